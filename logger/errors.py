@@ -1,0 +1,84 @@
+"""Errors that a user may meet, each saying what was looked at, found, expected and what to do."""
+
+from __future__ import annotations
+
+__all__ = ["PullcoastError", "ReadError", "SessionError"]
+
+
+class PullcoastError(Exception):
+    """Base of every error that pullcoast raises on purpose."""
+
+
+class ReadError(PullcoastError, ValueError):
+    """A file that cannot be read as a log.
+
+    Parameters
+    ----------
+    path : str
+        File as the user named it.
+    found, expected, remedy : str
+        What stands there, what should, and what the user can do; `expected` and `remedy` may be "".
+    line, column : int or None
+        Position in the file, counted from 1.
+    """
+
+    def __init__(
+        self,
+        path: str,
+        found: str,
+        expected: str = "",
+        remedy: str = "",
+        *,
+        line: int | None = None,
+        column: int | None = None,
+    ) -> None:
+        self.path = path
+        self.found = found
+        self.expected = expected
+        self.remedy = remedy
+        self.line = line
+        self.column = column
+        super().__init__(self._text())
+
+    def _text(self) -> str:
+        where = self.path
+        if self.line is not None:
+            where += f", line {self.line}"
+        if self.column is not None:
+            where += f", column {self.column}"
+        text = f"{where}: {self.found}"
+        if self.expected:
+            text += f"; expected {self.expected}"
+        if self.remedy:
+            text += f". {self.remedy}"
+        return text
+
+
+class SessionError(PullcoastError, ValueError):
+    """A session folder or its session.toml that cannot be used.
+
+    Parameters
+    ----------
+    path : str
+        File or folder looked at.
+    key : str
+        Dotted key, for example ``vehicle.mass_kg``; "" when the whole file is meant.
+    found, expected, remedy : str
+        What stands there, what should, and what the user can do; the last may be "".
+    """
+
+    def __init__(
+        self, path: str, key: str, found: str, expected: str = "", remedy: str = ""
+    ) -> None:
+        self.path = path
+        self.key = key
+        self.found = found
+        self.expected = expected
+        self.remedy = remedy
+        where = f"{path}, {key}" if key else path
+        text = f"{where}: {found}"
+        if expected:
+            text += f"; expected {expected}"
+        if remedy:
+            text += f". {remedy}"
+        super().__init__(text)

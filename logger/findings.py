@@ -1,0 +1,44 @@
+"""What was noticed in the data: counted, named, never silently acted on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["Finding", "Severity"]
+
+Severity = Literal["note", "warning", "error"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing noticed, and what it means for the result.
+
+    Parameters
+    ----------
+    kind : str
+        Short key in snake case, for example ``hole``, ``repeated_fix``, ``one_direction``.
+    severity : {"note", "warning", "error"}
+        Note: for information. Warning: the result suffers. Error: something could not be used.
+    text : str
+        One or two plain sentences: what was found (with counts) and what it means.
+    log : int or None
+        Index of the ``[[log]]`` entry, None when it concerns the session.
+    path : str
+        File name, "" when none applies.
+    line : int or None
+        First line concerned, counted from 1.
+    time_s : float or None
+        Moment in the recording [s].
+    count : int
+        How many rows, fixes or events.
+    """
+
+    kind: str
+    severity: Severity
+    text: str
+    log: int | None = None
+    path: str = ""
+    line: int | None = None
+    time_s: float | None = None
+    count: int = 1

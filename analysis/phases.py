@@ -1,0 +1,62 @@
+"""Find what the vehicle was doing: pulls, coast-downs, brakes, stops; and group them into runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["Phase", "PhaseKind", "Run"]
+
+PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """One stretch of one recording, and whether the model uses it.
+
+    Parameters
+    ----------
+    kind : {"stand", "pull", "coast", "brake", "other"}
+        What the vehicle was doing.
+    start_s, end_s : float
+        On the recording's clock [s].
+    from_mps, to_mps : float
+        Speeds at the two ends [m/s].
+    used : bool
+        Whether the session model uses it.
+    why_not : str or None
+        Plain reason when not used.
+    gear_pieces_s : tuple of (start, end)
+        For a pull: the stretches of uninterrupted drive, one per gear, in order [s].
+    """
+
+    kind: PhaseKind
+    start_s: float
+    end_s: float
+    from_mps: float
+    to_mps: float
+    used: bool = True
+    why_not: str | None = None
+    gear_pieces_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One trip along the road: pull, coast-down, or both.
+
+    Parameters
+    ----------
+    log : int
+        Recording it comes from.
+    number : int
+        Counts the session's runs from 0 in order of logs and time.
+    direction : int or None
+        +1 along the session's first used run, -1 against it, None when unknown.
+    phases : tuple of Phase
+        In order of time.
+    """
+
+    log: int
+    number: int
+    direction: int | None
+    phases: tuple[Phase, ...]

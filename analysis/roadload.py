@@ -1,0 +1,58 @@
+"""Road load `R(v) = F0 + F1 v + F2 v^2` with its covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["RoadLoad"]
+
+
+@dataclass(frozen=True, slots=True)
+class RoadLoad:
+    """Resistance in neutral, level road, still air, air of the day.
+
+    Parameters
+    ----------
+    f0_n, f1_n_per_mps, f2_n_per_mps2 : float
+        Coefficients of `R(v)` [N, N/(m/s), N/(m/s)^2].
+    covariance : array of shape (3, 3)
+        Of the three, in that order; everything known is in it.
+    speed_range_mps : (low, high)
+        Speeds that used coast-downs covered [m/s].
+    separable : bool
+        False when the range is too narrow to tell the coefficients apart; only the curve holds then.
+    why_not_separable : str or None
+        The reason in plain words.
+    budget_n : dict
+        Standard deviations [N] at `budget_speed_mps` by cause: noise, wind, slope, lag, mount, mass.
+    budget_speed_mps : float
+        100 km/h or the nearest covered speed [m/s].
+    """
+
+    f0_n: float
+    f1_n_per_mps: float
+    f2_n_per_mps2: float
+    covariance: NDArray[np.float64]
+    speed_range_mps: tuple[float, float]
+    separable: bool
+    why_not_separable: str | None
+    budget_n: dict[str, float]
+    budget_speed_mps: float
+
+    def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return `R(v)` [N] at speeds of any shape [m/s]."""
+        return self.f0_n + self.f1_n_per_mps * speed_mps + self.f2_n_per_mps2 * speed_mps**2
+
+    def force_sd_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the standard deviation of `R(v)` [N] at speeds of shape (n,) [m/s]."""
+        basis = np.stack([np.ones_like(speed_mps), speed_mps, speed_mps**2], axis=-1)
+        return np.sqrt(np.einsum("...i,ij,...j->...", basis, self.covariance, basis))
+
+    def curve_speeds_mps(self, step_mps: float = 0.5) -> NDArray[np.float64]:
+        """Return the multiples of `step_mps` inside the covered speeds [m/s]."""
+        low, high = self.speed_range_mps
+        first, last = np.ceil(low / step_mps - 1e-9), np.floor(high / step_mps + 1e-9)
+        return np.arange(first, last + 1) * step_mps

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from logger.table import ColumnChoice
+
 __all__ = [
     "Air",
     "ColumnChoice",
@@ -63,14 +65,6 @@ class Site:
     slope_sd: float = 0.005
     wind_mps: float = 0.0
     wind_sd_mps: float = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class ColumnChoice:
-    """A user's word on one column: the header (or 1-based number) and the unit it is in."""
-
-    header: str | None = None
-    unit: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from analysis.fuse import SpeedCurve
 from analysis.phases import Run
-from analysis.power import PowerCurve, PullFigures
-from analysis.roadload import RoadLoad
+from analysis.power import AmbientCorrection, CrankEstimate, PowerCurve, PullFigures
+from analysis.roadload import ReferenceRoadLoad, RoadLoad
 from logger.findings import Finding
 from logger.recording import Recording, Step
 from logger.session import Session
@@ -81,6 +81,8 @@ class Analysis:
     `road_load` is None when no coast-down could be used, `power` is None without a usable pull.
     `coast_forces`: for the plot of data against the road load: one row per used coast-down bin,
     columns run number, speed [m/s], still-air level-road force [N].
+    `reference_road_load` needs the user's `[air]`, `crank` the user's driveline loss, `corrections`
+    the user's `[correction]`: without them there are none.
     """
 
     session: Session
@@ -97,3 +99,6 @@ class Analysis:
     coast_forces: NDArray[np.float64]
     findings: tuple[Finding, ...]
     history: tuple[Step, ...]
+    reference_road_load: ReferenceRoadLoad | None = None
+    crank: CrankEstimate | None = None
+    corrections: tuple[AmbientCorrection, ...] = ()

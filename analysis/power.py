@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GearCurve", "PowerCurve", "PullFigures"]
+__all__ = ["AmbientCorrection", "CrankEstimate", "GearCurve", "PowerCurve", "PullFigures"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,3 +67,24 @@ class PullFigures:
     peak_power_w: float
     peak_power_sd_w: float
     direction: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class AmbientCorrection:
+    """Peak wheel power [W] as a standard would correct it; factor and power None when not valid."""
+
+    standard: str
+    factor: float | None
+    valid: bool
+    why_not: str | None
+    peak_w: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CrankEstimate:
+    """Peak power at the crank [W] under a driveline loss that the user stated [percent]."""
+
+    peak_w: float
+    low_w: float
+    high_w: float
+    loss_percent: tuple[float, float]

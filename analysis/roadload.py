@@ -7,7 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["RoadLoad"]
+__all__ = ["ReferenceRoadLoad", "RoadLoad"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRoadLoad:
+    """The same road load carried over to reference air; None in an `Analysis` without `[air]`.
+
+    Temperature [C], pressure [kPa], and the coefficients [N, N/(m/s), N/(m/s)^2] there.
+    """
+
+    temperature_c: float
+    pressure_kpa: float
+    f0_n: float
+    f1_n_per_mps: float
+    f2_n_per_mps2: float
 
 
 @dataclass(frozen=True, slots=True)

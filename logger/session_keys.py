@@ -1,0 +1,285 @@
+"""The keys of session.toml: their units, ranges and defaults in plain tables.
+
+Ranges are wide enough for every road vehicle between a light rider on a bicycle (60 kg together)
+and a loaded truck (44,000 kg); they catch slips of unit or decimal point, not rare vehicles. Where
+no source is named, a range or default is common practice.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from logger.recording import CHANNEL_NAMES
+from logger.units import Quantity as Dimension
+from logger.units import convert, find_unit, known_units
+
+__all__ = [
+    "AIR",
+    "COLUMN_NAMES",
+    "CORRECTION_STANDARDS",
+    "CROSSCHECK",
+    "DRIVES",
+    "KNOWN_KEYS",
+    "POWER_UNITS",
+    "ROTATING_MASS_DEFAULTS",
+    "SITE",
+    "SPEED_UNITS",
+    "TIMED_RUN",
+    "VEHICLE",
+    "VEHICLE_KINDS",
+    "Drive",
+    "PowerUnit",
+    "Quantity",
+    "RotatingMassDefault",
+    "SpeedUnit",
+    "VehicleKind",
+    "check_column",
+]
+
+VehicleKind = Literal["car", "van", "truck", "motorcycle", "bicycle"]
+Drive = Literal["naturally aspirated", "turbocharged", "diesel", "electric", "unknown"]
+PowerUnit = Literal["kW", "hp", "PS"]
+SpeedUnit = Literal["km/h", "mph", "m/s"]
+
+VEHICLE_KINDS: tuple[VehicleKind, ...] = ("car", "van", "truck", "motorcycle", "bicycle")
+DRIVES: tuple[Drive, ...] = (
+    "naturally aspirated",
+    "turbocharged",
+    "diesel",
+    "electric",
+    "unknown",
+)
+POWER_UNITS: tuple[PowerUnit, ...] = ("kW", "hp", "PS")
+SPEED_UNITS: tuple[SpeedUnit, ...] = ("km/h", "mph", "m/s")
+
+#: Ambient corrections that may be asked for, as written in reports.
+CORRECTION_STANDARDS: tuple[str, ...] = (
+    "SAE J1349",
+    "ISO 1585",
+    "UN R85",
+    "DIN 70020",
+    "JIS D 1001",
+    "SAE J607",
+)
+
+#: A timed run: ``0-90=9.8`` is 9.8 seconds from 0 to 90 in the table's `speed_unit`.
+TIMED_RUN = re.compile(
+    r"\s*(?P<start>\d+(?:\.\d+)?)\s*-\s*(?P<end>\d+(?:\.\d+)?)\s*=\s*(?P<time_s>\d+(?:\.\d+)?)\s*s?\s*"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One quantity of session.toml and the keys that may state it, of which at most one may.
+
+    Parameters
+    ----------
+    what : str
+        Its name in a sentence.
+    keys : mapping of str to str
+        Key to the unit that it is in.
+    unit : str
+        Unit that the value is handed on in.
+    low, high : float
+        Allowed values in `unit`, both ends included; shares of the mass where `of_mass`.
+    of_mass : bool
+        The range scales with the vehicle's mass, and a key in % means per cent of the mass.
+    """
+
+    what: str
+    keys: Mapping[str, str]
+    unit: str
+    low: float
+    high: float
+    of_mass: bool = False
+
+    def range_in(self, unit: str, mass_kg: float | None = None) -> tuple[float, float]:
+        """Return the allowed range in `unit`; `mass_kg` is needed where `of_mass`."""
+        if self.of_mass:
+            if unit == "%":
+                return self.low * 100.0, self.high * 100.0
+            mass = 0.0 if mass_kg is None else mass_kg
+            low, high = self.low * mass, self.high * mass
+        else:
+            low, high = self.low, self.high
+        if unit == self.unit:
+            return low, high
+        return convert(low, self.unit, unit), convert(high, self.unit, unit)
+
+    def to_unit(self, value: float, unit: str, mass_kg: float | None = None) -> float:
+        """Return `value` given in `unit` in the quantity's own unit."""
+        if self.of_mass and unit == "%":
+            return value / 100.0 * (0.0 if mass_kg is None else mass_kg)
+        return value if unit == self.unit else convert(value, unit, self.unit)
+
+
+VEHICLE: dict[str, Quantity] = {
+    "mass": Quantity("mass as driven", {"mass_kg": "kg", "mass_lb": "lb"}, "kg", 30.0, 60_000.0),
+    "mass_uncertainty": Quantity(
+        "uncertainty of the mass",
+        {"mass_uncertainty_kg": "kg", "mass_uncertainty_lb": "lb"},
+        "kg",
+        0.0,
+        0.3,
+        of_mass=True,
+    ),
+    "rotating_mass": Quantity(
+        "equivalent mass of what turns with the wheels",
+        {"rotating_mass_kg": "kg", "rotating_mass_lb": "lb", "rotating_mass_percent": "%"},
+        "kg",
+        0.0,
+        0.3,
+        of_mass=True,
+    ),
+    "rotating_mass_uncertainty": Quantity(
+        "uncertainty of the rotating mass",
+        {
+            "rotating_mass_uncertainty_kg": "kg",
+            "rotating_mass_uncertainty_lb": "lb",
+            "rotating_mass_uncertainty_percent": "%",
+        },
+        "kg",
+        0.0,
+        0.15,
+        of_mass=True,
+    ),
+    # 0.3 m2: a rider in a streamlined recumbent; 12 m2: a truck with a high box body
+    "frontal_area": Quantity("frontal area", {"frontal_area_m2": "m2"}, "m2", 0.1, 15.0),
+    # 0.01 kg m2: a small motorcycle; some 5 kg m2: a heavy truck's engine with flywheel
+    "engine_inertia": Quantity(
+        "moment of inertia of engine and flywheel",
+        {"engine_inertia_kg_m2": "kg m2"},
+        "kg m2",
+        0.0005,
+        20.0,
+    ),
+}
+
+AIR: dict[str, Quantity] = {
+    "temperature": Quantity(
+        "air temperature", {"temperature_C": "C", "temperature_F": "F"}, "C", -40.0, 55.0
+    ),
+    # 500 hPa is met at 5,500 m, above every road; 1085 hPa is the highest ever reported at a station
+    "pressure": Quantity(
+        "station pressure",
+        {"pressure_hPa": "hPa", "pressure_inHg": "inHg", "pressure_kPa": "kPa"},
+        "hPa",
+        500.0,
+        1100.0,
+    ),
+    "relative_humidity": Quantity(
+        "relative humidity", {"relative_humidity_percent": "%"}, "%", 0.0, 100.0
+    ),
+    # the Dead Sea's shore road lies 430 m below, the highest motorable roads 5,900 m above the sea
+    "altitude": Quantity("altitude", {"altitude_m": "m"}, "m", -450.0, 6000.0),
+}
+
+SITE: dict[str, Quantity] = {
+    "slope": Quantity('mean slope along "up"', {"slope_percent": "%"}, "%", -15.0, 15.0),
+    "slope_uncertainty": Quantity(
+        "uncertainty of the slope", {"slope_uncertainty_percent": "%"}, "%", 0.0, 15.0
+    ),
+    "wind": Quantity('wind against "up"', {"wind_mps": "m/s"}, "m/s", -25.0, 25.0),
+    "wind_uncertainty": Quantity(
+        "uncertainty of the wind", {"wind_uncertainty_mps": "m/s"}, "m/s", 0.0, 25.0
+    ),
+}
+
+CROSSCHECK: dict[str, Quantity] = {
+    "time_sd": Quantity("standard deviation of a time", {"time_sd": "s"}, "s", 0.0, 10.0),
+    "speed_sd": Quantity(
+        "standard deviation of a gate speed, in speed_unit", {"speed_sd": ""}, "", 0.0, 50.0
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RotatingMassDefault:
+    """Rotating mass in neutral as a share of the mass as driven, with its sd, and why."""
+
+    percent: float
+    sd_percent: float
+    source: str
+
+
+#: What is taken where session.toml states no rotating mass.
+ROTATING_MASS_DEFAULTS: dict[VehicleKind, RotatingMassDefault] = {
+    "car": RotatingMassDefault(
+        3.0, 0.5, "UN GTR No. 15, Annex 4, 4.3.1.4: 3 % of the mass in running order"
+    ),
+    "van": RotatingMassDefault(
+        3.0, 0.5, "UN GTR No. 15, Annex 4, 4.3.1.4: 3 % of the mass in running order"
+    ),
+    "truck": RotatingMassDefault(
+        4.0,
+        1.5,
+        "40 CFR 1037.528: 56.7 kg per tyre, which is 2.8 % for 6 tyres under 12,000 kg and 6.3 % "
+        "for 18 tyres under 16,108 kg",
+    ),
+    "motorcycle": RotatingMassDefault(
+        5.0,
+        1.5,
+        "from memory: UN GTR No. 2 allows 7 % of the unladen mass, about 5 % with a rider",
+    ),
+    "bicycle": RotatingMassDefault(
+        2.0, 0.7, "common practice, no source: rims and tyres of 1.8 kg under 85 kg"
+    ),
+}
+
+_VEHICLE_OTHER = (
+    "name",
+    "kind",
+    "state",
+    "drive",
+    "driveline_loss_percent",
+    "tyre",
+    "overall_ratios",
+)
+
+
+def _keys(quantities: Mapping[str, Quantity]) -> tuple[str, ...]:
+    return tuple(key for quantity in quantities.values() for key in quantity.keys)
+
+
+#: Every key that may stand in each table; "" is the top of the file.
+KNOWN_KEYS: dict[str, tuple[str, ...]] = {
+    "": ("vehicle", "air", "site", "correction", "crosscheck", "display", "log"),
+    "vehicle": (*_VEHICLE_OTHER, *_keys(VEHICLE)),
+    "air": _keys(AIR),
+    "site": _keys(SITE),
+    "correction": ("standard",),
+    "crosscheck": ("pull", "coast", "speed_unit", *_keys(CROSSCHECK)),
+    "display": ("power", "speed"),
+    "log": ("file", "files", "direction", "note", "columns"),
+}
+
+
+#: Columns of a table that a user may point out: the channels, the two time stamps, the hints.
+COLUMN_NAMES: tuple[str, ...] = ("time_s", "received_s", *CHANNEL_NAMES, "mark", "event")
+
+#: What a column measures, by the end of its name; time stamps have words of their own ("epoch ms").
+_COLUMN_DIMENSIONS: tuple[tuple[str, Dimension], ...] = (
+    ("_radps", "angular_rate"),
+    ("_mps2", "acceleration"),
+    ("_mps", "speed"),
+    ("_deg", "direction"),
+    ("_rpm", "rotation_speed"),
+    ("_percent", "proportion"),
+    ("_volts", "voltage"),
+    ("_m", "length"),
+)
+
+
+def check_column(name: str, unit: str | None) -> tuple[str, str] | None:
+    """Return (found, expected) where `unit` does not fit the column `name`, None where it does."""
+    if unit is None or name in {"time_s", "received_s"}:
+        return None
+    for ending, dimension in _COLUMN_DIMENSIONS:
+        if name.endswith(ending):
+            if find_unit(unit, dimension) is not None:
+                return None
+            return f"unknown unit {unit!r}", f"one of {', '.join(known_units(dimension))}"
+    return f"unit {unit!r} for a column that has none", "no unit"

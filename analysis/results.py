@@ -1,0 +1,289 @@
+"""An `Analysis` as results.json: every key of the contract, and nothing that must not be shown."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from logger.errors import PullcoastError
+
+if TYPE_CHECKING:
+    from analysis.phases import Phase, Run
+    from analysis.pipeline import Analysis
+    from analysis.power import PullFigures
+    from logger.findings import Finding
+
+__all__ = [
+    "COEFFICIENTS",
+    "FORMAT",
+    "SCHEMA_PATH",
+    "ResultError",
+    "finding_dict",
+    "json_text",
+    "phase_dict",
+    "results_dict",
+]
+
+FORMAT = "pullcoast-results/1"
+#: JSON Schema of results.json, beside this file.
+SCHEMA_PATH = Path(__file__).with_name("results.schema.json")
+
+#: Order of the coefficients in `covariance`.
+COEFFICIENTS = ["F0_N", "F1_N_per_mps", "F2_N_per_mps2"]
+_ROAD_LOAD_CAUSES = ("noise", "wind", "slope", "lag", "mount", "mass")
+_POWER_CAUSES = ("noise", "road_load", "lag", "mount", "mass")
+
+# JSON values: every leaf is a str, bool, int, finite float or None
+_Json = Any
+
+
+class ResultError(PullcoastError):
+    """An `Analysis` that holds a number which must never be shown: nan, inf, or an sd of 0."""
+
+
+def results_dict(analysis: Analysis) -> dict[str, _Json]:
+    """Return what results.json holds, with every key and null for what is unknown.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Of one session.
+
+    Returns
+    -------
+    dict
+        Plain values only, in the order of the file.
+
+    Raises
+    ------
+    ResultError
+        A number is not finite or a standard deviation is not above 0; the text names the key.
+    """
+    session = analysis.session
+    directions = [run.direction for run in analysis.runs]
+    results: dict[str, _Json] = {
+        "format": FORMAT,
+        "session": {
+            "name": session.name,
+            "mass_kg": session.vehicle.mass_kg,
+            "mass_sd_kg": session.vehicle.mass_sd_kg,
+            "rotating_mass_kg": session.vehicle.rotating_mass_kg,
+            "rotating_mass_sd_kg": session.vehicle.rotating_mass_sd_kg,
+            "logs": len(analysis.recordings),
+            "runs": len(directions),
+            "runs_up": directions.count(1),
+            "runs_down": directions.count(-1),
+        },
+        "air": {
+            "density_kg_m3": analysis.air.density_kg_m3,
+            "density_sd_kg_m3": analysis.air.density_sd_kg_m3,
+            "source": analysis.air.source,
+        },
+        "road_load": _road_load_dict(analysis),
+        "wheel_power": _power_dict(analysis),
+        "pulls": [_pull_dict(pull) for pull in analysis.pulls],
+        "coasts": [
+            {
+                "log": run.log,
+                **phase_dict(phase, run),
+                "used": phase.used,
+                "why_not": phase.why_not,
+            }
+            for run in analysis.runs
+            for phase in run.phases
+            if phase.kind == "coast"
+        ],
+        "site": {
+            "wind_mps": analysis.site.wind_mps,
+            "wind_sd_mps": analysis.site.wind_sd_mps,
+            "slope_percent": 100 * analysis.site.slope,
+            "slope_sd_percent": 100 * analysis.site.slope_sd,
+            "separable": analysis.site.separable,
+        },
+        "sensors": [
+            {
+                "log": sensor.log,
+                "gps_rate_hz": sensor.gps_rate_hz,
+                "gps_lag_s": sensor.gps_lag_s,
+                "gps_lag_sd_s": sensor.gps_lag_sd_s,
+                "accel_rate_hz": sensor.accel_rate_hz,
+                "accel_scale": sensor.accel_scale,
+                "accel_used": sensor.accel_used,
+                "why_not": sensor.why_not,
+            }
+            for sensor in analysis.sensors
+        ],
+        "crank_power": None
+        if analysis.crank is None
+        else {
+            "peak_W": analysis.crank.peak_w,
+            "low_W": analysis.crank.low_w,
+            "high_W": analysis.crank.high_w,
+            "loss_percent": list(analysis.crank.loss_percent),
+        },
+        "corrections": [
+            {
+                "standard": correction.standard,
+                "factor": correction.factor,
+                "valid": correction.valid,
+                "why_not": correction.why_not,
+                "peak_W": correction.peak_w,
+            }
+            for correction in analysis.corrections
+        ],
+        "findings": [finding_dict(finding) for finding in analysis.findings],
+        "history": [
+            {"step": step.step, "version": step.version, "settings": step.settings}
+            for step in analysis.history
+        ],
+    }
+    plain: dict[str, _Json] = _plain(results, "")
+    return plain
+
+
+def _road_load_dict(analysis: Analysis) -> dict[str, _Json] | None:
+    road_load = analysis.road_load
+    if road_load is None:
+        return None
+    known = road_load.separable
+    speeds = road_load.curve_speeds_mps()
+    reference = analysis.reference_road_load
+    return {
+        "F0_N": road_load.f0_n if known else None,
+        "F1_N_per_mps": road_load.f1_n_per_mps if known else None,
+        "F2_N_per_mps2": road_load.f2_n_per_mps2 if known else None,
+        "covariance": road_load.covariance if known else None,
+        "order": COEFFICIENTS,
+        "why_not": road_load.why_not_separable,
+        "speed_range_mps": road_load.speed_range_mps,
+        "curve": [
+            {"speed_mps": speed, "force_N": force, "sd_N": sd}
+            for speed, force, sd in zip(
+                speeds.tolist(),
+                road_load.force_n(speeds).tolist(),
+                road_load.force_sd_n(speeds).tolist(),
+                strict=True,
+            )
+        ],
+        "budget": _budget(road_load.budget_n, _ROAD_LOAD_CAUSES),
+        "reference": None
+        if reference is None or not known
+        else {
+            "temperature_C": reference.temperature_c,
+            "pressure_kPa": reference.pressure_kpa,
+            "F0_N": reference.f0_n,
+            "F1_N_per_mps": reference.f1_n_per_mps,
+            "F2_N_per_mps2": reference.f2_n_per_mps2,
+        },
+    }
+
+
+def _power_dict(analysis: Analysis) -> dict[str, _Json] | None:
+    power = analysis.power
+    if power is None:
+        return None
+    return {
+        "peak_W": power.peak_w,
+        "peak_sd_W": power.peak_sd_w,
+        "peak_ci95_W": power.peak_ci95_w,
+        "peak_speed_mps": power.peak_speed_mps,
+        "curve": [
+            {"speed_mps": speed, "power_W": watts, "sd_W": sd, "gear": gear.gear}
+            for gear in power.gears
+            for speed, watts, sd in zip(
+                gear.speed_mps.tolist(), gear.power_w.tolist(), gear.sd_w.tolist(), strict=True
+            )
+        ],
+        "budget": _budget(power.budget_w, _POWER_CAUSES),
+    }
+
+
+def _budget(known: Mapping[str, float], causes: Sequence[str]) -> dict[str, float | None]:
+    """Every cause of the contract, null when not stated, then any others."""
+    return {**dict.fromkeys(causes), **known}
+
+
+def _pull_dict(pull: PullFigures) -> dict[str, _Json]:
+    return {
+        "log": pull.log,
+        "start_s": pull.start_s,
+        "end_s": pull.end_s,
+        "from_mps": pull.from_mps,
+        "to_mps": pull.to_mps,
+        "duration_s": pull.duration_s,
+        "duration_sd_s": pull.duration_sd_s,
+        "distance_m": pull.distance_m,
+        "kinetic_mean_power_W": pull.kinetic_mean_power_w,
+        "mean_power_W": pull.mean_power_w,
+        "mean_power_sd_W": pull.mean_power_sd_w,
+        "peak_power_W": pull.peak_power_w,
+        "peak_power_sd_W": pull.peak_power_sd_w,
+        "direction": pull.direction,
+    }
+
+
+def phase_dict(phase: Phase, run: Run) -> dict[str, _Json]:
+    """Return the times, speeds and direction of one phase of `run` under results.json's keys."""
+    return {
+        "start_s": phase.start_s,
+        "end_s": phase.end_s,
+        "from_mps": phase.from_mps,
+        "to_mps": phase.to_mps,
+        "direction": run.direction,
+    }
+
+
+def finding_dict(finding: Finding) -> dict[str, _Json]:
+    """Return one finding under results.json's keys."""
+    return {
+        "kind": finding.kind,
+        "severity": finding.severity,
+        "log": finding.log,
+        "text": finding.text,
+    }
+
+
+def json_text(value: _Json) -> str:
+    """Return `value` as indented JSON with a final newline; nan and inf are refused.
+
+    Raises
+    ------
+    ResultError
+        A number in it is not finite; the text names the key.
+    """
+    return json.dumps(_plain(value, ""), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(value: _Json, key: str) -> _Json:
+    """Plain JSON values out of numpy values, tuples and paths; what must never be shown refused."""
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {
+            str(name): _plain(item, f"{key}.{name}".lstrip(".")) for name, item in value.items()
+        }
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(item, f"{key}[{index}]") for index, item in enumerate(value)]
+    if value is None or isinstance(value, str | bool):
+        return value
+    if not isinstance(value, int | float):
+        return str(value)
+    if not math.isfinite(value):
+        raise ResultError(_unfit(key, value, "a finite number"))
+    # what the user states (the session's masses, settings) may have an sd of 0; no result may
+    is_sd = "_sd_" in f"_{key.rsplit('.', 1)[-1]}_"
+    if is_sd and value <= 0 and not key.startswith(("session.", "history")):
+        raise ResultError(_unfit(key, value, "a standard deviation above 0"))
+    return value
+
+
+def _unfit(key: str, value: float, expected: str) -> str:
+    return (
+        f"the analysis gave {key} = {value}, expected {expected}; nothing was written. "
+        "This is a fault of pullcoast, not of your logs: please report it with the session"
+    )

@@ -2,76 +2,72 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.fuse import SpeedCurve
-from analysis.phases import Run
-from analysis.power import AmbientCorrection, CrankEstimate, PowerCurve, PullFigures
-from analysis.roadload import ReferenceRoadLoad, RoadLoad
+from analysis.air import AirState, air_state
+from analysis.evidence import (
+    RunResiduals,
+    SensorState,
+    SiteState,
+    coast_forces,
+    coast_speed_range,
+    residuals,
+    sensor_state,
+    site_state,
+)
+from analysis.fuse import Fused, SpeedCurve, fuse
+from analysis.gears import gear_knots, match_gears
+from analysis.judging import judge_runs, why_nothing
+from analysis.model import SessionFit, fit_session
+from analysis.model_design import COAST, RunData, run_data
+from analysis.model_solve import spread_table
+from analysis.phases import Run, find_runs
+from analysis.power import (
+    AmbientCorrection,
+    CrankEstimate,
+    PowerCurve,
+    PullFigures,
+    find_power,
+    pull_figures,
+)
+from analysis.road import place_runs
+from analysis.roadload import ReferenceRoadLoad, RoadLoad, find_road_load
+from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.recording import Recording, Step
-from logger.session import Session
+from logger.session import Session, Vehicle
 
-__all__ = ["AirState", "Analysis", "RunResiduals", "SensorState", "SiteState"]
+__all__ = [
+    "AirState",
+    "Analysis",
+    "NothingUsable",
+    "RunResiduals",
+    "SensorState",
+    "SiteState",
+    "Survey",
+    "analyse",
+    "survey",
+]
+
+VERSION = "0.1.0"
 
 
-@dataclass(frozen=True, slots=True)
-class AirState:
-    """Air density [kg/m3] with sd and where it comes from (measured, estimated, assumed)."""
+class NothingUsable(PullcoastError):
+    """The logs can be read but hold nothing that the question needs.
 
-    density_kg_m3: float
-    density_sd_kg_m3: float
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
-class SiteState:
-    """Wind (positive against "up") and mean slope found; `separable` False with one direction only.
-
-    slope_profile_place_m, slope_profile, slope_profile_sd: along-road places [m], slope (ratio) and
-    sd there; empty when the runs could not be placed on one road.
+    Parameters
+    ----------
+    reasons : tuple of str
+        Every reason, in plain words.
     """
 
-    wind_mps: float
-    wind_sd_mps: float
-    slope: float
-    slope_sd: float
-    separable: bool
-    slope_profile_place_m: NDArray[np.float64]
-    slope_profile: NDArray[np.float64]
-    slope_profile_sd: NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class SensorState:
-    """What one recording's sensors turned out to be; None where unknown."""
-
-    log: int
-    gps_rate_hz: float | None
-    gps_lag_s: float | None
-    gps_lag_sd_s: float | None
-    accel_rate_hz: float | None
-    accel_scale: float | None
-    accel_used: bool
-    why_not: str | None
-    gps_noise_mps: float | None = None
-    accel_noise_mps2: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class RunResiduals:
-    """What the session model leaves unexplained in one run: GPS speed minus model [m/s]."""
-
-    run: int
-    log: int
-    direction: int | None
-    time_s: NDArray[np.float64]
-    speed_mps: NDArray[np.float64]
-    residual_mps: NDArray[np.float64]
-    phase: tuple[str, ...]
+    def __init__(self, reasons: tuple[str, ...]) -> None:
+        self.reasons = reasons
+        super().__init__("; ".join(reasons))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,3 +98,158 @@ class Analysis:
     reference_road_load: ReferenceRoadLoad | None = None
     crank: CrankEstimate | None = None
     corrections: tuple[AmbientCorrection, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What one recording holds, before any session: its curve, runs, sensor state and findings."""
+
+    curve: SpeedCurve | None
+    runs: tuple[Run, ...]
+    findings: tuple[Finding, ...]
+    sensor: SensorState
+
+
+def survey(recording: Recording, log: int = 0) -> Survey:
+    """Look at one recording alone.
+
+    Parameters
+    ----------
+    recording : Recording
+        Any.
+    log : int
+        Its index in findings and curve.
+
+    Returns
+    -------
+    Survey
+        Curve None where there are too few fixes.
+    """
+    fused, notes = fuse(recording, log)
+    runs = find_runs(fused, log)
+    return Survey(fused.curve, runs, (*recording.findings, *notes), sensor_state(fused, log, None))
+
+
+def analyse(
+    session: Session,
+    recordings: tuple[Recording, ...],
+    *,
+    road_load: RoadLoad | None = None,
+) -> Analysis:
+    """Turn a session's recordings into road load and wheel power.
+
+    Parameters
+    ----------
+    session : Session
+        Vehicle, site, air and log entries.
+    recordings : tuple of Recording
+        One per log entry.
+    road_load : RoadLoad or None
+        From an earlier session of the same vehicle, where this one has no coast-downs.
+
+    Returns
+    -------
+    Analysis
+        Everything a report may show.
+
+    Raises
+    ------
+    NothingUsable
+        Where neither pulls nor coast-downs can be used, or pulls alone without a road load.
+    """
+    vehicle = session.vehicle
+    fused, fuse_notes = _fuse_all(recordings)
+    runs = _number(run for log, one in enumerate(fused) for run in find_runs(one, log))
+    runs, places, road_notes = place_runs(recordings, fused, runs, session.logs)
+    runs, judge_notes = judge_runs(runs, fused)
+    gears = match_gears(fused, runs)
+    data = [
+        one
+        for run, place in zip(runs, places, strict=True)
+        if (one := run_data(run, fused[run.log], place, gears.get(run.number, ()))) is not None
+    ]
+    _require(data, runs, fused, road_load)
+    fit = fit_session(
+        data, gear_knots(fused, runs, gears), vehicle, session.site, scale=_scale(fused), known=road_load
+    )
+    speeds = coast_speed_range(fit)
+    load = find_road_load(fit, vehicle, speeds) if speeds else road_load
+    power = find_power(fit, vehicle)
+    air, air_notes = air_state(session.air)
+    site, site_notes = site_state(fit, runs)
+    return Analysis(
+        session,
+        recordings,
+        tuple(one.curve for one in fused if one.curve is not None),
+        runs,
+        air,
+        load,
+        power,
+        _pulls(runs, fused, fit, power, vehicle),
+        site,
+        tuple(sensor_state(one, log, fit) for log, one in enumerate(fused)),
+        residuals(fit),
+        coast_forces(fit, vehicle.effective_mass_kg),
+        (*fuse_notes, *road_notes, *judge_notes, *air_notes, *site_notes),
+        _history(recordings, fit),
+    )
+
+
+def _fuse_all(recordings: Sequence[Recording]) -> tuple[tuple[Fused, ...], tuple[Finding, ...]]:
+    fused, notes = [], []
+    for log, recording in enumerate(recordings):
+        one, more = fuse(recording, log)
+        fused.append(one)
+        notes += [replace(finding, log=log) for finding in recording.findings] + list(more)
+    return tuple(fused), tuple(notes)
+
+
+def _number(runs: Iterable[Run]) -> tuple[Run, ...]:
+    return tuple(replace(run, number=number) for number, run in enumerate(runs))
+
+
+def _scale(fused: Sequence[Fused]) -> float:
+    """Return a first guess of the accelerometer's scale error from the lag regressions."""
+    gains = [np.linalg.norm(one.mount.lag.weights) for one in fused if one.mount.lag is not None]
+    return float(np.clip(1.0 / np.median(gains) - 1.0, -0.07, 0.07)) if gains else 0.0
+
+
+def _require(
+    data: Sequence[RunData], runs: Sequence[Run], fused: Sequence[Fused], known: RoadLoad | None
+) -> None:
+    """Raise where the runs do not hold what an answer needs."""
+    if not data:
+        raise NothingUsable(why_nothing(runs, fused))
+    if known is None and not any((one.drive == COAST).any() for one in data):
+        reason = (
+            "there are pulls but no usable coast-down, and without a road load the wheel power cannot "
+            "be told; record coast-downs, or give --road-load with an earlier results.json"
+        )
+        raise NothingUsable((reason, *why_nothing(runs, fused)))
+
+
+def _pulls(
+    runs: Sequence[Run],
+    fused: Sequence[Fused],
+    fit: SessionFit,
+    power: PowerCurve | None,
+    vehicle: Vehicle,
+) -> tuple[PullFigures, ...]:
+    figures = []
+    for run in runs:
+        pull, curve = run.phase("pull"), fused[run.log].curve
+        if pull is None or not pull.used or power is None or curve is None:
+            continue
+        figures.append(pull_figures(run, pull, curve, fit, power, vehicle))
+    return tuple(figures)
+
+
+def _history(recordings: Sequence[Recording], fit: SessionFit) -> tuple[Step, ...]:
+    steps = [step for recording in recordings for step in recording.history]
+    settings: dict[str, object] = {
+        "rounds": fit.rounds,
+        "converged": fit.converged,
+        "unknowns_shared": fit.layout.size,
+        **{f"sd_{name}": value for name, value in spread_table(fit.spread).items()},
+    }
+    return (*steps, Step("session model", VERSION, settings))

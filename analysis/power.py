@@ -7,7 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AmbientCorrection", "CrankEstimate", "GearCurve", "PowerCurve", "PullFigures"]
+from analysis.fuse import SpeedCurve
+from analysis.model import SessionFit, budget, mean_slope
+from analysis.model_design import GRAVITY_MPS2, hat, local_slices
+from analysis.phases import Phase, Run
+from logger.session import Vehicle
+
+__all__ = [
+    "AmbientCorrection",
+    "CrankEstimate",
+    "GearCurve",
+    "PowerCurve",
+    "PullFigures",
+    "find_power",
+    "pull_figures",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,3 +102,168 @@ class CrankEstimate:
     low_w: float
     high_w: float
     loss_percent: tuple[float, float]
+
+
+_CURVE_STEP_MPS = 0.25
+#: Draws from the posterior that show how far a maximum of a noisy curve lies above the truth.
+_DRAWS, _SEED = 400, 20260301
+
+
+def _gear_speeds(low: float, high: float) -> NDArray[np.float64]:
+    inside = np.arange(np.ceil(low / _CURVE_STEP_MPS), np.floor(high / _CURVE_STEP_MPS) + 1)
+    return np.unique(np.concatenate([[low], inside * _CURVE_STEP_MPS, [high]]))
+
+
+def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
+    """Take wheel power out of a session fit.
+
+    P(v) = m_e t(v) v with t the tractive acceleration of a gear. The peak is the largest value of
+    the fitted curves; the largest of a noisy curve is too high on average, so the mean excess of the
+    maxima of posterior draws over the maximum of their mean is taken off.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        From `fit_session`.
+    vehicle : Vehicle
+        Masses with their sd.
+
+    Returns
+    -------
+    PowerCurve or None
+        None without a pull in the fit.
+    """
+    layout = fit.layout
+    if not layout.gear_knots_mps:
+        return None
+    mass_kg = vehicle.effective_mass_kg
+    mass_share = float(np.hypot(vehicle.mass_sd_kg, vehicle.rotating_mass_sd_kg)) / mass_kg
+    curves, rows, speeds = [], [], []
+    for gear, knots in enumerate(layout.gear_knots_mps):
+        covered = [
+            path[:-1][state.data.drive == gear].min(initial=np.inf)
+            for state, path in ((s, s.path_mps) for s in fit.states)
+        ], [
+            path[1:][state.data.drive == gear].max(initial=-np.inf)
+            for state, path in ((s, s.path_mps) for s in fit.states)
+        ]
+        low, high = float(min(covered[0])), float(max(covered[1]))
+        if not low < high:
+            continue
+        v = _gear_speeds(low, high)
+        to_power = np.zeros((v.size, layout.size))
+        to_power[:, layout.gear(gear)] = hat(v, knots) * (mass_kg * v)[:, None]
+        power = to_power @ fit.shared
+        variance = np.einsum("ij,jk,ik->i", to_power, fit.covariance, to_power)
+        sd = np.sqrt(variance + (mass_share * power) ** 2)
+        curves.append(GearCurve(gear + 1, v, power, sd))
+        rows.append(to_power)
+        speeds.append(v)
+    every, all_speeds = np.concatenate(rows), np.concatenate(speeds)
+    mean = every @ fit.shared
+    top = int(np.argmax(mean))
+    part = slice(layout.slope.stop, layout.size)
+    covariance = fit.covariance[part, part]
+    root = np.linalg.cholesky(covariance + 1e-12 * np.trace(covariance) * np.eye(len(covariance)))
+    normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
+    draws = mean + normal @ root.T @ every[:, part].T
+    highest = draws.max(axis=1)
+    excess = max(float(highest.mean()) - float(mean[top]), 0.0)
+    peak = float(mean[top]) - excess
+    parts = budget(fit, every[top])
+    road = _road_load_part(fit, every[top])
+    parts["road_load"] = float(np.sqrt(parts.pop("wind") ** 2 + parts.pop("slope") ** 2 + road**2))
+    parts["noise"] = float(np.sqrt(max(parts["noise"] ** 2 - road**2, 0.0)))
+    parts["mass"] = mass_share * abs(peak)
+    sd = float(np.hypot(highest.std(), parts["mass"]))
+    return PowerCurve(
+        tuple(curves),
+        peak,
+        sd,
+        (peak - 1.96 * sd, peak + 1.96 * sd),
+        float(all_speeds[top]),
+        parts,
+    )
+
+
+def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:
+    """Return the sd that the resistance coefficients' uncertainty puts on `weights @ shared`."""
+    cov = fit.covariance
+    block = cov[:3, :3]
+    cross = cov[:3] @ weights
+    return float(np.sqrt(max(cross @ np.linalg.solve(block, cross), 0.0)))
+
+
+def pull_figures(
+    run: Run, pull: Phase, curve: SpeedCurve, fit: SessionFit, power: PowerCurve, vehicle: Vehicle
+) -> PullFigures:
+    """Work out one pull's own figures, gear changes included.
+
+    Mean wheel power is the wheel energy over the duration: the gain of kinetic energy with the
+    rotating mass, plus what air, tyres and slope took on the way.
+
+    Parameters
+    ----------
+    run, pull : Run, Phase
+        The pull and its run.
+    curve : SpeedCurve
+        The recording's curve.
+    fit, power : SessionFit, PowerCurve
+        The session's results.
+    vehicle : Vehicle
+        Masses with their sd.
+
+    Returns
+    -------
+    PullFigures
+        With the sd of mean and peak power.
+    """
+    inside = (curve.time_s >= pull.start_s) & (curve.time_s <= pull.end_s)
+    t, v = curve.time_s[inside], np.maximum(curve.speed_mps[inside], 0.0)
+    duration = pull.end_s - pull.start_s
+    state = next((s for s in fit.states if s.data.run.number == run.number), None)
+    own_wind = deviation = 0.0
+    if state is not None:
+        own = local_slices(state.data)
+        own_wind = float(state.local[own["wind"]][0])
+        if own["pull"].stop > own["pull"].start:
+            deviation = float(state.local[own["pull"]][0])
+    d = run.direction or 1
+    air = v + d * (fit.shared[fit.layout.WIND] + own_wind)
+    basis = np.column_stack([np.ones_like(v), v / 30.0, air * np.abs(air) / 900.0])
+    mass_kg = vehicle.effective_mass_kg
+    resist_n = mass_kg * basis @ fit.shared[:3]
+    slope_n = vehicle.mass_kg * GRAVITY_MPS2 * d * mean_slope(fit)[0]
+    start, end = float(v[0]), float(v[-1])
+    lost_j = float(np.trapezoid((resist_n + slope_n) * v, t))
+    kinetic_j = 0.5 * (end**2 - start**2)
+    mean_w = (mass_kg * kinetic_j + lost_j) / duration
+    mass_share = float(np.hypot(vehicle.mass_sd_kg, vehicle.rotating_mass_sd_kg)) / mass_kg
+    end_sd = float(curve.speed_sd_mps[inside][-1])
+    step = float(np.median(np.diff(t))) if t.size > 1 else 0.1
+    duration_sd = float(np.hypot(1.5 * step, 0.15))
+    resist_sd = mass_kg * float(np.sqrt(np.mean(np.einsum("ij,jk,ik->i", basis, fit.covariance[:3, :3], basis))))
+    mean_sd = float(
+        np.sqrt(
+            (mass_share * mean_w) ** 2
+            + (mass_kg * end * end_sd / duration) ** 2
+            + (mean_w * duration_sd / duration) ** 2
+            + (resist_sd * float(v.mean())) ** 2
+        )
+    )
+    return PullFigures(
+        run.log,
+        pull.start_s,
+        pull.end_s,
+        start,
+        end,
+        duration,
+        duration_sd,
+        float(np.trapezoid(v, t)),
+        vehicle.mass_kg * kinetic_j / duration,
+        mean_w,
+        mean_sd,
+        power.peak_w * (1.0 + deviation),
+        float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
+        run.direction,
+    )

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ReferenceRoadLoad", "RoadLoad"]
+from analysis.model import SessionFit, budget, resistance_n
+from logger.session import Vehicle
+
+__all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,3 +73,59 @@ class RoadLoad:
         low, high = self.speed_range_mps
         first, last = np.ceil(low / step_mps - 1e-9), np.floor(high / step_mps + 1e-9)
         return np.arange(first, last + 1) * step_mps
+
+
+#: Coast-downs must span this ratio of speeds, and this many m/s, to tell F0, F1 and F2 apart.
+_LEAST_RATIO, _LEAST_SPAN_MPS = 1.8, 8.0
+_MOTORWAY_MPS = 100.0 / 3.6
+
+
+def find_road_load(
+    fit: SessionFit, vehicle: Vehicle, speed_range_mps: tuple[float, float]
+) -> RoadLoad:
+    """Take the road load out of a session fit, with the masses' uncertainty.
+
+    Everything in the fit is an acceleration; forces are m_e times it, so that the relative
+    uncertainty of m_e = m + m_r adds in square to every force.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        From `fit_session`.
+    vehicle : Vehicle
+        Masses with their sd.
+    speed_range_mps : (low, high)
+        Speeds that used coast-downs covered [m/s].
+
+    Returns
+    -------
+    RoadLoad
+        `separable` False where the speeds are too narrow for three coefficients.
+    """
+    mass_kg = vehicle.effective_mass_kg
+    force, covariance = resistance_n(fit, mass_kg)
+    mass_share = float(np.hypot(vehicle.mass_sd_kg, vehicle.rotating_mass_sd_kg)) / mass_kg
+    covariance = covariance + np.outer(force, force) * mass_share**2
+    low, high = speed_range_mps
+    at_mps = float(np.clip(_MOTORWAY_MPS, low, high))
+    weights = np.zeros(fit.layout.size)
+    weights[:3] = mass_kg * np.array([1.0, at_mps / 30.0, (at_mps / 30.0) ** 2])
+    parts = budget(fit, weights)
+    parts["mass"] = mass_share * abs(float(weights @ fit.shared))
+    why = None
+    if high < _LEAST_RATIO * low or high - low < _LEAST_SPAN_MPS:
+        why = (
+            f"the coast-downs cover only {3.6 * low:.0f} to {3.6 * high:.0f} km/h, too narrow to tell "
+            "F0, F1 and F2 apart; coast down from high speed to 35 km/h or less"
+        )
+    return RoadLoad(
+        float(force[0]),
+        float(force[1]),
+        float(force[2]),
+        covariance,
+        (low, high),
+        why is None,
+        why,
+        parts,
+        at_mps,
+    )

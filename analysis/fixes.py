@@ -1,0 +1,112 @@
+"""Speed fixes of one recording: the receiver's own speed, or speed from positions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.findings import Finding
+from logger.recording import Recording
+
+__all__ = ["Fixes", "flat_positions_m", "speed_fixes"]
+
+#: Mean Earth radius [m], IUGG; the error over a test road is below 0.5 %.
+_EARTH_RADIUS_M = 6371008.8
+#: A hole in the fixes longer than this ends the use of one piece [s].
+HOLE_S = 3.5
+
+
+@dataclass(frozen=True, slots=True)
+class Fixes:
+    """Usable speed fixes of one recording, times on clock `clock`, increasing.
+
+    Parameters
+    ----------
+    t_s, speed_mps : arrays of shape (n,)
+        Time as stamped [s] and speed [m/s].
+    clock : int
+        Index into the recording's clocks.
+    from_positions : bool
+        True where the receiver gave no speed and positions had to do.
+    """
+
+    t_s: NDArray[np.float64]
+    speed_mps: NDArray[np.float64]
+    clock: int
+    from_positions: bool
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Fixes per second from the median step [Hz]."""
+        return None if self.t_s.size < 2 else float(1.0 / np.median(np.diff(self.t_s)))
+
+
+def flat_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return position times and metres east and north of the first position.
+
+    Parameters
+    ----------
+    recording : Recording
+        Any; without positions the arrays are empty.
+
+    Returns
+    -------
+    t_s : array of shape (n,)
+        Times [s] on the latitude channel's clock.
+    east_north_m : array of shape (n, 2)
+        Equirectangular metres about the first position; the date line is taken the short way.
+    """
+    latitude, longitude = recording.channel("latitude_deg"), recording.channel("longitude_deg")
+    if latitude is None or longitude is None or latitude.t_s.size == 0:
+        return np.zeros(0), np.zeros((0, 2))
+    t_s, at_lat, at_lon = np.intersect1d(latitude.t_s, longitude.t_s, return_indices=True)
+    if t_s.size == 0:
+        return np.zeros(0), np.zeros((0, 2))
+    lat_deg, lon_deg = latitude.values[at_lat], longitude.values[at_lon]
+    turn_deg = (lon_deg - lon_deg[0] + 180.0) % 360.0 - 180.0
+    north = np.radians(lat_deg - lat_deg[0]) * _EARTH_RADIUS_M
+    east = np.radians(turn_deg) * _EARTH_RADIUS_M * np.cos(np.radians(lat_deg[0]))
+    return t_s, np.column_stack([east, north])
+
+
+def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Finding, ...]]:
+    """Choose the speed fixes of a recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        Any.
+    log : int
+        Index for findings.
+
+    Returns
+    -------
+    Fixes
+        Empty where there is neither speed nor position.
+    tuple of Finding
+        Says so when positions had to stand in for speed.
+    """
+    speed = recording.channel("speed_mps")
+    if speed is not None:
+        good = ~speed.suspect
+        if int(good.sum()) >= 2:
+            return Fixes(speed.t_s[good], speed.values[good], speed.clock, False), ()
+    latitude = recording.channel("latitude_deg")
+    t_s, place = flat_positions_m(recording)
+    if latitude is None or t_s.size < 3:
+        return Fixes(np.zeros(0), np.zeros(0), 0, False), ()
+    step_s = np.diff(t_s)
+    near = (step_s > 0.05) & (step_s < HOLE_S)
+    speed_mps = np.hypot(*np.diff(place, axis=0).T)[near] / step_s[near]
+    middle_s = (0.5 * (t_s[1:] + t_s[:-1]))[near]
+    finding = Finding(
+        "speed_from_positions",
+        "warning",
+        "The receiver gave no usable speed, so speed was taken from positions, which is 4 to 8 "
+        "times noisier; the intervals are wider for it.",
+        log=log,
+        count=int(speed_mps.size),
+    )
+    return Fixes(middle_s, speed_mps, latitude.clock, True), (finding,)

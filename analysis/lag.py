@@ -1,0 +1,139 @@
+"""How late GPS speed is behind the accelerometer, found from the two signals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["LagFit", "fit_lag", "integral_at"]
+
+#: Lags looked at [s]: measured phones are 0 to 2.6 s late; a clock may put the GPS a little early.
+SCANNED_LAGS_S = (-0.6, 3.4)
+_STEP_S = 0.05
+#: Speed differences are taken over about this time [s]: long against GPS noise, short against hills.
+_SPAN_S = 2.0
+_MIN_DIFFERENCES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class LagFit:
+    """Lag of GPS speed and the direction in which acceleration explains its changes.
+
+    Parameters
+    ----------
+    lag_s, lag_sd_s : float
+        GPS speed shows what happened `lag_s` earlier; standard deviation [s].
+    weights : array of shape (k,)
+        `d(speed)/dt = weights @ acceleration + constant`.
+    explained : float
+        Share of the variance of speed changes explained, 0 to 1.
+    """
+
+    lag_s: float
+    lag_sd_s: float
+    weights: NDArray[np.float64]
+    explained: float
+
+
+def integral_at(
+    time_s: NDArray[np.float64],
+    accel_time_s: NDArray[np.float64],
+    accel: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Integrate acceleration by the trapezium rule and read the integral at given times.
+
+    Parameters
+    ----------
+    time_s : array of shape (n,)
+        Where to read [s]; outside the samples the integral is continued level.
+    accel_time_s : array of shape (m,)
+        Sample times, increasing [s].
+    accel : array of shape (m, k)
+        Accelerations [m/s2].
+
+    Returns
+    -------
+    array of shape (n, k)
+        Integral from the first sample [m/s].
+    """
+    steps = np.diff(accel_time_s)[:, None]
+    total = np.zeros_like(accel)
+    np.cumsum(0.5 * (accel[1:] + accel[:-1]) * steps, axis=0, out=total[1:])
+    return np.stack([np.interp(time_s, accel_time_s, column) for column in total.T], axis=1)
+
+
+def fit_lag(
+    fix_time_s: NDArray[np.float64],
+    fix_speed_mps: NDArray[np.float64],
+    accel_time_s: NDArray[np.float64],
+    accel_mps2: NDArray[np.float64],
+    *,
+    scanned_s: tuple[float, float] = SCANNED_LAGS_S,
+) -> LagFit | None:
+    """Find the lag at which the accelerometer explains the changes of GPS speed best.
+
+    For each lag L of a grid the changes of speed over about 2 s are regressed on the change of
+    the integrated accelerations L earlier and on the elapsed time (offset, mean grade). The sum
+    of squares is a parabola near its minimum: its place is the lag, its curvature the sd, widened
+    by the overlap of the differences.
+
+    Parameters
+    ----------
+    fix_time_s, fix_speed_mps : arrays of shape (n,)
+        GPS fixes [s], [m/s].
+    accel_time_s : array of shape (m,)
+        Times of the acceleration samples [s].
+    accel_mps2 : array of shape (m, k)
+        Accelerations in any fixed axes [m/s2].
+    scanned_s : (low, high)
+        Range of lags looked at [s].
+
+    Returns
+    -------
+    LagFit or None
+        None where there are too few changes of speed to tell.
+    """
+    if fix_time_s.size < 4 or accel_time_s.size < 20:
+        return None
+    step = float(np.median(np.diff(fix_time_s)))
+    ahead = max(1, round(_SPAN_S / max(step, 1e-3)))
+    stride = max(1, round(0.9 / max(step, 1e-3)))
+    first = np.arange(0, fix_time_s.size - ahead, stride)
+    last = first + ahead
+    span = fix_time_s[last] - fix_time_s[first]
+    inside = (
+        (fix_time_s[first] - scanned_s[1] >= accel_time_s[0])
+        & (fix_time_s[last] - scanned_s[0] <= accel_time_s[-1])
+        & (span < 2.0 * _SPAN_S)
+    )
+    first, last, span = first[inside], last[inside], span[inside]
+    change = fix_speed_mps[last] - fix_speed_mps[first]
+    if first.size < _MIN_DIFFERENCES or np.ptp(change) < 1.0:
+        return None
+    lags = np.arange(scanned_s[0], scanned_s[1] + _STEP_S / 2, _STEP_S)
+    squares = np.empty(lags.size)
+    weights = np.empty((lags.size, accel_mps2.shape[1]))
+    for i, lag in enumerate(lags):
+        start = integral_at(fix_time_s[first] - lag, accel_time_s, accel_mps2)
+        end = integral_at(fix_time_s[last] - lag, accel_time_s, accel_mps2)
+        design = np.column_stack([end - start, span])
+        solution, *_ = np.linalg.lstsq(design, change, rcond=None)
+        squares[i] = float(np.sum((change - design @ solution) ** 2))
+        weights[i] = solution[:-1]
+    best = int(np.argmin(squares))
+    total = float(np.sum((change - change.mean()) ** 2))
+    freedom = max(change.size - accel_mps2.shape[1] - 2, 1)
+    variance = squares[best] / freedom
+    if 0 < best < lags.size - 1:
+        bend = squares[best - 1] - 2.0 * squares[best] + squares[best + 1]
+        shift = 0.5 * (squares[best - 1] - squares[best + 1]) / bend if bend > 0 else 0.0
+        lag = float(lags[best] + _STEP_S * np.clip(shift, -0.5, 0.5))
+        # squares = s0 + curvature (L - L0)^2, so var(L) = variance / curvature; differences that
+        # overlap twofold carry half the information
+        curvature = max(bend / (2.0 * _STEP_S**2), 1e-12)
+        lag_sd = float(np.sqrt(2.0 * variance / curvature))
+    else:
+        lag, lag_sd = float(lags[best]), 1.0
+    return LagFit(lag, max(lag_sd, 0.01), weights[best], max(0.0, 1.0 - squares[best] / total))

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.simulate_drive import Path, RunTimes, Trip, TrueCar
+from analysis.simulate_drive import RunTimes, Trip, TrueCar
 from analysis.simulate_files import (
     MotionClock,
     day_start,
@@ -23,6 +23,7 @@ from analysis.simulate_files import (
     put,
     session_toml,
 )
+from analysis.simulate_path import Path
 from analysis.simulate_phone import (
     GpsLog,
     MotionLog,
@@ -266,10 +267,10 @@ def _write(
 def _phases(runs: list[RunTimes], end_s: float, offset_s: float) -> tuple[PhaseTruth, ...]:
     """Return what the vehicle was doing, without gaps, on the recording's clock."""
     phases: list[PhaseTruth] = []
-    done_s = 0.0
+    done_s = offset_s
     for run in runs:
         # before a run's launch the vehicle stands; between runs it turns and drives, then stands
-        phases.append(PhaseTruth("stand" if done_s == 0.0 else "other", done_s, run.launch_s))
+        phases.append(PhaseTruth("other" if phases else "stand", done_s, run.launch_s))
         if run.full_throttle:
             gear = run.gears[0].gear
             since_s = run.launch_s

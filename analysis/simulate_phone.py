@@ -14,8 +14,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.simulate_drive import GRID_S, Path
+from analysis.simulate_path import GRID_S, Path
 from analysis.simulate_road import SimSite, gust_series
+from analysis.simulate_signals import first_order, on_springs, rotation, vibration
 
 __all__ = [
     "GpsLog",
@@ -30,15 +31,6 @@ __all__ = [
 PhoneKind = Literal["clean", "rough", "gps-only"]
 Floats = NDArray[np.float64]
 
-# Ride vibration by band, rms [m/s2] forward / lateral / vertical, of a phone-class sensor at
-# 104 Hz in a car; the lowest band is body pitch from road roughness only, without the driving.
-_BAND_EDGES_HZ = (0.2, 1.0, 3.0, 8.0, 15.0, 25.0, 40.0, 52.0)
-_BAND_RMS = (
-    (0.05, 0.19, 0.12, 0.28, 0.19, 0.25, 0.39),
-    (0.05, 0.11, 0.16, 0.22, 0.18, 0.11, 0.12),
-    (0.05, 0.21, 0.15, 0.37, 0.23, 0.20, 0.21),
-)
-_PITCH_HZ, _PITCH_DAMPING = 1.7, 0.35  # the body on its springs
 _DEAD_BAND_MPS = 0.28
 # WGS 84 ellipsoid: equatorial radius [m] and first eccentricity squared
 _EQUATOR_M, _ECCENTRICITY2 = 6378137.0, 6.69437999014e-3
@@ -158,7 +150,7 @@ def draw_phone(rng: np.random.Generator, kind: PhoneKind, gps_hz: float) -> SimP
         lag_wander_s=0.2 if rough else float(rng.uniform(0.0, 0.05)),
         repeat_share=float(rng.uniform(0.0, 0.22)) if rough else 0.0,
         accel_hz=0.0 if kind == "gps-only" else float(slow if rough else fast),
-        mount=_rotation(quaternion),
+        mount=rotation(quaternion),
         sign=float(rng.choice([-1.0, 1.0])),
         bias_mps2=(float(bias[0]), float(bias[1]), float(bias[2])),
         gain=1.0 + 0.003 * float(rng.standard_normal()),
@@ -198,7 +190,7 @@ def record_gps(path: Path, site: SimSite, phone: SimPhone, rng: np.random.Genera
         - phone.gps_smoothing_s
         + gust_series(rng, count, 1.0 / phone.gps_hz, phone.lag_wander_s, 60.0)
     )
-    smooth = _first_order(path.speed_mps, phone.gps_smoothing_s)
+    smooth = first_order(path.speed_mps, GRID_S, phone.gps_smoothing_s)
     seen = np.interp(stamps - delays, path.time_s, smooth)
     noise = phone.gps_white_mps * rng.standard_normal(count) + gust_series(
         rng, count, 1.0 / phone.gps_hz, phone.gps_slow_mps, phone.gps_slow_tau_s
@@ -280,7 +272,7 @@ def record_motion(
     rate, end = phone.accel_hz, float(path.time_s[-1])
     nominal = np.arange(rng.uniform(0.0, 1.0 / rate), end, 1.0 / rate)
     count = nominal.size
-    pitch = phone.squat / gravity_mps2 * _on_springs(path.accel_mps2)
+    pitch = phone.squat / gravity_mps2 * on_springs(path.accel_mps2, GRID_S)
     along = path.accel_mps2 + gravity_mps2 * path.slope
     forward = along * np.cos(pitch) + gravity_mps2 * np.sin(pitch)
     left = path.speed_mps * np.gradient(path.yaw_rad, GRID_S)
@@ -294,7 +286,7 @@ def record_motion(
     loudness = np.sqrt(phone.idle_mps2**2 + moving**2)
     body = np.empty((count, 3))
     for axis, true in enumerate((forward, left, up)):
-        shake = _vibration(rng, count, rate, _BAND_RMS[axis])
+        shake = vibration(rng, count, rate, axis)
         body[:, axis] = np.interp(nominal, path.time_s, true) + loudness * shake
     device = phone.sign * phone.gain * body @ np.array(phone.mount).T
     coarse = np.arange(0.0, end + 2.0, 1.0)
@@ -312,65 +304,6 @@ def record_motion(
             hole = rng.uniform(0.1, 0.9) * end
             keep = (nominal < hole) | (nominal > hole + 0.5)
     return MotionLog(np.maximum(stamps[keep], 0.0), device[keep])
-
-
-def _rotation(quaternion: Floats) -> tuple[tuple[float, float, float], ...]:
-    """Return the rotation matrix of a quaternion of any length (Euler-Rodrigues)."""
-    w, x, y, z = (quaternion / np.linalg.norm(quaternion)).tolist()
-    return (
-        (1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)),
-        (2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)),
-        (2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)),
-    )
-
-
-def _first_order(values: Floats, tau_s: float) -> Floats:
-    """Smooth by a first-order lag of unit gain, starting in equilibrium."""
-    if tau_s < GRID_S / 2:
-        return values
-    keep = float(np.exp(-GRID_S / tau_s))
-    # exact for input that runs straight between grid points
-    weight_now = 1.0 - tau_s / GRID_S * (1.0 - keep)
-    weight_before = 1.0 - keep - weight_now
-    listed: list[float] = values.tolist()
-    state = before = listed[0]
-    out = []
-    for value in listed:
-        state = keep * state + weight_before * before + weight_now * value
-        before = value
-        out.append(state)
-    return np.array(out, dtype=np.float64)
-
-
-def _on_springs(accel: Floats) -> Floats:
-    """Return acceleration as the sprung body follows it: second order, unit gain."""
-    size = 1 << int(np.ceil(np.log2(accel.size + 1000)))  # room for the ringing to die
-    omega = 2.0 * np.pi * np.fft.rfftfreq(size, GRID_S)
-    natural = 2.0 * np.pi * _PITCH_HZ
-    response = natural**2 / (natural**2 - omega**2 + 2j * _PITCH_DAMPING * natural * omega)
-    out: Floats = np.fft.irfft(np.fft.rfft(accel, size) * response, size)[: accel.size]
-    return out
-
-
-def _vibration(
-    rng: np.random.Generator, count: int, rate_hz: float, band_rms: tuple[float, ...]
-) -> Floats:
-    """Return vibration sampled at a rate, forward-axis total 1; faster parts fold down."""
-    edges = np.array(_BAND_EDGES_HZ)
-    density = np.array(band_rms) ** 2 / np.diff(edges)
-    density /= float(np.sum(np.array(_BAND_RMS[0]) ** 2))
-    frequency = np.fft.rfftfreq(count, 1.0 / rate_hz)
-    power = np.zeros(frequency.size)
-    folds = int(np.ceil(edges[-1] / rate_hz))
-    for fold in range(folds + 1):
-        for image in {fold * rate_hz, -fold * rate_hz}:
-            there = np.abs(frequency + image)
-            band = np.searchsorted(edges, there, side="right") - 1
-            inside = (band >= 0) & (band < density.size)
-            power += np.where(inside, density[np.clip(band, 0, density.size - 1)], 0.0)
-    spectrum = np.fft.rfft(rng.standard_normal(count)) * np.sqrt(power * rate_hz / 2.0)
-    out: Floats = np.fft.irfft(spectrum, count)
-    return out
 
 
 def _late_launches(speed: Floats, seen: Floats, stamps: Floats, rng: np.random.Generator) -> Floats:

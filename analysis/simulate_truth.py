@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.simulate_drive import GRID_S, GearPiece, Path, RunTimes, TrueCar
+from analysis.simulate_drive import GearPiece, RunTimes, TrueCar
+from analysis.simulate_path import GRID_S, Path
 
 __all__ = ["LogTruth", "PhaseTruth", "RunTruth", "Truth", "WheelPower", "run_truth", "wheel_powers"]
 

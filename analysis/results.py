@@ -256,7 +256,7 @@ def json_text(value: _Json) -> str:
     ResultError
         A number in it is not finite; the text names the key.
     """
-    return json.dumps(_plain(value, ""), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(_plain(value, ""), indent=1, allow_nan=False) + "\n"
 
 
 def _plain(value: _Json, key: str) -> _Json:

@@ -1,0 +1,111 @@
+"""The command `pullcoast report`: sessions in, a folder of results each out."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.messages import EXIT_INPUT, EXIT_OK, complain, explain
+from analysis.output import check_writable, write_together
+from logger.errors import PullcoastError
+from logger.session_options import apply_overrides, column_choices, open_session
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+    from analysis.roadload import RoadLoad
+    from logger.session import Session
+
+__all__ = ["report"]
+
+
+def report(arguments: argparse.Namespace) -> int:
+    """Run ``pullcoast report`` and return the exit status.
+
+    Each session is analysed by itself into a folder of its own; one that fails does not stop the
+    others, and the worst exit status is returned.
+    """
+    paths = [Path(text) for text in arguments.sessions]
+    if arguments.json and len(paths) > 1:
+        complain("--json prints one results.json, so give one session with it")
+        return EXIT_INPUT
+    road_load = None
+    if arguments.road_load is not None:
+        from analysis.earlier import read_results_road_load
+
+        road_load = read_results_road_load(arguments.road_load)
+    statuses = []
+    for path, folder in zip(paths, _folders(paths, arguments.out), strict=True):
+        try:
+            analysis = _analyse(path, folder, arguments, road_load)
+        except PullcoastError as error:
+            if len(paths) == 1:
+                raise
+            statuses.append(explain(error, str(path)))
+            continue
+        statuses.append(_write(analysis, folder, as_json=arguments.json))
+    return max(statuses)
+
+
+def _folders(paths: list[Path], out: str | None) -> list[Path]:
+    """Where each session's files go; equal names get a number."""
+    if out is None:
+        return [(path.parent if path.suffix == ".toml" else path) / "results" for path in paths]
+    if len(paths) == 1:
+        return [Path(out)]
+    folders: list[Path] = []
+    for path in paths:
+        place = (path.parent if path.suffix == ".toml" else path).resolve()
+        folder, number = Path(out) / (place.name or "session"), 2
+        while folder in folders:
+            folder, number = Path(out) / f"{place.name}-{number}", number + 1
+        folders.append(folder)
+    return folders
+
+
+def _open(path: Path, arguments: argparse.Namespace) -> Session:
+    session = open_session(
+        path,
+        mass=arguments.mass,
+        mass_uncertainty=arguments.mass_uncertainty,
+        rotating_mass=arguments.rotating_mass,
+        rotating_mass_uncertainty=arguments.rotating_mass_uncertainty,
+        allow_outside=arguments.allow_outside,
+    )
+    return apply_overrides(
+        session,
+        temperature=arguments.temperature,
+        pressure=arguments.pressure,
+        humidity=arguments.humidity,
+        altitude=arguments.altitude,
+        power=arguments.power,
+        speed=arguments.speed_unit,
+        columns=column_choices(arguments.column, arguments.unit),
+    )
+
+
+def _analyse(
+    path: Path, folder: Path, arguments: argparse.Namespace, road_load: RoadLoad | None
+) -> Analysis:
+    """Everything that can be refused without computing is refused before the slow imports."""
+    session = _open(path, arguments)
+    check_writable(folder)
+    from logger.reading import read_log
+
+    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
+    from analysis.pipeline import analyse
+
+    return analyse(session, recordings, road_load=road_load)
+
+
+def _write(analysis: Analysis, folder: Path, *, as_json: bool) -> int:
+    from analysis.report import render
+    from analysis.summary import summary
+
+    files = render(analysis)
+    write_together(folder, files)
+    if as_json:
+        sys.stdout.write(files["results.json"])
+    print(summary(analysis, folder, tuple(files)), file=sys.stderr if as_json else sys.stdout)
+    return EXIT_OK

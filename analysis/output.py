@@ -1,0 +1,99 @@
+"""Write a set of result files so that an interruption leaves the earlier ones whole."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Mapping
+from pathlib import Path
+
+from logger.errors import PullcoastError
+
+__all__ = ["OutputError", "check_writable", "write_together"]
+
+_STAGING = ".pullcoast-writing-"
+#: A staging folder this old [s] was left by a run that was killed.
+_ABANDONED_S = 3600.0
+
+
+class OutputError(PullcoastError, OSError):
+    """A place that results cannot be written to."""
+
+
+def check_writable(folder: Path) -> None:
+    """Make sure that `folder` can be made and written to, without making it.
+
+    Raises
+    ------
+    OutputError
+        Something stands in the way; the text says what.
+    """
+    existing = folder
+    try:
+        while not existing.exists() and existing != existing.parent:
+            existing = existing.parent
+        if not existing.is_dir():
+            msg = f"{folder}: cannot write there, {existing} is not a folder. Choose another --out"
+            raise OutputError(msg)
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        msg = f"{folder}: cannot write there: {error.strerror or error}. Choose another --out"
+        raise OutputError(msg) from error
+    if not os.access(existing, os.W_OK | os.X_OK):
+        msg = f"{folder}: cannot write there, {existing} is write-protected. Choose another --out"
+        raise OutputError(msg)
+
+
+def write_together(folder: Path, files: Mapping[str, str]) -> None:
+    """Write texts as UTF-8 files into `folder`, all or none as far as an operating system can.
+
+    Every file is first written and synced in a staging folder inside `folder`; only then are they
+    moved into place one after another, each of which is atomic.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when missing.
+    files : mapping
+        File name to its text.
+
+    Raises
+    ------
+    OutputError
+        Disk full, no permission, a folder in a file's place; earlier files are whole.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _clear_abandoned(folder)
+        staging = Path(tempfile.mkdtemp(prefix=_STAGING, dir=folder))
+        try:
+            for name, text in files.items():
+                with (staging / name).open("wb") as handle:
+                    handle.write(text.encode("utf-8", "backslashreplace"))
+                    handle.flush()
+                    os.fsync(handle.fileno())
+            for name in files:
+                if (folder / name).is_dir():
+                    msg = f"{folder / name}: a folder stands where the file should go"
+                    raise OutputError(msg)
+            for name in files:
+                os.replace(staging / name, folder / name)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        why = error.strerror or error
+        msg = f"{folder}: cannot write the results: {why}. Earlier files there are unchanged"
+        raise OutputError(msg) from error
+
+
+def _clear_abandoned(folder: Path) -> None:
+    for staging in folder.glob(_STAGING + "*"):
+        with contextlib.suppress(OSError):
+            if time.time() - staging.stat().st_mtime > _ABANDONED_S:
+                shutil.rmtree(staging, ignore_errors=True)

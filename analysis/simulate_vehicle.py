@@ -281,8 +281,8 @@ def draw_vehicle(rng: np.random.Generator) -> SimVehicle:
     )
     f1 = float(np.clip(rng.normal(1.8, 2.2), -3.5, 6.5))
     # a car with a large speed-proportional part has less of the constant one, and the other way
-    f0 = mass * _GRAVITY * max(rng.uniform(0.0075, 0.0125) - 0.0009 * f1, 0.0055)
-    f2 = float(np.clip(0.30 + 0.00009 * (mass - 900) + rng.normal(0.06, 0.06), 0.27, 0.75))
+    f0 = mass * _GRAVITY * max(rng.uniform(0.0078, 0.0125) - 0.0009 * f1, 0.0062)
+    f2 = float(np.clip(0.32 + 0.00009 * (mass - 900) + rng.normal(0.06, 0.06), 0.30, 0.75))
     f2 += max(0.0, -0.012 * f1)
     radius = float(rng.uniform(0.285, 0.335))
     first = float(rng.uniform(12.2, 14.8))

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["LagFit", "fit_lag", "integral_at"]
+
+Array: TypeAlias = NDArray[np.float64]
 
 #: Lags looked at [s]: measured phones are 0 to 2.6 s late; a clock may put the GPS a little early.
 SCANNED_LAGS_S = (-0.6, 3.4)
@@ -33,15 +36,43 @@ class LagFit:
 
     lag_s: float
     lag_sd_s: float
-    weights: NDArray[np.float64]
+    weights: Array
     explained: float
 
 
+def _running_integral(accel_time_s: Array, accel: Array) -> Array:
+    steps = np.diff(accel_time_s)[:, None]
+    total = np.zeros_like(accel)
+    np.cumsum(0.5 * (accel[1:] + accel[:-1]) * steps, axis=0, out=total[1:])
+    return total
+
+
+def _read(time_s: Array, accel_time_s: Array, integral: Array) -> Array:
+    return np.stack([np.interp(time_s, accel_time_s, column) for column in integral.T], axis=1)
+
+
+def _explain(change: Array, gained: Array, span: Array) -> tuple[float, Array]:
+    """Explain changes of speed by changes of integrated acceleration in one direction.
+
+    The direction is that in which the acceleration follows the speed: each axis regressed on the
+    speed. The other way round would let the axis across the road, which hardly moves, take any
+    weight that noise gives it. Returns the sum of squares and the weights.
+    """
+    spans = np.column_stack([change, span])
+    follow = np.linalg.lstsq(spans, gained, rcond=None)[0][0]
+    length = float(np.linalg.norm(follow))
+    forward = follow / length if length > 0 else follow
+    design = np.column_stack([gained @ forward, span])
+    solution = np.linalg.lstsq(design, change, rcond=None)[0]
+    miss = change - design @ solution
+    return float(miss @ miss), forward * solution[0]
+
+
 def integral_at(
-    time_s: NDArray[np.float64],
-    accel_time_s: NDArray[np.float64],
-    accel: NDArray[np.float64],
-) -> NDArray[np.float64]:
+    time_s: Array,
+    accel_time_s: Array,
+    accel: Array,
+) -> Array:
     """Integrate acceleration by the trapezium rule and read the integral at given times.
 
     Parameters
@@ -58,17 +89,14 @@ def integral_at(
     array of shape (n, k)
         Integral from the first sample [m/s].
     """
-    steps = np.diff(accel_time_s)[:, None]
-    total = np.zeros_like(accel)
-    np.cumsum(0.5 * (accel[1:] + accel[:-1]) * steps, axis=0, out=total[1:])
-    return np.stack([np.interp(time_s, accel_time_s, column) for column in total.T], axis=1)
+    return _read(time_s, accel_time_s, _running_integral(accel_time_s, accel))
 
 
 def fit_lag(
-    fix_time_s: NDArray[np.float64],
-    fix_speed_mps: NDArray[np.float64],
-    accel_time_s: NDArray[np.float64],
-    accel_mps2: NDArray[np.float64],
+    fix_time_s: Array,
+    fix_speed_mps: Array,
+    accel_time_s: Array,
+    accel_mps2: Array,
     *,
     scanned_s: tuple[float, float] = SCANNED_LAGS_S,
 ) -> LagFit | None:
@@ -113,15 +141,13 @@ def fit_lag(
     if first.size < _MIN_DIFFERENCES or np.ptp(change) < 1.0:
         return None
     lags = np.arange(scanned_s[0], scanned_s[1] + _STEP_S / 2, _STEP_S)
+    integral = _running_integral(accel_time_s, accel_mps2)
     squares = np.empty(lags.size)
     weights = np.empty((lags.size, accel_mps2.shape[1]))
     for i, lag in enumerate(lags):
-        start = integral_at(fix_time_s[first] - lag, accel_time_s, accel_mps2)
-        end = integral_at(fix_time_s[last] - lag, accel_time_s, accel_mps2)
-        design = np.column_stack([end - start, span])
-        solution, *_ = np.linalg.lstsq(design, change, rcond=None)
-        squares[i] = float(np.sum((change - design @ solution) ** 2))
-        weights[i] = solution[:-1]
+        start = _read(fix_time_s[first] - lag, accel_time_s, integral)
+        end = _read(fix_time_s[last] - lag, accel_time_s, integral)
+        squares[i], weights[i] = _explain(change, end - start, span)
     best = int(np.argmin(squares))
     total = float(np.sum((change - change.mean()) ** 2))
     freedom = max(change.size - accel_mps2.shape[1] - 2, 1)

@@ -238,7 +238,10 @@ def fit_session(
     converged = False
     rounds = 0
     while True:
-        lins = [linearise(s.data, layout, shared, s.local, s.path_mps) for s in states]
+        gust_drag = max(float(shared[2]), 0.01)
+        lins = [
+            linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states
+        ]
         normals = [
             eliminate(s, lin, layout, spread, first)
             for s, lin, first in zip(states, lins, firsts, strict=True)
@@ -267,7 +270,9 @@ def fit_session(
         if hold_spread or rounds < 2:
             converged = rounds >= 3 and moved < _PATH_MPS
             continue
-        fresh = [linearise(s.data, layout, shared, s.local, s.path_mps) for s in states]
+        fresh = [
+            linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states
+        ]
         if rounds >= 3:
             states = [
                 RunState(

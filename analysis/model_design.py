@@ -341,7 +341,7 @@ def places_along(data: RunData, path_mps: Array, delay_s: float) -> tuple[Array,
 
 
 def linearise(
-    data: RunData, layout: Layout, shared: Array, local: Array, path_mps: Array
+    data: RunData, layout: Layout, shared: Array, local: Array, path_mps: Array, gust_drag: float
 ) -> Linearised:
     """Predict one run's measurements and differentiate them by all unknowns.
 
@@ -355,6 +355,8 @@ def linearise(
         Present unknowns, shared and the run's own.
     path_mps : array of shape (n + 1,)
         Speed path of the last round [m/s]; the new one is one Picard step further.
+    gust_drag : float
+        r2 of the last round [m/s2].
 
     Returns
     -------
@@ -374,10 +376,13 @@ def linearise(
     driven, coasting, free = data.drive >= 0, data.drive == COAST, data.drive == FREE
     rolling = driven | coasting
     gust_rows = hat(mid_s, knots_over(edge_s[0], edge_s[-1], GUST_S[0]))
-    headwind = d * (shared[layout.WIND] + local[own["wind"]][0]) + gust_rows @ local[own["gust"]]
-    air = v + headwind
+    # The run's own wind and its gusts act through the drag of the last round, `gust_drag`, not
+    # through r2: were r2 free there, hundreds of gusts would pull it up to make themselves small.
+    gust = d * local[own["wind"]][0] + gust_rows @ local[own["gust"]]
+    air = v + d * shared[layout.WIND]
     r0, r1, r2 = shared[layout.RESISTANCE]
     scale2 = SPEED_SCALE_MPS**2
+    by_gust = -2.0 * gust_drag * np.abs(air) / scale2
     slope_rows = np.zeros((n, layout.slope_knots_m.size))
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
@@ -385,14 +390,15 @@ def linearise(
     gravity = GRAVITY_MPS2 * layout.gravity_share
 
     accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * d * slope
+    accel += by_gust * gust - gust_drag * gust**2 / scale2
     stiffness = r1 / SPEED_SCALE_MPS + 2.0 * r2 * np.abs(air) / scale2
     rows = np.zeros((n, size))
     rows[:, 0] = -1.0
     rows[:, 1] = -v / SPEED_SCALE_MPS
     rows[:, 2] = -air * np.abs(air) / scale2
-    by_wind = -2.0 * r2 * np.abs(air) / scale2
-    rows[:, layout.WIND] = rows[:, at["wind"].start] = by_wind * d
-    rows[:, at["gust"]] = by_wind[:, None] * gust_rows
+    rows[:, layout.WIND] = -2.0 * r2 * np.abs(air) / scale2 * d
+    rows[:, at["wind"].start] = by_gust * d
+    rows[:, at["gust"]] = by_gust[:, None] * gust_rows
     rows[:, layout.SLOPE] = -gravity * d
     rows[:, layout.slope] = -gravity * d * slope_rows
     pull_dev = float(local[own["pull"]][0]) if driven.any() else 0.0

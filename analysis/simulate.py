@@ -127,8 +127,7 @@ def simulate_session(
     paths: list[Path] = []
     far_end_m: float | None = None
     epoch = day_start(seed)
-    plans = _plans(layout, pairs, one_way)
-    for number, plan in enumerate(plans):
+    for number, plan in enumerate(_plans(layout, pairs, one_way)):
         chance = np.random.default_rng([seed, 5, number])
         trip, far_end_m = _drive(car, site, plan, chance, far_end_m, coast_only)
         path = trip.path()
@@ -139,7 +138,7 @@ def simulate_session(
             motion = record_motion(path, car.gravity_mps2, handset, sensing)
         # a clock that counts from the phone's start: some hours ago
         clock = MotionClock(elapsed_clock, -round(float(sensing.uniform(4e3, 9e4)), 3))
-        names, offset_s = _write(out_dir, number, len(plans), plan, gps, motion, clock, epoch)
+        names, offset_s = _write(out_dir, len(runs) + 1, plan, gps, motion, clock, epoch)
         for run in trip.runs:
             runs.append(run_truth(car, path, run, log=number, number=len(runs), offset_s=offset_s))
         shifted = plan.form == "gpx+motion" and motion is not None and clock.elapsed
@@ -238,8 +237,7 @@ def _reposition(trip: Trip, goal_m: float, direction: int) -> None:
 
 def _write(
     out_dir: FilePath,
-    number: int,
-    total: int,
+    first_run: int,
     plan: _Plan,
     gps: GpsLog,
     motion: MotionLog | None,
@@ -247,7 +245,8 @@ def _write(
     epoch: datetime,
 ) -> tuple[tuple[str, ...], float]:
     """Write one recording; return its files' names and the path's time of its zero."""
-    stem = "outing" if total == 1 and len(plan.directions) > 1 else f"run{number + 1:02d}"
+    last = first_run + len(plan.directions) - 1
+    stem = f"run{first_run:02d}" if last == first_run else f"runs{first_run:02d}to{last:02d}"
     ending = ".csv.gz" if plan.packed else ".csv"
     if plan.form == "own":
         first_s = float(gps.time_s[0])

@@ -15,7 +15,7 @@ from analysis.simulate_vehicle import SimVehicle
 __all__ = ["GearPiece", "RunTimes", "Trip", "TrueCar"]
 
 _PULL_STEP_S = 0.02
-_COAST_STEP_S = 0.05
+_COAST_STEP_S = 0.1
 _TABLE_MPS = 0.02  # spacing of the drive-force table [m/s]
 _SLOPE_STEP_M = 2.0
 
@@ -168,11 +168,11 @@ class Trip(Track):
             self.drive(self.car.vehicle.release_mps, 1.4)
             release_s = self._now_s
         neutral_s = self._now_s
-        # never slower than the hill lets it become: stop waiting after three minutes
+        # downhill a vehicle may roll on for ever: brake after 220 s at the latest
         self._integrate(
             self._rolling(),
             _COAST_STEP_S,
-            lambda t, v: v <= coast_end_mps or t - neutral_s > 180.0,
+            lambda t, v: v <= coast_end_mps or t - neutral_s > 220.0,
         )
         brake_s = self._now_s
         self._brake(end_mps)

@@ -142,7 +142,7 @@ class Track:
     def _blow(self, wind_mps: float) -> None:
         """Draw the wind of the coming run: its mean plus gusts, on a coarse grid."""
         gusts = gust_series(
-            self.rng, 3600, GUST_STEP_S, self.site.gust_sd_mps, self.site.gust_tau_s
+            self.rng, 4200, GUST_STEP_S, self.site.gust_sd_mps, self.site.gust_tau_s
         )
         self._wind_nodes = (wind_mps + gusts).tolist()
         self._wind_start_s = self._now_s

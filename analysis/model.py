@@ -24,6 +24,7 @@ from analysis.model_design import (
     linearise,
     local_slices,
     places_along,
+    step_linear,
 )
 from analysis.model_solve import (
     Normal,
@@ -31,8 +32,8 @@ from analysis.model_solve import (
     RunState,
     Spread,
     eliminate,
+    fix_weights,
     next_spread,
-    reweighted,
     shared_prior_matrix,
     shared_solution,
 )
@@ -52,7 +53,7 @@ Array: TypeAlias = NDArray[np.float64]
 _SLOPE_KNOT_M = 60.0
 _MOST_ROUNDS = 16
 #: Paths and noise levels stand still when they move less than this.
-_PATH_MPS, _SPREAD_SHARE = 0.003, 0.03
+_PATH_MPS, _SPREAD_SHARE = 0.015, 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +239,8 @@ def fit_session(
     converged = False
     rounds = 0
     while True:
-        gust_drag = max(float(shared[2]), 0.01)
+        if rounds <= 2:  # then held: its only use is to state gusts in m/s
+            gust_drag = max(float(shared[2]), 0.01)
         lins = [
             linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states
         ]
@@ -258,30 +260,25 @@ def fit_session(
         shared[layout.MEMORY] = float(np.clip(shared[layout.MEMORY], 0.02, 1.5))
         step = shared - old_shared
         moved = 0.0
-        new_states = []
+        new_states, stepped = [], []
         for state, lin, normal in zip(states, lins, normals, strict=True):
             own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
-            local = state.local + own_step
-            moved = max(moved, float(np.abs(lin.path_mps - state.path_mps).max()))
-            moved = max(moved, float(np.abs(lin.fix_rows @ np.append(step, own_step)).max(initial=0.0)))
-            path = _moved_path(lin, layout, step, own_step, state)
-            new_states.append(RunState(state.data, local, path, state.fix_weight))
+            after = step_linear(lin, np.append(step, own_step))
+            moved = max(moved, float(np.abs(after.path_mps - state.path_mps).max()))
+            path = np.maximum(after.path_mps, 0.0)
+            new_states.append(RunState(state.data, state.local + own_step, path, state.fix_weight))
+            stepped.append(after)
         states = new_states
         if hold_spread or rounds < 2:
             converged = rounds >= 3 and moved < _PATH_MPS
             continue
-        fresh = [
-            linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states
-        ]
         if rounds >= 3:
             states = [
-                RunState(
-                    s.data, s.local, s.path_mps, reweighted(s, lin, n, covariance, spread.fix)
-                )
-                for s, lin, n in zip(states, fresh, normals, strict=True)
+                RunState(s.data, s.local, s.path_mps, fix_weights(lin, spread.fix))
+                for s, lin in zip(states, stepped, strict=True)
             ]
         new = next_spread(
-            states, fresh, normals, layout, spread, begin, prior, shared, covariance
+            states, stepped, normals, layout, spread, begin, prior, shared, covariance
         )
         change = max(
             abs(np.log(getattr(new, name) / getattr(spread, name))) for name in Spread.__slots__
@@ -300,16 +297,6 @@ def fit_session(
         rounds,
         converged,
     )
-
-
-def _moved_path(
-    lin: Linearised, layout: Layout, step: Array, own_step: Array, state: RunState
-) -> Array:
-    """Return the run's speed path after a step of the unknowns [m/s]."""
-    full = np.append(step, own_step)
-    moved = lin.path_rows @ full
-    del layout, state
-    return np.maximum(lin.path_mps + moved, 0.0)
 
 
 def resistance_n(fit: SessionFit, effective_mass_kg: float) -> tuple[Array, Array]:

@@ -14,7 +14,7 @@ the linearised equation of motion, so the Jacobian is the full one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -25,7 +25,7 @@ from analysis.lag import integral_at
 from analysis.phases import Run
 from analysis.road import RunPlace
 
-__all__ = ["COAST", "FREE", "GRAVITY_MPS2", "Layout", "Linearised", "RunData", "hat", "linearise", "run_data"]
+__all__ = ["COAST", "FREE", "GRAVITY_MPS2", "Layout", "Linearised", "RunData", "hat", "linearise", "run_data", "step_linear"]
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -34,9 +34,9 @@ GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 SPEED_SCALE_MPS = 30.0
 FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
-_BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (0.5, 0.5)}
+_BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
 #: Knot spacing and correlation time of the slow processes of a run [s].
-GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (2.5, 5.0), (8.0, 15.0), (3.0, 8.0), (10.0, 20.0)
+GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (10.0, 15.0), (4.0, 8.0), (12.0, 20.0)
 #: Fixes this soon after standstill may still be held at zero or catching up [s].
 _CATCH_UP_S = 2.5
 #: Nodes and weights of Gauss-Laguerre quadrature for the receiver's exponential memory.
@@ -310,13 +310,15 @@ class Linearised:
     path_rows: Array
 
 
-def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> Array:
+def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Array, Array]:
     """Return weights on edge speeds of a first-order receiver filter read at given moments.
 
     y(T) = integral of v(T - u) exp(-u / tau) du / tau by Gauss-Laguerre quadrature; speeds between
-    edges are linear, before the first edge level.
+    edges are linear, before the first edge level. The second matrix weighs the slopes dv/dt at the
+    edges into the derivative of y by tau when T + tau stays what it is.
     """
     rows = np.zeros((moment_s.size, edge_s.size))
+    by_memory = np.zeros_like(rows)
     index = np.arange(moment_s.size)
     for node, weight in zip(_MEMORY_S, _MEMORY_WEIGHT, strict=True):
         t = moment_s - memory_s * node
@@ -324,7 +326,9 @@ def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> Array:
         part = np.clip((t - edge_s[at]) / (edge_s[at + 1] - edge_s[at]), 0.0, 1.0)
         rows[index, at] += weight * (1.0 - part)
         rows[index, at + 1] += weight * part
-    return rows
+        by_memory[index, at] += weight * (1.0 - node) * (1.0 - part)
+        by_memory[index, at + 1] += weight * (1.0 - node) * part
+    return rows, by_memory
 
 
 def places_along(data: RunData, path_mps: Array, delay_s: float) -> tuple[Array, Array]:
@@ -453,21 +457,28 @@ def linearise(
         wander_rows = hat(data.fix_s, knots_over(edge_s[0], edge_s[-1], LAG_S[0]))
         wander = wander_rows @ local[own["lag_wander"]]
     moment = data.fix_s - (data.lag_s - memory_s + lag_dev) - wander
-    receiver = _receiver_rows(moment, memory_s, edge_s)
+    receiver, by_memory = _receiver_rows(moment, memory_s, edge_s)
     noise_rows = hat(data.fix_s, knots_over(edge_s[0], edge_s[-1], SLOW_NOISE_S[0]))
     fix_rows = receiver @ by
     fix_rows[:, at["slow_noise"]] += noise_rows
     predicted = receiver @ new_path
-    small = 0.05
+    slopes = np.gradient(new_path, edge_s)
     if data.has_accel:
-        later = _receiver_rows(moment + small, memory_s, edge_s) @ new_path
-        earlier = _receiver_rows(moment - small, memory_s, edge_s) @ new_path
-        by_lag = -(later - earlier) / (2.0 * small)
+        by_lag = -(receiver @ slopes)
         fix_rows[:, at["lag"].start] += by_lag
         fix_rows[:, at["lag_wander"]] += by_lag[:, None] * wander_rows
-    longer = _receiver_rows(moment + small, memory_s + small, edge_s) @ new_path
-    fix_rows[:, layout.MEMORY] += (longer - predicted) / small
+    fix_rows[:, layout.MEMORY] += by_memory @ slopes
     fix_miss = data.fix_mps - predicted - noise_rows @ local[own["slow_noise"]]
     return Linearised(
         new_path, accel, place, force_bins, force_rows, force_miss, fix_rows, fix_miss, by
+    )
+
+
+def step_linear(lin: Linearised, step: Array) -> Linearised:
+    """Return path and misses as they are to first order after a step of all unknowns."""
+    return replace(
+        lin,
+        path_mps=lin.path_mps + lin.path_rows @ step,
+        force_miss=lin.force_miss - lin.force_rows @ step,
+        fix_miss=lin.fix_miss - lin.fix_rows @ step,
     )

@@ -35,10 +35,12 @@ __all__ = [
     "RunState",
     "Spread",
     "eliminate",
+    "fix_weights",
     "next_spread",
     "run_covariance",
     "shared_prior_matrix",
     "shared_solution",
+    "spread_table",
 ]
 
 Array: TypeAlias = NDArray[np.float64]
@@ -385,11 +387,9 @@ def next_spread(
     return replace(spread, **new)
 
 
-def reweighted(state: RunState, lin: Linearised, normal: Normal, shared_cov: Array, fix_sd: float) -> Array:
-    """Return the weight of each fix: 0 for the false ones, else 1, shape (q,)."""
-    del normal, shared_cov
-    far = np.abs(lin.fix_miss) > _OUTLIER_SD * fix_sd
-    return np.where(far, 0.0, 1.0)
+def fix_weights(lin: Linearised, fix_sd: float) -> Array:
+    """Return the weight of each fix: 0 for those far off, else 1, shape (q,)."""
+    return np.where(np.abs(lin.fix_miss) > _OUTLIER_SD * fix_sd, 0.0, 1.0)
 
 
 def spread_table(spread: Spread) -> dict[str, float]:

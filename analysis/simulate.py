@@ -17,10 +17,10 @@ from analysis.simulate_drive import RunTimes, Trip, TrueCar
 from analysis.simulate_files import (
     MotionClock,
     day_start,
-    gpx,
+    gpx_1_1,
     motion_table,
-    own_table,
     put,
+    recording_of,
     session_toml,
 )
 from analysis.simulate_path import Path
@@ -36,6 +36,8 @@ from analysis.simulate_phone import (
 from analysis.simulate_road import SimSite, draw_site, gravity_mps2
 from analysis.simulate_truth import LogTruth, PhaseTruth, RunTruth, Truth, run_truth, wheel_powers
 from analysis.simulate_vehicle import SimVehicle, draw_vehicle
+from logger.recording import Clock
+from logger.writing import write_gpx, write_table
 
 __all__ = ["Layout", "simulate_session"]
 
@@ -165,10 +167,8 @@ def simulate_session(
         epoch += timedelta(seconds=round(trip.now_s + float(sensing.uniform(60.0, 200.0)), 1))
     truth = _truth(seed, phone, car, site, times, runs, logs, paths)
     files = tuple(log.files for log in logs)
-    (out_dir / "session.toml").write_text(
-        session_toml(vehicle, site, files, (None,) * len(files)), encoding="utf-8", newline="\n"
-    )
-    (out_dir / "truth.json").write_text(truth.to_json(), encoding="utf-8", newline="\n")
+    put(out_dir / "session.toml", session_toml(vehicle, site, files))
+    put(out_dir / "truth.json", truth.to_json())
     return truth
 
 
@@ -252,11 +252,15 @@ def _write(
         first_s = float(gps.time_s[0])
         if motion is not None:
             first_s = min(first_s, float(motion.time_s[0]))
-        name = stem + ending
-        put(out_dir / name, own_table(gps, motion, first_s))
-        return (name,), first_s
-    names = [stem + ("_gps.gpx.gz" if plan.packed else "_gps.gpx")]
-    put(out_dir / names[0], gpx(gps, epoch))
+        elapsed = Clock("elapsed", None, "simulated")
+        write_table(out_dir / (stem + ending), recording_of(gps, motion, elapsed, first_s))
+        return (stem + ending,), first_s
+    names = [stem + "_gps.gpx"]
+    if first_run % 2 == 0:  # both versions of the format, turn about
+        put(out_dir / names[0], gpx_1_1(gps, epoch))
+    else:
+        dated = Clock("epoch", epoch.timestamp(), "simulated")
+        write_gpx(out_dir / names[0], recording_of(gps, None, dated, 0.0))
     if motion is not None:
         names.append(stem + "_motion" + ending)
         put(out_dir / names[1], motion_table(motion, clock, epoch))

@@ -1,11 +1,10 @@
-"""Write simulated recordings as files: own table, GPX with motion table, session.toml."""
+"""Simulated recordings as files: what `logger.writing` does not write, and session.toml."""
 
 from __future__ import annotations
 
 import gzip
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from math import isnan
 from pathlib import Path as FilePath
 
 import numpy as np
@@ -14,19 +13,33 @@ from numpy.typing import NDArray
 from analysis.simulate_phone import GpsLog, MotionLog
 from analysis.simulate_road import SimSite
 from analysis.simulate_vehicle import SimVehicle
+from logger.recording import Channel, Clock, Recording
+from logger.writing import write_bytes_atomic
 
-__all__ = ["MotionClock", "day_start", "gpx", "motion_table", "own_table", "put", "session_toml"]
+__all__ = [
+    "MotionClock",
+    "day_start",
+    "gpx_1_1",
+    "motion_table",
+    "put",
+    "recording_of",
+    "session_toml",
+]
 
 Floats = NDArray[np.float64]
-_GPS_COLUMNS = (
-    "latitude_deg,longitude_deg,elevation_m,position_accuracy_m,speed_mps,speed_accuracy_mps,"
-    "heading_deg"
-)
-_ACCEL_COLUMNS = "accel_x_mps2,accel_y_mps2,accel_z_mps2"
+_GPS_DIGITS = {
+    "latitude_deg": 7,
+    "longitude_deg": 7,
+    "elevation_m": 1,
+    "position_accuracy_m": 1,
+    "speed_mps": 3,
+    "speed_accuracy_mps": 2,
+    "heading_deg": 1,
+}
 
 
-def own_table(gps: GpsLog, motion: MotionLog | None, start_s: float) -> str:
-    """Return the text of an own table, fixes and motion samples merged by time.
+def recording_of(gps: GpsLog, motion: MotionLog | None, clock: Clock, start_s: float) -> Recording:
+    """Return fixes and motion samples as one recording, to the digits that a phone would give.
 
     Parameters
     ----------
@@ -34,52 +47,32 @@ def own_table(gps: GpsLog, motion: MotionLog | None, start_s: float) -> str:
         Fixes.
     motion : MotionLog or None
         Acceleration; None without.
+    clock : Clock
+        What the recording's times count from.
     start_s : float
         The path's time that becomes 0 [s].
 
     Returns
     -------
-    str
-        Header and rows; blank where a row has no value.
+    Recording
+        Times to 0.1 ms; values that a fix lacks are absent.
     """
-    blank = ",,," if motion is not None else ""
-    fix_rows = _fix_rows(gps, start_s, blank)
-    if motion is None:
-        return f"time_s,{_GPS_COLUMNS}\n" + "".join(fix_rows)
-    table = np.column_stack([motion.time_s - start_s, motion.accel_mps2])
-    text = ("%.4f,,,,,,,,%.3f,%.3f,%.3f\n" * len(table)) % tuple(table.ravel().tolist())
-    rows = text.splitlines(keepends=True)
-    # put each fix before the first motion row of a later or the same time
-    where = np.searchsorted(motion.time_s, gps.time_s, side="left").tolist()
-    pieces, done = [f"time_s,{_GPS_COLUMNS},{_ACCEL_COLUMNS}\n"], 0
-    for row, at in zip(fix_rows, where, strict=True):
-        pieces.extend(rows[done:at])
-        pieces.append(row)
-        done = at
-    pieces.extend(rows[done:])
-    return "".join(pieces)
+    fixed_s = np.round(gps.time_s - start_s, 4)
+    channels = []
+    for name, digits in _GPS_DIGITS.items():
+        values = np.round(getattr(gps, name), digits)
+        known = np.isfinite(values)
+        times = fixed_s if known.all() else fixed_s[known]
+        channels.append(Channel(name, times, values[known]))
+    if motion is not None:
+        felt_s = np.round(motion.time_s - start_s, 4)
+        for column, axis in enumerate("xyz"):
+            values = np.round(motion.accel_mps2[:, column], 3)
+            channels.append(Channel(f"accel_{axis}_mps2", felt_s, values))
+    return Recording(tuple(channels), (clock,))
 
 
-def _fix_rows(gps: GpsLog, start_s: float, tail: str) -> list[str]:
-    columns = zip(
-        (gps.time_s - start_s).tolist(),
-        gps.latitude_deg.tolist(),
-        gps.longitude_deg.tolist(),
-        gps.elevation_m.tolist(),
-        gps.position_accuracy_m.tolist(),
-        gps.speed_mps.tolist(),
-        gps.speed_accuracy_mps.tolist(),
-        gps.heading_deg.tolist(),
-        strict=True,
-    )
-    return [
-        f"{t:.4f},{latitude:.7f},{longitude:.7f},{height:.1f},{within:.1f},{speed:.3f},{spread:.2f},"
-        f"{'' if isnan(heading) else f'{heading:.1f}'}{tail}\n"
-        for t, latitude, longitude, height, within, speed, spread, heading in columns
-    ]
-
-
-def gpx(gps: GpsLog, epoch: datetime) -> str:
+def gpx_1_1(gps: GpsLog, epoch: datetime) -> str:
     """Return the text of a GPX 1.1 track whose points carry speed in the extension of version 2.
 
     Parameters
@@ -162,19 +155,12 @@ def motion_table(motion: MotionLog, clock: MotionClock, epoch: datetime) -> str:
 
 
 def put(path: FilePath, text: str) -> None:
-    """Write text to a file; names ending in .gz are packed, the same bytes every time."""
-    data = text.encode()
-    if path.suffix == ".gz":
-        data = gzip.compress(data, 9, mtime=0)
-    path.write_bytes(data)
+    """Write text to a file, whole or not at all; names ending in .gz are packed."""
+    data = text.encode("utf-8")
+    write_bytes_atomic(path, gzip.compress(data, 6, mtime=0) if path.suffix == ".gz" else data)
 
 
-def session_toml(
-    vehicle: SimVehicle,
-    site: SimSite,
-    logs: tuple[tuple[str, ...], ...],
-    directions: tuple[str | None, ...],
-) -> str:
+def session_toml(vehicle: SimVehicle, site: SimSite, logs: tuple[tuple[str, ...], ...]) -> str:
     """Return the text of session.toml: stated values, never the true ones.
 
     Parameters
@@ -185,8 +171,6 @@ def session_toml(
         Air of the day.
     logs : tuple of tuple of str
         File names of each recording.
-    directions : tuple of "up", "down" or None
-        Of each recording, None where positions tell.
 
     Returns
     -------
@@ -216,11 +200,9 @@ def session_toml(
         f"pressure_hPa = {site.pressure_hpa:g}",
         f"relative_humidity_percent = {site.humidity_percent:g}",
     ]
-    for names, direction in zip(logs, directions, strict=True):
+    for names in logs:
         quoted = ", ".join(f'"{name}"' for name in names)
         lines += ["", "[[log]]", f"file = {quoted}" if len(names) == 1 else f"files = [{quoted}]"]
-        if direction is not None:
-            lines.append(f'direction = "{direction}"')
     return "\n".join(lines) + "\n"
 
 

@@ -189,14 +189,11 @@ def trust(analysis: Analysis) -> Trust:
         cause = max(budget, key=lambda name: budget[name])
         reasons.append(f"The largest part of that comes from the {cause_name(cause)}.")
     if not analysis.site.separable:
-        reasons.append(
-            "Only one direction was driven, so wind and slope cannot be told from the vehicle's own "
-            "drag: drive both ways next time."
-        )
+        reasons.append("Only one direction was driven; driving both ways helps most.")
     if power is not None and len(analysis.pulls) == 1:
         reasons.append("With a single pull nothing shows how well it repeats.")
     serious = sum(finding.severity != "note" for finding in analysis.findings)
     if serious:
-        verb = "warning needs" if serious == 1 else "warnings need"
-        reasons.append(f"{serious} {verb} your eye.")
+        noun = "finding needs" if serious == 1 else "findings need"
+        reasons.append(f"{serious} {noun} your eye.")
     return Trust(word, tuple(reasons))

@@ -301,6 +301,7 @@ def _residuals(analysis: Analysis, units: Units) -> Plot | None:
         return None
     every = np.concatenate([residual.residual_mps for residual in residuals])
     half = max(float(np.percentile(np.abs(every), 99.0)), 0.05)
+    half_text = f"{half / units.speed_mps:.2g} {units.speed}"
     strips = [residual_strip(residual, half) for residual in residuals[:_MOST_STRIPS]]
     figure, axes = _figure(0.7 + 0.3 * max(len(strips), 2))
     bases = _bases(len(strips))
@@ -310,14 +311,13 @@ def _residuals(analysis: Analysis, units: Units) -> Plot | None:
         axes.plot(
             time, line, color=_PHASE_COLOURS[kind], linestyle=_PHASE_LINES[kind], linewidth=0.9
         )
-    _strip_frame(axes, strips, "time since the run's start [s]", "run")
-    half_text = f"{half / units.speed_mps:.2g} {units.speed}"
+    _strip_frame(axes, strips, f"time since the run's start [s]; each strip is ±{half_text}")
     words = (
         f"GPS speed minus the fitted model at {len(every)} fixes of {len(residuals)} runs; 99 % of "
         f"them are within {half_text}."
     )
     aid = (
-        f"GPS speed minus the fitted model, one strip per run, {half_text} to either side of its line. "
+        "GPS speed minus the fitted model, one strip per run. "
         "Noise without a trend is good; a bend that runs share is something the model does not know."
     )
     return _plot("residuals", "What the model leaves over", aid, words, figure)
@@ -376,13 +376,18 @@ def _speed_strips(
                 time, low, line, where=np.isfinite(line), color=colour, alpha=0.25, linewidth=0
             )
         axes.plot(time, line, color=colour, linestyle=_PHASE_LINES[kind], linewidth=1.4)
-    _strip_frame(axes, strips, below, f"run; each strip is 0 to {top:.0f} {units.speed}")
+        if kind in ("pull", "coast"):
+            first = slice(0, int(np.argmax(np.isnan(time))))
+            at = (float(time[first].mean()), float(low[0]))
+            word = "pull" if kind == "pull" else "coast-down"
+            _note(axes, word, at, (2 if kind == "pull" else 0, 1), COLOURS["ink"], ha="center")
+    _strip_frame(axes, strips, f"{below}; each strip is 0 to {top:.0f} {units.speed} high")
     return figure, axes
 
 
-def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str, beside: str) -> None:
+def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str) -> None:
     longest = max((float(s.time_s[-1]) for s in strips if s.time_s.size), default=0.0) or 1.0
-    _frame(axes, (0.0, longest), (-0.04, max(len(strips), 1.0)), below, beside, y_ticks=False)
+    _frame(axes, (0.0, longest), (-0.04, max(len(strips), 1.0)), below, "run", y_ticks=False)
     for base, strip in zip(_bases(len(strips)), strips, strict=True):
         axes.text(
             -0.012, base + 0.42, strip.label, size=_SIZE, color=COLOURS["quiet"], ha="right",

@@ -185,11 +185,8 @@ def record_gps(path: Path, site: SimSite, phone: SimPhone, rng: np.random.Genera
     end = float(path.time_s[-1])
     stamps = np.arange(rng.uniform(0.0, 1.0 / phone.gps_hz), end, 1.0 / phone.gps_hz)
     count = stamps.size
-    delays = (
-        lag
-        - phone.gps_smoothing_s
-        + gust_series(rng, count, 1.0 / phone.gps_hz, phone.lag_wander_s, 60.0)
-    )
+    wander = gust_series(rng, count, 1.0 / phone.gps_hz, phone.lag_wander_s, 60.0)
+    delays = np.maximum(lag - phone.gps_smoothing_s + wander, 0.0)
     smooth = first_order(path.speed_mps, GRID_S, phone.gps_smoothing_s)
     seen = np.interp(stamps - delays, path.time_s, smooth)
     noise = phone.gps_white_mps * rng.standard_normal(count) + gust_series(
@@ -211,7 +208,8 @@ def record_gps(path: Path, site: SimSite, phone: SimPhone, rng: np.random.Genera
         quiet = np.where(rng.uniform(size=count) < 0.7, 0.0, 0.5 * speed)
         speed = np.where(standing, quiet, speed)
 
-    real = stamps - lag
+    lags = delays + phone.gps_smoothing_s
+    real = stamps - lags
     x = np.interp(real, path.time_s, path.place_m)
     y = np.interp(real, path.time_s, path.across_m)
     yaw = np.interp(real, path.time_s, path.yaw_rad)
@@ -239,7 +237,7 @@ def record_gps(path: Path, site: SimSite, phone: SimPhone, rng: np.random.Genera
         * phone.gps_white_mps
         * (1.0 + 0.2 * np.abs(rng.standard_normal(count))),
         heading_deg=np.where(seen > 0.8, heading, np.nan),
-        lag_s=lag,
+        lag_s=float(np.mean(lags)),
     )
     return _lose_and_double(fixes, phone.gps_hz, rng) if rough else fixes
 

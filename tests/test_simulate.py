@@ -400,7 +400,8 @@ def test_rough_phone_has_its_faults() -> None:
         rest = log.time_s < 3.0
         standing += rest.sum()
         zeros += (log.speed_mps[rest] == 0.0).sum()
-        assert 0.1 <= log.lag_s <= 2.6
+        # drawn from 0.1-2.6 s, wandering by 0.2 s
+        assert 0.0 < log.lag_s < 3.1
         assert np.all(steps > 0.0)
     assert 0.15 < repeats / fixes < 0.25
     assert 0.01 < doublets / fixes < 0.035

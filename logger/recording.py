@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,18 @@ class Clock:
     described: str
 
 
+_Scalar = TypeVar("_Scalar", bound=np.generic)
+
+
+def _frozen(array: NDArray[np.generic], dtype: type[_Scalar]) -> NDArray[_Scalar]:
+    """Return a read-only copy, or the array itself where nobody can write to it any more."""
+    kept = np.asarray(array, dtype=dtype)
+    if kept.flags.writeable or kept.base is not None:
+        kept = kept.copy()
+        kept.setflags(write=False)
+    return kept
+
+
 @dataclass(frozen=True, slots=True)
 class Channel:
     """Samples of one quantity in SI units, times strictly increasing.
@@ -91,10 +103,10 @@ class Channel:
     arrived_s: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
-        t_s = np.array(self.t_s, dtype=np.float64)
-        values = np.array(self.values, dtype=np.float64)
-        suspect = np.array(self.suspect, dtype=bool)
-        if suspect.size == 0:
+        t_s = _frozen(self.t_s, np.float64)
+        values = _frozen(self.values, np.float64)
+        suspect = _frozen(self.suspect, np.bool_)
+        if suspect.size == 0 and t_s.size:
             suspect = np.zeros(t_s.shape, dtype=bool)
         if self.name not in CHANNEL_NAMES:
             msg = f"unknown channel {self.name!r}; known: {', '.join(CHANNEL_NAMES)}"
@@ -105,18 +117,15 @@ class Channel:
         if not (np.isfinite(t_s).all() and np.isfinite(values).all()):
             msg = f"channel {self.name}: times and values must be finite"
             raise ValueError(msg)
-        if t_s.size > 1 and not (np.diff(t_s) > 0).all():
+        if not (t_s[1:] > t_s[:-1]).all():
             msg = f"channel {self.name}: times must be strictly increasing"
             raise ValueError(msg)
-        for array in (t_s, values, suspect):
-            array.setflags(write=False)
+        suspect.setflags(write=False)
         object.__setattr__(self, "t_s", t_s)
         object.__setattr__(self, "values", values)
         object.__setattr__(self, "suspect", suspect)
         if self.arrived_s is not None:
-            arrived_s = np.array(self.arrived_s, dtype=np.float64)
-            arrived_s.setflags(write=False)
-            object.__setattr__(self, "arrived_s", arrived_s)
+            object.__setattr__(self, "arrived_s", _frozen(self.arrived_s, np.float64))
 
     @property
     def rate_hz(self) -> float | None:

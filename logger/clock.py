@@ -1,0 +1,114 @@
+"""Numbers counted from some zero -> exact stamps in seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.findings import Finding
+from logger.rows import Stamps
+
+__all__ = [
+    "EPOCH_RANGE_S",
+    "looks_like_epoch",
+    "numeric_stamps",
+    "since_2001",
+]
+
+#: Seconds since 1970 that are taken for a date: 2001-09-09 to 2096-10-02 (1e9 to 4e9).
+EPOCH_RANGE_S = (1.0e9, 4.0e9)
+#: Seconds since 2001-01-01 from 2009 to 2035: some phone platforms count from there.
+_SINCE_2001_RANGE_S = (2.5e8, 1.09e9)
+_SECONDS_1970_TO_2001 = 978_307_200
+
+
+def looks_like_epoch(seconds: float) -> bool:
+    """Tell whether `seconds` since 1970 falls into `EPOCH_RANGE_S`."""
+    return EPOCH_RANGE_S[0] <= seconds < EPOCH_RANGE_S[1]
+
+
+def _exact_ns(text: str, factor_ns: int) -> int:
+    """Return a decimal number of units of `factor_ns` nanoseconds as whole nanoseconds."""
+    whole, _, fraction = text.strip().partition(".")
+    if fraction == "" and whole.lstrip("+-").isdecimal():
+        return int(whole) * factor_ns
+    if fraction.isdecimal() and whole.isdecimal():
+        scale = int(10 ** len(fraction))
+        return (int(whole + fraction) * factor_ns + scale // 2) // scale
+    return round(Decimal(text.strip()) * factor_ns)
+
+
+def numeric_stamps(
+    values: NDArray[np.float64],
+    factor_s: float,
+    described: str,
+    texts: Callable[[], Sequence[str]] | None = None,
+) -> Stamps:
+    """Turn numbers into exact stamps.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+        As read, in the file's unit; NaN where blank.
+    factor_s : float
+        Seconds per unit: 1, 1e-3, 1e-6, 1e-9, 60 or 3600.
+    described : str
+        Header and unit.
+    texts : callable, optional
+        Gives the cells as text; asked only where a float has too few digits (nanoseconds since
+        1970 need 19, a float holds 15 to 17).
+
+    Returns
+    -------
+    Stamps
+        Epoch where the first value is a plausible number of seconds since 1970, else elapsed.
+    """
+    finite = values[np.isfinite(values)]
+    if finite.size == 0:
+        return Stamps(np.full(values.shape, np.nan), 0, "elapsed", described)
+    factor_ns = round(factor_s * 1e9)
+    first = float(finite[0])
+    largest = max(abs(float(finite.max())), abs(float(finite.min())))
+    whole = largest < 2.0**53 and bool((np.floor(finite) == finite).all())
+    if texts is not None and not whole and np.spacing(largest) * factor_s > 2e-9:
+        cells = texts()
+        known = np.isfinite(values)
+        exact = [_exact_ns(cells[row], factor_ns) for row in np.flatnonzero(known).tolist()]
+        origin_ns = exact[0]
+        t_s = np.full(values.shape, np.nan)
+        t_s[known] = np.array([ns - origin_ns for ns in exact], dtype=np.float64) * 1e-9
+    else:
+        origin_ns = round(Decimal(first) * factor_ns)
+        # whole ms, us and ns are divided: 16 / 1000 is the nearest float to 0.016
+        t_s = values - first
+        if factor_s < 1.0:
+            t_s /= round(1.0 / factor_s)
+        elif factor_s != 1.0:
+            t_s *= factor_s
+    kind: Literal["epoch", "elapsed"] = "epoch" if looks_like_epoch(origin_ns * 1e-9) else "elapsed"
+    return Stamps(t_s, origin_ns, kind, described)
+
+
+def since_2001(stamps: Stamps, path: str) -> Finding | None:
+    """Return a warning when elapsed stamps look like seconds since 2001, else None.
+
+    The times between samples are right either way; only the date is not believed.
+    """
+    seconds = stamps.origin_ns * 1e-9
+    low, high = _SINCE_2001_RANGE_S
+    if stamps.kind != "elapsed" or not low <= seconds < high:
+        return None
+    as_1970 = 1970 + seconds / (365.2425 * 86400)
+    as_2001 = 1970 + (seconds + _SECONDS_1970_TO_2001) / (365.2425 * 86400)
+    return Finding(
+        "date_not_believed",
+        "warning",
+        f"{stamps.described} starts at {seconds:.1f}: the year {int(as_1970)} when counted from "
+        f"1970, {int(as_2001)} when counted from 2001. The times between samples are used, the "
+        "date is not.",
+        path=path,
+    )

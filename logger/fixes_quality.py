@@ -1,0 +1,330 @@
+"""Faults of position fixes: held over rows, doubled, repeated, zero while moving, false spikes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.findings import Finding
+from logger.rows import Rows, Samples
+from logger.speeds import distances_m
+
+__all__ = [
+    "FIX_NAMES",
+    "drop_doublets",
+    "mark_repeats",
+    "mark_spikes",
+    "mark_zeros",
+    "resolution",
+    "unhold",
+]
+
+Lines = Callable[[Iterable[int]], str]
+
+#: Channels that one fix of a receiver gives.
+FIX_NAMES = (
+    "latitude_deg",
+    "longitude_deg",
+    "elevation_m",
+    "position_accuracy_m",
+    "speed_mps",
+    "speed_accuracy_mps",
+    "heading_deg",
+)
+_MOVING_MPS = 1.0
+#: Equal neighbours are no chance where the resolution is finer than this [m/s].
+_FINE_MPS = 0.003
+#: Road vehicles brake at up to 11 m/s2 and gain less than 8 [m/s2].
+_SPIKE_MPS2 = (5.0, 8.0)
+
+
+def _fix(samples: dict[str, Samples]) -> Samples | None:
+    return samples.get("speed_mps") or samples.get("latitude_deg")
+
+
+def _rows_of(samples: Samples) -> NDArray[np.intp]:
+    return np.arange(samples.t_s.size) if samples.rows is None else samples.rows
+
+
+def _keep_rows(samples: dict[str, Samples], lost: NDArray[np.intp]) -> dict[str, Samples]:
+    """Return fixes without the rows in `lost`; other channels as they are."""
+    out = {}
+    for name, found in samples.items():
+        if name in FIX_NAMES:
+            keep = ~np.isin(_rows_of(found), lost)
+            if not keep.any():
+                continue
+            out[name] = found if keep.all() else found.take(keep)
+        else:
+            out[name] = found
+    return out
+
+
+def unhold(
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+) -> dict[str, Samples]:
+    """Keep the first row of each fix where a fast table repeats it until the next one."""
+    fix = _fix(samples)
+    if fix is None or fix.t_s.size < 40 or float(np.median(np.diff(fix.t_s))) > 0.34:
+        return samples
+    index = _rows_of(fix)
+    new = np.zeros(index.size, dtype=bool)
+    new[0] = True
+    for name in FIX_NAMES:
+        column = rows.column(name)
+        if column is not None and name in samples:
+            values = column.values[index]
+            a, b = values[1:], values[:-1]
+            new[1:] |= (a != b) & ~(np.isnan(a) & np.isnan(b))
+    place = samples.get("latitude_deg")
+    moving = fix.values > _MOVING_MPS if fix.name == "speed_mps" else np.ones(new.size, dtype=bool)
+    if int(moving.sum()) < 30 or float(new[moving].mean()) > 0.4 or int(new.sum()) < 3:
+        return samples
+    hold = float(np.median(np.diff(fix.t_s[new])))
+    keep = new.copy()
+    if fix.name == "speed_mps":
+        _keep_standing(fix, keep, hold)
+    lost = index[~keep]
+    findings.append(
+        Finding(
+            "held_values",
+            "note",
+            f"The fixes are written into fast rows and held there: {int(keep.sum())} fixes in "
+            f"{index.size} rows, usually {hold:.2f} s apart (a longest hold of "
+            f"{float(np.diff(fix.t_s[new]).max()):.1f} s). The first row of each fix is used.",
+            path=rows.path,
+            line=rows.lines[int(lost[0])],
+            count=int(lost.size),
+        )
+    )
+    del place, lines
+    return _keep_rows(samples, lost)
+
+
+def _keep_standing(fix: Samples, keep: NDArray[np.bool_], hold: float) -> None:
+    """Keep a row per usual hold while the speed is zero: the same fix again and again."""
+    starts = np.flatnonzero(keep)
+    ends = np.append(starts[1:], keep.size)
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        if fix.values[start] != 0.0 or fix.t_s[end - 1] - fix.t_s[start] < 1.5 * hold:
+            continue
+        wanted = np.arange(fix.t_s[start] + hold, fix.t_s[end - 1], hold)
+        keep[start + np.searchsorted(fix.t_s[start:end], wanted)] = True
+
+
+def drop_doublets(
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+) -> dict[str, Samples]:
+    """Leave out the second of two rows that belong to one fix, some milliseconds apart."""
+    fix = _fix(samples)
+    if fix is None or fix.t_s.size < 5:
+        return samples
+    steps = np.diff(fix.t_s)
+    usual = float(np.median(steps))
+    if not 0.3 <= usual <= 5.0:
+        return samples
+    second = np.flatnonzero(steps < 0.1 * usual) + 1
+    if not second.size or second.size > 0.3 * steps.size:
+        return samples
+    lost = _rows_of(fix)[second]
+    gaps_ms = 1000.0 * steps[second - 1]
+    findings.append(
+        Finding(
+            "doublets",
+            "warning",
+            f"{second.size} fixes come {gaps_ms.min():.3g} to {gaps_ms.max():.3g} ms after the one "
+            f"before, of which they are the second half (line {lines(lost)}); the first of each "
+            "pair is used.",
+            path=rows.path,
+            line=rows.lines[int(lost[0])],
+            time_s=float(fix.t_s[second[0]]),
+            count=int(second.size),
+        )
+    )
+    return _keep_rows(samples, lost)
+
+
+def mark_zeros(
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+) -> dict[str, Samples]:
+    """Doubt speeds of exactly zero while the position moves on; leave out an all-zero speed."""
+    speed = samples.get("speed_mps")
+    latitude, longitude = samples.get("latitude_deg"), samples.get("longitude_deg")
+    if speed is None or latitude is None or longitude is None or not (speed.values == 0).any():
+        return samples
+    shared = np.intersect1d(_rows_of(speed), _rows_of(latitude))
+    shared = np.intersect1d(shared, _rows_of(longitude))
+    if shared.size < 3:
+        return samples
+    at = np.searchsorted(_rows_of(speed), shared)
+    t, v = speed.t_s[at], speed.values[at]
+    lat = latitude.values[np.searchsorted(_rows_of(latitude), shared)]
+    lon = longitude.values[np.searchsorted(_rows_of(longitude), shared)]
+    steps_m = distances_m(lat, lon)
+    ground = steps_m / np.diff(t)
+    odd = (v[1:] == 0) & (v[:-1] == 0) & (ground > 2.0)
+    wrong = np.zeros(v.size, dtype=bool)
+    moved = 0.0
+    for start, end in _runs(odd):
+        net = float(distances_m(lat[[start, end]], lon[[start, end]])[0])
+        if end - start >= 2 and net > 15.0:
+            wrong[start : end + 1] = True
+            moved = max(moved, net / float(t[end] - t[start]))
+    if not wrong.any():
+        return samples
+    out = dict(samples)
+    index = shared[wrong]
+    where = f"Speed is 0 on lines {lines(index)} while the position moves {moved:.0f} m each second"
+    if not (speed.values > 0).any():
+        del out["speed_mps"]
+        out.pop("speed_accuracy_mps", None)
+        text = where + ". All speeds are 0: the speed is left out, the positions remain."
+        kind = "speed_always_zero"
+    else:
+        mask = np.zeros(speed.t_s.size, dtype=bool)
+        mask[at[wrong]] = True
+        out["speed_mps"] = speed.doubted(mask)
+        text = where + ": it means 'no data' there and is not used."
+        kind = "zero_speed_while_moving"
+    findings.append(
+        Finding(
+            kind,
+            "warning",
+            text,
+            path=rows.path,
+            line=rows.lines[int(index[0])],
+            time_s=float(t[int(np.flatnonzero(wrong)[0])]),
+            count=int(wrong.sum()),
+        )
+    )
+    return out
+
+
+def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return (first, one past last) of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def resolution(values: NDArray[np.float64]) -> float:
+    """Return the smallest step between distinct values; 0 where there are fewer than two."""
+    distinct = np.unique(np.round(values, 6))
+    steps = np.diff(distinct)
+    steps = steps[steps > 1e-5]
+    return float(steps.min()) if steps.size else 0.0
+
+
+def mark_spikes(
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+) -> dict[str, Samples]:
+    """Doubt a single speed that leaves and rejoins the others faster than a vehicle can."""
+    speed = samples.get("speed_mps")
+    if speed is None or speed.t_s.size < 4:
+        return samples
+    t, v = speed.t_s, speed.values
+    dt = np.diff(t)
+    gain = np.diff(v) / dt
+    into, out_of = gain[:-1], gain[1:]
+    low, high = _SPIKE_MPS2
+    inner = v[1:-1]
+    weight = dt[:-1] / (dt[:-1] + dt[1:])
+    line = v[:-2] + (v[2:] - v[:-2]) * weight
+    mean = np.abs(v[2:] - v[:-2]) / (dt[:-1] + dt[1:])
+    least = max(1.0, 3.0 * resolution(v))
+    odd = (into * out_of < 0) & (np.abs(inner - line) > least) & (mean < low)
+    odd &= np.minimum(np.abs(into), np.abs(out_of)) > low
+    odd &= np.maximum(np.abs(into), np.abs(out_of)) > high
+    odd &= np.maximum(dt[:-1], dt[1:]) < 3.0 * float(np.median(dt))
+    # of three zigzag samples only the middle one is false
+    neighbours = np.concatenate((odd[1:], [False])) | np.concatenate(([False], odd[:-1]))
+    size = np.abs(inner - line)
+    larger = np.maximum(
+        np.concatenate((size[1:], [0.0])) * np.concatenate((odd[1:], [False])),
+        np.concatenate(([0.0], size[:-1])) * np.concatenate(([False], odd[:-1])),
+    )
+    odd &= ~(neighbours & (larger > size))
+    if not odd.any():
+        return samples
+    mask = np.zeros(v.size, dtype=bool)
+    mask[1:-1] = odd
+    index = np.flatnonzero(mask)
+    at = _rows_of(speed)[index]
+    k = int(index[0])
+    findings.append(
+        Finding(
+            "false_spike",
+            "warning",
+            f"{index.size} single speeds jump away and back faster than a vehicle can, such as "
+            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {lines(at)}); they are not used.",
+            path=rows.path,
+            line=rows.lines[int(at[0])],
+            time_s=float(t[k]),
+            count=int(index.size),
+        )
+    )
+    return {**samples, "speed_mps": speed.doubted(mask)}
+
+
+def mark_repeats(
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+) -> dict[str, Samples]:
+    """Doubt speeds that repeat the fix before exactly although the vehicle's speed changes."""
+    speed = samples.get("speed_mps")
+    if speed is None or speed.t_s.size < 4:
+        return samples
+    t, v = speed.t_s, speed.values
+    step = resolution(v)
+    equal = np.zeros(v.size, dtype=bool)
+    equal[1:] = (v[1:] == v[:-1]) & (v[1:] > _MOVING_MPS)
+    if not equal.any():
+        return samples
+    moving = v[1:] > _MOVING_MPS
+    share = float(equal[1:].sum()) / max(1, int(moving.sum()))
+    if step <= _FINE_MPS and share < 0.4:
+        changes = np.abs(np.diff(v))[moving & ~equal[1:]]
+        odd = (
+            equal if changes.size and float(np.median(changes)) > 10 * _FINE_MPS else equal & False
+        )
+    else:
+        odd = equal & _against_trend(t, v, step)
+    if not odd.any():
+        return samples
+    index = np.flatnonzero(odd)
+    at = _rows_of(speed)[index]
+    findings.append(
+        Finding(
+            "repeated_fix",
+            "warning",
+            f"{index.size} of {int(moving.sum())} speeds while moving repeat the one before exactly "
+            f"(line {lines(at)}): the receiver had no new one. They are not used.",
+            path=rows.path,
+            line=rows.lines[int(at[0])],
+            time_s=float(t[index[0]]),
+            count=int(index.size),
+        )
+    )
+    return {**samples, "speed_mps": speed.doubted(odd)}
+
+
+def _against_trend(
+    t_s: NDArray[np.float64], speed_mps: NDArray[np.float64], step: float
+) -> NDArray[np.bool_]:
+    """Tell where a standstill of the reading breaks a steady change that the next step makes up.
+
+    A coarse reading repeats by chance at nearly constant speed; here the steps before and after
+    go the same way, by at least three times the resolution, and the one after is too large.
+    """
+    odd = np.zeros(speed_mps.size, dtype=bool)
+    if speed_mps.size < 4:
+        return odd
+    dt = np.diff(t_s)
+    before, after = np.diff(speed_mps)[:-2], np.diff(speed_mps)[2:]
+    usual = (speed_mps[3:] - speed_mps[:-3]) / 3.0
+    even = np.maximum(np.maximum(dt[:-2], dt[1:-1]), dt[2:]) < 1.6 * float(np.median(dt))
+    same_way = (before * usual > 0) & (after * usual > 0)
+    large = np.abs(usual) >= max(3.0 * step, 0.2)
+    made_up = (np.abs(after) >= 1.4 * np.abs(usual)) & (np.abs(before) >= 0.5 * np.abs(usual))
+    odd[2:-1] = even & same_way & large & made_up
+    return odd

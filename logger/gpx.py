@@ -1,0 +1,321 @@
+"""GPX 1.0 and 1.1 in one pass that knows its line numbers and has limits."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+from xml.parsers import expat
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.dates import text_stamps
+from logger.errors import ReadError
+from logger.findings import Finding
+from logger.layout import MISSING_WORDS, NUMBER
+from logger.rows import Column, Rows
+
+__all__ = ["MAX_DEPTH", "MAX_POINTS", "parse_gpx", "sniff_gpx"]
+
+#: The schemas nest seven deep, extensions a few more.
+MAX_DEPTH = 60
+#: Forty days at one point a second.
+MAX_POINTS = 3_500_000
+_MAX_TEXT = 400
+
+#: Element (local name, lower case) -> channel. Speed is an element of the point in GPX 1.0
+#: (topografix.com/GPX/1/0) and an extension in 1.1, under whatever prefix and depth.
+_FIELDS = {
+    "speed": "speed_mps",
+    "ele": "elevation_m",
+    "course": "heading_deg",
+    "heading": "heading_deg",
+    "bearing": "heading_deg",
+    "accuracy": "position_accuracy_m",
+}
+#: Fields whose nonsense stops the reading; the others are only left out.
+_STRICT = ("speed_mps",)
+#: expat's codes for a document that ends too early.
+_CUT_OFF = (
+    "no element found",
+    "unclosed token",
+    "unclosed CDATA section",
+    "partial character",
+)
+
+
+def sniff_gpx(head: str) -> bool:
+    """Tell whether a text begins like GPX: a root element called gpx under any prefix."""
+    rest = head.lstrip("\ufeff \t\r\n")
+    while rest.startswith(("<?", "<!--")):
+        end = "?>" if rest.startswith("<?") else "-->"
+        at = rest.find(end)
+        if at < 0:
+            return True
+        rest = rest[at + len(end) :].lstrip()
+    name = rest[1:60].split(maxsplit=1)[0] if rest[:1] == "<" and rest[1:60].strip() else ""
+    return name.split(">")[0].split(":")[-1].lower() == "gpx"
+
+
+class _Reader:
+    """State of one pass; one point per entry of the lists."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.parser = expat.ParserCreate()
+        self.parser.buffer_text = True
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+        self.parser.CharacterDataHandler = self._characters
+        self.parser.StartDoctypeDeclHandler = self._doctype
+        self.first_line = 1
+        self.depth = 0
+        self.point_depth = 0
+        self.field: str | None = None
+        self.field_line = 0
+        self.text = ""
+        self.lines: list[int] = []
+        self.latitude: list[float] = []
+        self.longitude: list[float] = []
+        self.times: list[str] = []
+        self.values: dict[str, list[float]] = {}
+        self.direct: set[str] = set()
+        self.left_out: dict[str, list[int]] = {}
+        self.segments: list[int] = []
+        self.points_elsewhere = 0
+
+    def line(self) -> int:
+        return self.parser.CurrentLineNumber + self.first_line - 1
+
+    def refuse(self, found: str, expected: str = "", remedy: str = "") -> NoReturn:
+        raise ReadError(
+            self.path,
+            found,
+            expected,
+            remedy,
+            line=self.line(),
+            column=self.parser.CurrentColumnNumber + 1,
+        )
+
+    def _doctype(self, name: str, *_: object) -> None:
+        self.refuse(
+            f"the file declares a document type ({name})",
+            "GPX, which has none",
+            "Export the track again; such declarations can hide harmful content",
+        )
+
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        self.depth += 1
+        if self.depth > MAX_DEPTH:
+            self.refuse(f"elements are nested more than {MAX_DEPTH} deep", "GPX")
+        name = tag.rpartition(":")[2].lower()
+        if self.point_depth:
+            if name == "time" and self.depth == self.point_depth + 1:
+                self._open("time")
+            elif name in _FIELDS:
+                self._open(_FIELDS[name])
+            else:
+                self.field = None
+        elif name == "trkpt":
+            self._point(attributes)
+        elif name == "trkseg":
+            self.segments.append(len(self.lines))
+        elif name in ("wpt", "rtept"):
+            self.points_elsewhere += 1
+        elif self.depth == 1 and name != "gpx":
+            self.refuse(f"the outermost element is <{tag[:40]}>", "<gpx>", "Give a GPX file")
+
+    def _open(self, field: str) -> None:
+        self.field = field
+        self.field_line = self.line()
+        self.text = ""
+
+    def _point(self, attributes: dict[str, str]) -> None:
+        if len(self.lines) >= MAX_POINTS:
+            self.refuse(f"more than {MAX_POINTS} points", "", "Cut the file into one per run")
+        self.point_depth = self.depth
+        self.lines.append(self.line())
+        for axis, limit, out in (("lat", 90.0, self.latitude), ("lon", 180.0, self.longitude)):
+            text = attributes.get(axis, "").strip()
+            value = float(text) if NUMBER.fullmatch(text) and "," not in text else np.nan
+            if not abs(value) <= limit:
+                self.refuse(
+                    f"a point with {axis}={text!r}", f"{axis} within {limit:g} degrees", "Delete it"
+                )
+            out.append(value)
+        self.times.append("")
+        for values in self.values.values():
+            values.append(np.nan)
+        self.direct.clear()
+
+    def _characters(self, data: str) -> None:
+        if self.field is not None and len(self.text) < _MAX_TEXT:
+            self.text += data
+
+    def _end(self, _tag: str) -> None:
+        if self.field is not None:
+            self._close(self.field, self.text.strip())
+            self.field = None
+        elif self.depth == self.point_depth:
+            self.point_depth = 0
+        self.depth -= 1
+
+    def _close(self, field: str, text: str) -> None:
+        if field == "time":
+            self.times[-1] = text
+            return
+        if text == "" or text.lower() in MISSING_WORDS:
+            return
+        value = float(text) if NUMBER.fullmatch(text) and "," not in text else np.nan
+        if not np.isfinite(value):
+            if field in _STRICT:
+                raise ReadError(
+                    self.path,
+                    f"{text[:40]!r} as {field.partition('_')[0]}",
+                    "a number",
+                    "Correct the line",
+                    line=self.field_line,
+                )
+            self.left_out.setdefault(field, []).append(self.field_line)
+            return
+        direct = self.depth == self.point_depth + 1
+        if field not in self.values:
+            self.values[field] = [np.nan] * len(self.lines)
+        if direct or field not in self.direct:  # the point's own element wins over an extension
+            self.values[field][-1] = value
+        if direct:
+            self.direct.add(field)
+
+
+def parse_gpx(path: str, data: bytes) -> Rows:
+    """Parse a GPX file's track points.
+
+    Parameters
+    ----------
+    path : str
+        For messages.
+    data : bytes
+        Whole file.
+
+    Returns
+    -------
+    Rows
+        Times, positions, and speed, elevation, heading where the file has them. Speed in m/s, as
+        the GPX 1.0 schema and the track-point extension say. No speed is derived here.
+
+    Raises
+    ------
+    ReadError
+        No XML, cut off, a document type, too deep, no track points, no times, a value out of
+        range.
+    """
+    reader = _Reader(path)
+    body = data.lstrip(b" \t\r\n")
+    reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
+    try:
+        reader.parser.Parse(body, True)
+    except expat.ExpatError as error:
+        raise _broken(reader, error) from error
+    if not reader.lines:
+        raise ReadError(
+            path,
+            f"no track points ({reader.points_elsewhere} waypoints or route points)",
+            "a recorded track (<trkpt> with <time>)",
+            "Record a track, or export it as one",
+        )
+    findings = _notes(reader)
+    timed = sum(bool(text) for text in reader.times)
+    if timed == 0:
+        raise ReadError(
+            path,
+            f"{len(reader.lines)} track points, none with a time",
+            "a recorded track; a planned route has no times",
+            "Export the recording with its times",
+            line=reader.lines[0],
+        )
+    lines = reader.lines
+    stamps, notes = text_stamps(reader.times, path, "time", lambda row: lines[row])
+    if timed < len(reader.times):
+        first = reader.times.index("")
+        findings.append(
+            Finding(
+                "time_missing",
+                "warning",
+                f"{len(reader.times) - timed} of {len(reader.times)} points left out: they have no "
+                f"time (first: line {lines[first]}).",
+                path=path,
+                line=lines[first],
+                count=len(reader.times) - timed,
+            )
+        )
+    units = {"speed_mps": "m/s", "elevation_m": "m", "position_accuracy_m": "m"}
+    columns = [
+        Column("latitude_deg", np.array(reader.latitude), "lat", "deg"),
+        Column("longitude_deg", np.array(reader.longitude), "lon", "deg"),
+    ]
+    for name, values in reader.values.items():
+        array: NDArray[np.float64] = np.array(values)
+        columns.append(Column(name, array, name.partition("_")[0], units.get(name, "deg")))
+    return Rows(path, "GPX", stamps, tuple(columns), lines, None, (), (*findings, *notes))
+
+
+def _notes(reader: _Reader) -> list[Finding]:
+    findings = []
+    starts = sorted({at for at in reader.segments if at < len(reader.lines)})
+    if len(starts) > 1:
+        lines = ", ".join(str(reader.lines[at]) for at in starts[:6])
+        findings.append(
+            Finding(
+                "several_segments",
+                "note",
+                f"{len(starts)} tracks or segments, beginning at lines {lines}; they are read one "
+                "after the other as one recording.",
+                path=reader.path,
+                line=reader.lines[starts[1]],
+                count=len(starts),
+            )
+        )
+    for field, lines_out in reader.left_out.items():
+        findings.append(
+            Finding(
+                "field_unreadable",
+                "note",
+                f"{len(lines_out)} values of {field} are no numbers and are left out (first: line "
+                f"{lines_out[0]}).",
+                path=reader.path,
+                line=lines_out[0],
+                count=len(lines_out),
+            )
+        )
+    return findings
+
+
+def _broken(reader: _Reader, error: expat.ExpatError) -> ReadError:
+    text = expat.ErrorString(error.code)
+    line = error.lineno + reader.first_line - 1
+    column = error.offset + 1
+    if any(text.startswith(cut) for cut in _CUT_OFF):
+        inside = "inside a point" if reader.point_depth else "before its closing tag"
+        whole = len(reader.lines) - (1 if reader.point_depth else 0)
+        remedy = "Copy or download it again"
+        if whole > 0:
+            last = reader.lines[whole - 1]
+            remedy += (
+                f". To use the {whole} complete points, delete what follows the point in line "
+                f"{last} and add </trkseg></trk></gpx>"
+            )
+        return ReadError(
+            reader.path,
+            f"the file ends {inside}: recording or download was cut off",
+            "a complete GPX file",
+            remedy,
+            line=line,
+            column=column,
+        )
+    return ReadError(
+        reader.path,
+        f"this is not well-formed XML ({text})",
+        "a GPX file",
+        "Export or download it again",
+        line=line,
+        column=column,
+    )

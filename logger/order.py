@@ -1,0 +1,228 @@
+"""From rows to samples: stamps put in order, repeats and steps back left out, each named."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.errors import ReadError
+from logger.findings import Finding
+from logger.rows import Rows, Samples
+
+__all__ = ["settle_order"]
+
+#: Rows left out because the clock stepped back: at most this share, and at most this far.
+_BACK_SHARE = 0.02
+_BACK_S = 5.0
+#: Beyond this share of rows that contradict each other at one time, the clock is too coarse.
+_CONFLICT_SHARE = 0.1
+
+
+def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
+    """Split rows into samples with strictly increasing times.
+
+    Parameters
+    ----------
+    rows : Rows
+        One parsed file.
+
+    Returns
+    -------
+    dict of str to Samples
+        By channel name; channels without a finite value are absent.
+    list of Finding
+        Rows without a stamp, repeated rows, contradicting rows, steps back.
+
+    Raises
+    ------
+    ReadError
+        No samples; a large or frequent step back; stamps too coarse to tell rows apart.
+    """
+    findings: list[Finding] = []
+    t_s = rows.stamps.t_s
+    columns = [column for column in rows.columns if np.isfinite(column.values).any()]
+    stamped = np.isfinite(t_s)
+    if not columns or not stamped.any():
+        raise ReadError(
+            rows.path,
+            "no samples in this file: "
+            + ("no row has a time" if columns else "every cell is blank"),
+            "at least one row with a time and a value",
+            "Record again",
+            line=rows.lines[0] if len(rows.lines) else None,
+        )
+    clean = bool(stamped.all()) and bool((t_s[1:] > t_s[:-1]).all())
+    if not clean:
+        _missing_stamps(rows, stamped, findings)
+        _steps_back(rows, stamped, findings)
+        _same_time(rows, stamped, findings)
+    samples: dict[str, Samples] = {}
+    for column in columns:
+        finite = np.isfinite(column.values)
+        if clean and finite.all():
+            samples[column.name] = Samples(
+                column.name,
+                t_s,
+                column.values,
+                header=column.header,
+                unit=column.unit,
+                arrived_s=_arrivals(rows, None),
+            )
+            continue
+        index = np.flatnonzero(finite & stamped)
+        if not clean:
+            index = _rising(t_s, index)
+        if index.size:
+            samples[column.name] = Samples(
+                column.name,
+                t_s[index],
+                column.values[index],
+                index,
+                header=column.header,
+                unit=column.unit,
+                arrived_s=_arrivals(rows, index),
+            )
+    return samples, findings
+
+
+def _arrivals(rows: Rows, index: NDArray[np.intp] | None) -> NDArray[np.float64] | None:
+    """Return the arrival of each sample; only where every sample has one."""
+    if rows.arrived_s is None:
+        return None
+    arrived = rows.arrived_s if index is None else rows.arrived_s[index]
+    return arrived if np.isfinite(arrived).all() else None
+
+
+def _rising(t_s: NDArray[np.float64], index: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Keep the first of equal stamps and leave out those before an earlier one."""
+    if index.size < 2:
+        return index
+    t = t_s[index]
+    highest = np.maximum.accumulate(t)
+    keep = np.ones(t.size, dtype=bool)
+    keep[1:] = t[1:] > highest[:-1]
+    return index[keep]
+
+
+def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:
+    filled = np.zeros(stamped.size, dtype=bool)
+    for column in rows.columns:
+        filled |= np.isfinite(column.values)
+    lost = np.flatnonzero(filled & ~stamped)
+    if lost.size and not any(f.kind == "time_missing" for f in rows.findings):
+        line = rows.lines[int(lost[0])]
+        findings.append(
+            Finding(
+                "time_missing",
+                "warning",
+                f"{lost.size} rows left out: they have no time (first: line {line}).",
+                path=rows.path,
+                line=line,
+                count=int(lost.size),
+            )
+        )
+
+
+def _steps_back(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:
+    """Name the rows whose time lies before that of an earlier row of the same quantity."""
+    back = np.zeros(stamped.size, dtype=bool)
+    deepest = 0.0
+    for column in rows.columns:
+        index = np.flatnonzero(np.isfinite(column.values) & stamped)
+        if index.size < 2:
+            continue
+        t = rows.stamps.t_s[index]
+        highest = np.maximum.accumulate(t)
+        late = t[1:] < highest[:-1]
+        back[index[1:][late]] = True
+        if late.any():
+            deepest = max(deepest, float((highest[:-1] - t[1:]).max()))
+    lost = np.flatnonzero(back)
+    if not lost.size:
+        return
+    first = int(lost[0])
+    line = rows.lines[first]
+    before = np.flatnonzero(stamped[:first])
+    step = float(rows.stamps.t_s[before].max() - rows.stamps.t_s[first])
+    if lost.size > max(1.0, _BACK_SHARE * stamped.size) or deepest > _BACK_S:
+        raise ReadError(
+            rows.path,
+            f"time steps back by {step:.3f} s; {lost.size} rows lie before earlier ones",
+            "times that rise from row to row",
+            "Put the parts in order, or give each part as a file and log of its own",
+            line=line,
+        )
+    findings.append(
+        Finding(
+            "time_steps_back",
+            "warning",
+            f"Time steps back by {step:.3f} s in line {line}; {lost.size} rows that lie before an "
+            "earlier row are left out.",
+            path=rows.path,
+            line=line,
+            time_s=float(rows.stamps.t_s[first]),
+            count=int(lost.size),
+        )
+    )
+
+
+def _same_time(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:
+    """Name rows that carry the stamp of the row before: exact repeats, and contradictions."""
+    index = np.flatnonzero(stamped)
+    t = rows.stamps.t_s[index]
+    at = np.flatnonzero(t[1:] == t[:-1])
+    first, second = index[at], index[at + 1]
+    shared = np.zeros(at.size, dtype=bool)
+    differ = np.zeros(at.size, dtype=bool)
+    for column in rows.columns:
+        a, b = column.values[first], column.values[second]
+        both = np.isfinite(a) & np.isfinite(b)
+        shared |= both
+        differ |= both & (a != b)
+    repeats = second[shared & ~differ]
+    if repeats.size:
+        line = rows.lines[int(repeats[0])]
+        findings.append(
+            Finding(
+                "repeated_row",
+                "warning",
+                f"{repeats.size} exact repeats of the row before left out (line "
+                f"{_some(rows, repeats)}).",
+                path=rows.path,
+                line=line,
+                count=int(repeats.size),
+            )
+        )
+    conflicts = np.flatnonzero(differ)
+    if not conflicts.size:
+        return
+    line = rows.lines[int(second[conflicts[0]])]
+    pairs = ", ".join(
+        f"{rows.lines[int(first[k])]} and {rows.lines[int(second[k])]}" for k in conflicts[:5]
+    )
+    more = ", ..." if conflicts.size > 5 else ""
+    if conflicts.size > max(20, _CONFLICT_SHARE * index.size):
+        raise ReadError(
+            rows.path,
+            f"{conflicts.size} of {index.size} rows carry the time of the row before but other "
+            f"values (lines {pairs}{more})",
+            "a time for each row",
+            'Choose a time column with fractions of a second: --column time_s="NAME"',
+            line=line,
+        )
+    findings.append(
+        Finding(
+            "conflicting_rows",
+            "warning",
+            f"{conflicts.size} rows carry the time of the row before but other values (lines "
+            f"{pairs}{more}); the first of each is kept.",
+            path=rows.path,
+            line=line,
+            count=int(conflicts.size),
+        )
+    )
+
+
+def _some(rows: Rows, index: NDArray[np.intp]) -> str:
+    named = ", ".join(str(rows.lines[int(k)]) for k in index[:5])
+    return named + (", ..." if index.size > 5 else "")

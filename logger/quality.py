@@ -1,0 +1,262 @@
+"""What is wrong with the data of one file: codes left out, doubtful samples marked, holes named.
+
+Nothing is repaired. A sample is left out only where the file itself says that it is none (a code,
+a second row of one fix, a value held over many rows); everything else that is no measurement of
+its moment stays in its channel and is marked suspect. Thresholds come from measured logs: a fix
+repeats in up to 22 % of a phone's fixes, doublets come 1-6 ms apart, false spikes in 0.1 %.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.errors import ReadError
+from logger.findings import Finding
+from logger.fixes_quality import (
+    FIX_NAMES,
+    drop_doublets,
+    mark_repeats,
+    mark_spikes,
+    mark_zeros,
+    unhold,
+)
+from logger.rows import Column, Rows, Samples
+from logger.speeds import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_pull
+from logger.units import find_unit
+
+__all__ = ["MISSING_CODES", "examine", "leave_out_codes"]
+
+#: Numbers that mean "unknown", in the file's own unit. A phone platform gives speed, heading and
+#: accuracies so when it has none (Core Location: a negative value is invalid).
+MISSING_CODES = {
+    "speed_mps": -1.0,
+    "heading_deg": -1.0,
+    "position_accuracy_m": -1.0,
+    "speed_accuracy_mps": -1.0,
+}
+_HOLE_S = 1.5
+_ACCEL_HOLE_S = 0.5
+
+
+def leave_out_codes(rows: Rows) -> Rows:
+    """Turn the codes of `MISSING_CODES`, and positions at 0 N 0 E, into missing values.
+
+    Parameters
+    ----------
+    rows : Rows
+        As parsed.
+
+    Returns
+    -------
+    Rows
+        The same with NaN for codes, and a finding for each kind.
+
+    Raises
+    ------
+    ReadError
+        Another negative speed, or a position off the earth.
+    """
+    findings: list[Finding] = []
+    columns = [_without_code(rows, column, findings) for column in rows.columns]
+    by_name = {column.name: column for column in columns}
+    if "latitude_deg" in by_name and "longitude_deg" in by_name:
+        columns = _without_null_island(rows, by_name, columns, findings)
+    if not findings:
+        return rows
+    return replace(rows, columns=tuple(columns), findings=(*rows.findings, *findings))
+
+
+def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column:
+    limit = {"latitude_deg": 90.0, "longitude_deg": 360.0}.get(column.name)
+    if limit is not None:
+        off = np.flatnonzero(np.abs(column.values) > limit)
+        if off.size:
+            raise ReadError(
+                rows.path,
+                f"{column.name.partition('_')[0]} {column.values[off[0]]:g} degrees",
+                f"at most {limit:g}",
+                "Check the column and its unit",
+                line=rows.lines[int(off[0])],
+            )
+    code = MISSING_CODES.get(column.name)
+    if code is None:
+        return column
+    negative = np.flatnonzero(column.values < 0)
+    if not negative.size:
+        return column
+    speed_unit = find_unit(column.unit, "speed") if column.name == "speed_mps" else None
+    coded = code * (speed_unit.factor if speed_unit is not None else 1.0)
+    values = column.values[negative]
+    other = np.abs(values - coded) > 1e-9
+    if other.any() and column.name == "speed_mps":
+        row = int(negative[np.flatnonzero(other)[0]])
+        raise ReadError(
+            rows.path,
+            f"a speed of {column.values[row]:.4g} m/s",
+            "speeds from 0 up (-1 alone means unknown)",
+            "Correct the line, or choose another column",
+            line=rows.lines[row],
+        )
+    kept = column.values.copy()
+    kept[negative] = np.nan
+    what = column.name.rpartition("_")[0].replace("_", " ")
+    findings.append(
+        Finding(
+            "unknown_code",
+            "warning" if column.name == "speed_mps" else "note",
+            f"{negative.size} values of {what} are {column.values[negative[0]]:g}, which means "
+            f"unknown (line {line_list(rows, negative)}); they are left out.",
+            path=rows.path,
+            line=rows.lines[int(negative[0])],
+            count=int(negative.size),
+        )
+    )
+    return replace(column, values=kept)
+
+
+def _without_null_island(
+    rows: Rows, by_name: dict[str, Column], columns: list[Column], findings: list[Finding]
+) -> list[Column]:
+    nowhere = (by_name["latitude_deg"].values == 0) & (by_name["longitude_deg"].values == 0)
+    if not nowhere.any():
+        return columns
+    index = np.flatnonzero(nowhere)
+    findings.append(
+        Finding(
+            "no_position",
+            "warning",
+            f"{index.size} rows have the position 0 N 0 E, which means no fix (line "
+            f"{line_list(rows, index)}); their position and speed are left out.",
+            path=rows.path,
+            line=rows.lines[int(index[0])],
+            count=int(index.size),
+        )
+    )
+    return [
+        replace(column, values=np.where(nowhere, np.nan, column.values))
+        if column.name in FIX_NAMES
+        else column
+        for column in columns
+    ]
+
+
+def line_list(rows: Rows, index: Iterable[int], most: int = 5) -> str:
+    """Return line numbers of rows as text, runs as ``2-4``."""
+    runs: list[list[int]] = []
+    for row in index:
+        line = rows.lines[int(row)]
+        if runs and line == runs[-1][1] + 1:
+            runs[-1][1] = line
+        else:
+            runs.append([line, line])
+    said = [str(a) if a == b else f"{a}-{b}" for a, b in runs[:most]]
+    return ", ".join(said) + (", ..." if len(runs) > most else "")
+
+
+def examine(rows: Rows, samples: dict[str, Samples]) -> tuple[dict[str, Samples], list[Finding]]:
+    """Look for what general experience says goes wrong.
+
+    Parameters
+    ----------
+    rows : Rows
+        The file, for line numbers.
+    samples : dict of str to Samples
+        In order, by channel name.
+
+    Returns
+    -------
+    dict of str to Samples
+        Without second rows of one fix, doubtful samples marked.
+    list of Finding
+        One for each kind of trouble.
+    """
+    findings: list[Finding] = []
+
+    def lines(index: Iterable[int]) -> str:
+        return line_list(rows, index)
+
+    samples = dict(samples)
+    for step in (unhold, drop_doublets, mark_zeros, mark_spikes, mark_repeats):
+        samples = step(rows, samples, findings, lines)
+    _implausible(rows, samples, findings)
+    _holes(rows, samples, findings)
+    return samples, findings
+
+
+def _implausible(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> None:
+    """Doubt the unit of a speed that no road vehicle has."""
+    speed = samples.get("speed_mps")
+    if speed is None:
+        return
+    sure = np.ones(speed.t_s.size, dtype=bool) if speed.suspect is None else ~speed.suspect
+    if not sure.any():
+        return
+    values = speed.values[sure]
+    top = float(values.max())
+    pull = hardest_pull(speed.t_s[sure], values)
+    if top <= IMPLAUSIBLE_MPS and pull <= IMPLAUSIBLE_MPS2:
+        return
+    unit = speed.unit or "m/s"
+    findings.append(
+        Finding(
+            "unit_suspect",
+            "warning",
+            f"Read as {unit}, the speed in {speed.header!r} starts at {speed.values[0]:.0f} m/s, "
+            f"reaches {top:.0f} m/s and gains up to {pull:.1f} m/s each second. No road vehicle "
+            "does that: the numbers look like km/h. If so, state it with --unit speed_mps=km/h.",
+            path=rows.path,
+            line=rows.lines[speed.row(int(np.argmax(speed.values)))],
+            time_s=float(speed.t_s[int(np.argmax(speed.values))]),
+        )
+    )
+
+
+def _holes(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> None:
+    fix = samples.get("speed_mps") or samples.get("latitude_deg")
+    accel = next((samples[n] for n in samples if n.startswith("accel")), None)
+    for found, kind, what, least in (
+        (fix, "hole", "fixes", _HOLE_S),
+        (accel, "accel_hole", "acceleration samples", _ACCEL_HOLE_S),
+    ):
+        if found is None or found.t_s.size < 3:
+            continue
+        steps = np.diff(found.t_s)
+        usual = float(np.median(steps))
+        at = np.flatnonzero(steps > max(3.0 * usual, least))
+        if not at.size:
+            continue
+        findings.append(_hole(rows, found, kind, what, at, steps))
+
+
+def _hole(
+    rows: Rows,
+    found: Samples,
+    kind: str,
+    what: str,
+    at: NDArray[np.intp],
+    steps: NDArray[np.float64],
+) -> Finding:
+    named = ", ".join(
+        f"{steps[k]:.1f} s after line {rows.lines[found.row(int(k))]}" for k in at[:4].tolist()
+    )
+    longest = int(at[int(np.argmax(steps[at]))])
+    if at.size == 1:
+        text = f"A hole in the {what}: {named}."
+    else:
+        text = (
+            f"{at.size} holes in the {what}: {named}{', ...' if at.size > 4 else ''}; "
+            f"{steps[at].sum():.1f} s in all, the longest {steps[longest]:.1f} s."
+        )
+    return Finding(
+        kind,
+        "warning",
+        text + " Nothing is filled in; a pull or coast-down ends there.",
+        path=rows.path,
+        line=rows.lines[found.row(int(at[0]))],
+        time_s=float(found.t_s[int(at[0])]),
+        count=int(at.size),
+    )

@@ -1,0 +1,196 @@
+"""`read(path) -> Recording`: the ordered table of formats, and files of one recording joined.
+
+Read this file first. A format is a pair of functions: *sniff* looks at the first text of a file,
+*parse* turns the whole file into `Rows`. `order.py` and `quality.py` then decide what is left out
+or doubted, each time with a `Finding`; `joining.py` puts several files on common clocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger.errors import ReadError
+from logger.gpx import parse_gpx, sniff_gpx
+from logger.joining import LogFile, join
+from logger.layout import sniff_table
+from logger.nmea import parse_nmea, sniff_nmea
+from logger.order import settle_order
+from logger.quality import examine, leave_out_codes
+from logger.recording import Recording
+from logger.rows import Rows
+from logger.source import decode_head, load, refuse_wrong_kind
+from logger.table import ColumnChoice, header_fits, header_names, parse_table
+
+__all__ = ["FORMATS", "Format", "read", "read_log"]
+
+Columns = Mapping[str, ColumnChoice]
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """One kind of log file.
+
+    Parameters
+    ----------
+    name : str
+        As `read(format=...)` takes it.
+    sniff : callable
+        First text of the file -> whether it is of this kind.
+    parse : callable
+        Path, bytes and column choices -> rows.
+    """
+
+    name: str
+    sniff: Callable[[str], bool]
+    parse: Callable[[str, bytes, Columns | None], Rows]
+
+
+def _without_columns(
+    parse: Callable[[str, bytes], Rows],
+) -> Callable[[str, bytes, Columns | None], Rows]:
+    """Return a parser of a format whose columns are fixed."""
+
+    def parse_fixed(path: str, data: bytes, columns: Columns | None) -> Rows:
+        del columns
+        return parse(path, data)
+
+    return parse_fixed
+
+
+#: Tried from first to last: the sure kinds before the general one.
+FORMATS: tuple[Format, ...] = (
+    Format("GPX", sniff_gpx, _without_columns(parse_gpx)),
+    Format("NMEA", sniff_nmea, _without_columns(parse_nmea)),
+    Format("table", sniff_table, parse_table),
+)
+
+
+def read(
+    path: Path | str, *, format: str | None = None, columns: Columns | None = None
+) -> Recording:
+    """Read one log file.
+
+    Parameters
+    ----------
+    path : Path or str
+        A table (comma, semicolon or tab), GPX or NMEA file, packed with gzip or not.
+    format : str, optional
+        Name in `FORMATS`; None finds it out.
+    columns : mapping, optional
+        Own-table column name -> `ColumnChoice`, for tables whose headers leave a question.
+
+    Returns
+    -------
+    Recording
+        Channels in SI units, times from the first sample, findings.
+
+    Raises
+    ------
+    ReadError
+        With path, line, what was found, what was expected and what to do.
+    """
+    return read_log([Path(path)], format=format, columns=columns)
+
+
+def read_log(
+    paths: Sequence[Path],
+    *,
+    format: str | None = None,
+    columns: Columns | None = None,
+) -> Recording:
+    """Read the files of one recording and join them.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        For example a GPS file and a motion file; the first one's clock is clock 0.
+    format, columns : optional
+        As in `read`, for every file; a column choice needs to fit at least one of them.
+
+    Returns
+    -------
+    Recording
+        Files with a common clock on that clock; others on clocks of their own.
+
+    Raises
+    ------
+    ReadError
+        As in `read`; also where a chosen column is in none of the files.
+    """
+    if not paths:
+        raise ReadError(str(Path()), "no file was given", "at least one log file", "Name a file")
+    contents = [(str(path), load(Path(path))) for path in paths]
+    kinds = [_kind(path, data, format) for path, data in contents]
+    _check_choices(contents, kinds, columns)
+    files = [
+        _one(kind.parse(path, data, columns))
+        for (path, data), kind in zip(contents, kinds, strict=True)
+    ]
+    return join(files)
+
+
+def _one(rows: Rows) -> LogFile:
+    """Decide what of a parsed file is kept, and what is doubted."""
+    rows = leave_out_codes(rows)
+    samples, findings = settle_order(rows)
+    samples, more = examine(rows, samples)
+    return LogFile(rows, samples, (*rows.findings, *findings, *more))
+
+
+def _kind(path: str, data: bytes, name: str | None) -> Format:
+    refuse_wrong_kind(path, data)
+    if name is not None:
+        for kind in FORMATS:
+            if kind.name.lower() == name.lower():
+                return kind
+        known = ", ".join(kind.name for kind in FORMATS)
+        raise ReadError(path, f"unknown format {name!r}", known, "Choose one of these")
+    head = decode_head(data, 1 << 15)
+    for kind in FORMATS:
+        if kind.sniff(head):
+            return kind
+    if head.lstrip().startswith("<"):
+        raise ReadError(
+            path,
+            "this is XML, but not GPX",
+            "a delimited table, GPX or NMEA sentences",
+            "Export the recording as a table or as GPX",
+            line=1,
+        )
+    control = sum(ord(c) < 32 and c not in "\t\r\n\f" or c == "\ufffd" for c in head[:2000])
+    if control > 0.02 * len(head[:2000]):
+        raise ReadError(
+            path,
+            "this is binary data of an unknown kind",
+            "a delimited table, GPX or NMEA sentences",
+            "Export the recording as a table and give that file",
+        )
+    return FORMATS[-1]
+
+
+def _check_choices(
+    contents: Sequence[tuple[str, bytes]], kinds: Sequence[Format], columns: Columns | None
+) -> None:
+    """Refuse a chosen column that no table has."""
+    wanted = {role: c.header for role, c in (columns or {}).items() if c.header is not None}
+    if not wanted:
+        return
+    tables = [
+        (path, header_names(path, data))
+        for (path, data), kind in zip(contents, kinds, strict=True)
+        if kind.name == "table"
+    ]
+    for role, header in wanted.items():
+        if any(header_fits(header, names) for _, names in tables):
+            continue
+        path = tables[0][0] if tables else contents[0][0]
+        names = [name for _, header_row in tables for name in header_row if name]
+        raise ReadError(
+            path,
+            f"no column {header!r} (chosen for {role})",
+            "one of " + ", ".join(repr(name) for name in names[:40]) if names else "a table",
+            "Correct the name, or give the column's number counted from 1",
+            line=1,
+        )

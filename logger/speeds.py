@@ -1,0 +1,137 @@
+"""Speed against position: the speed over ground that positions give, and what it says of units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.units import UNITS
+
+__all__ = [
+    "EARTH_RADIUS_M",
+    "IMPLAUSIBLE_MPS",
+    "IMPLAUSIBLE_MPS2",
+    "SpeedRatio",
+    "distances_m",
+    "hardest_pull",
+    "speed_ratio",
+    "unit_of_ratio",
+]
+
+#: Mean earth radius [m], IUGG 1980; speeds from it are right to 0.3 %, enough to tell units apart.
+EARTH_RADIUS_M = 6_371_008.8
+
+#: A road vehicle stays below these: the fastest cars reach 130 m/s and 14 m/s2.
+IMPLAUSIBLE_MPS = 100.0
+IMPLAUSIBLE_MPS2 = 12.0
+#: Over this time positions are differenced [s]: rounding to 1e-5 degree is then under 0.5 m/s.
+_BASELINE_S = 2.5
+_MOVING_MPS = 4.0
+#: Ratios closer than this to a unit's factor are taken for it; knots and mph differ by 15 %.
+_TOLERANCE = 0.07
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedRatio:
+    """Recorded speed over the speed that the positions give: median and number of stretches."""
+
+    ratio: float
+    count: int
+
+
+def distances_m(
+    latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return distances between neighbours on a sphere [m].
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : array of shape (n,)
+        Positions [deg].
+
+    Returns
+    -------
+    array of shape (n - 1,)
+        Equirectangular distances; exact enough below some kilometres.
+    """
+    latitude = np.radians(latitude_deg)
+    east = (np.diff(longitude_deg) + 180.0) % 360.0 - 180.0
+    east = np.radians(east) * np.cos(0.5 * (latitude[1:] + latitude[:-1]))
+    return np.asarray(EARTH_RADIUS_M * np.hypot(east, np.diff(latitude)), dtype=np.float64)
+
+
+def speed_ratio(
+    t_s: NDArray[np.float64],
+    speed: NDArray[np.float64],
+    latitude_deg: NDArray[np.float64],
+    longitude_deg: NDArray[np.float64],
+) -> SpeedRatio | None:
+    """Compare recorded speeds with positions, over stretches in which the vehicle moves.
+
+    Parameters
+    ----------
+    t_s, speed, latitude_deg, longitude_deg : array of shape (n,)
+        Rows of one table; NaN where a row lacks a value. Speed in any unit.
+
+    Returns
+    -------
+    SpeedRatio or None
+        None where fewer than five stretches can be compared.
+    """
+    known = np.isfinite(t_s) & np.isfinite(speed)
+    known &= np.isfinite(latitude_deg) & np.isfinite(longitude_deg)
+    t, v = t_s[known], speed[known]
+    lat, lon = latitude_deg[known], longitude_deg[known]
+    if t.size < 6:
+        return None
+    new = np.ones(t.size, dtype=bool)  # rows between two fixes repeat the position
+    new[1:] = (np.diff(lat) != 0) | (np.diff(lon) != 0)
+    t, v, lat, lon = t[new], v[new], lat[new], lon[new]
+    if t.size < 6:
+        return None
+    dt = np.diff(t)
+    if not (dt > 0).all():
+        rising = np.concatenate(([True], t[1:] > np.maximum.accumulate(t)[:-1]))
+        t, v, lat, lon = t[rising], v[rising], lat[rising], lon[rising]
+        dt = np.diff(t)
+        if t.size < 6:
+            return None
+    usual = float(np.median(dt))
+    along = np.concatenate(([0.0], np.cumsum(distances_m(lat, lon))))
+    integral = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * dt)))
+    step = max(1, int(np.ceil(_BASELINE_S / usual)))
+    if t.size <= step:
+        return None
+    span = t[step:] - t[:-step]
+    ground = (along[step:] - along[:-step]) / span
+    recorded = (integral[step:] - integral[:-step]) / span
+    good = (ground > _MOVING_MPS) & (ground < 150.0) & (span < 3.0 * step * usual)
+    if int(good.sum()) < 5:
+        return None
+    return SpeedRatio(float(np.median(recorded[good] / ground[good])), int(good.sum()))
+
+
+def unit_of_ratio(ratio: float) -> str | None:
+    """Return the speed unit whose numbers are `ratio` times those in m/s; None where none fits."""
+    for word in ("m/s", "km/h", "mph", "kn"):
+        factor = next(unit.factor for unit in UNITS[word] if unit.quantity == "speed")
+        if abs(ratio * factor - 1.0) < _TOLERANCE:
+            return word
+    return None
+
+
+def hardest_pull(t_s: NDArray[np.float64], speed: NDArray[np.float64]) -> float:
+    """Return the largest mean acceleration over about three seconds [units of speed per s]."""
+    known = np.isfinite(t_s) & np.isfinite(speed) & (speed >= 0)
+    t, v = t_s[known], speed[known]
+    if t.size < 4 or not (np.diff(t) > 0).all():
+        return 0.0
+    later = np.searchsorted(t, t + 3.0)
+    inside = later < t.size
+    inside[inside] &= t[later[inside]] - t[inside] < 6.0
+    if not inside.any():
+        return 0.0
+    gain = v[later[inside]] - v[inside]
+    return float((gain / (t[later[inside]] - t[inside])).max())

@@ -1,0 +1,221 @@
+"""Which of a table's columns is the time, and in which unit."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.clock import looks_like_epoch, numeric_stamps, since_2001
+from logger.dates import is_clock_text, text_stamps
+from logger.errors import ReadError
+from logger.findings import Finding
+from logger.grid import Grid
+from logger.headers import Meaning
+from logger.layout import NUMBER
+from logger.rows import Stamps
+from logger.units import find_unit
+
+__all__ = ["choose_time"]
+
+_DATE_ONLY = re.compile(r"\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}")
+_DATED = re.compile(r".*\d[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d.*|\d{8}T.*")
+_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
+#: Longest plausible median step [s]: of rows with an accelerometer, and of GPS alone.
+_LONGEST_STEP_S = (2.0, 30.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    index: int
+    meaning: Meaning
+    stated: bool
+    dated: bool = True
+
+
+def choose_time(
+    grid: Grid, candidates: list[tuple[int, Meaning, bool]], *, fast_rows: bool
+) -> tuple[Stamps, list[Finding]]:
+    """Choose and read the time column.
+
+    The order: the user's choice; ``time_s``; numbers (named UTC, then unnamed, then local);
+    dates with times in the same order; a date column with a time-of-day column; time of day alone.
+    A column whose stamps rise in fewer than half as many rows as those of a later one is passed
+    over: whole seconds beside milliseconds.
+
+    Parameters
+    ----------
+    grid : Grid
+        The table.
+    candidates : list of (column index, Meaning, unit stated by the user)
+        Columns named like times or dates.
+    fast_rows : bool
+        True where rows hold accelerations, which come many times a second.
+
+    Returns
+    -------
+    Stamps
+        Of all rows.
+    list of Finding
+        What was assumed.
+
+    Raises
+    ------
+    ReadError
+        No time column, or a unit that cannot be told.
+    """
+    numbers: list[_Candidate] = []
+    texts: list[_Candidate] = []
+    dates: list[_Candidate] = []
+    for index, meaning, stated in candidates:
+        cells = grid.peek(index)
+        if not cells:
+            continue
+        if all(NUMBER.fullmatch(cell) for cell in cells) and meaning.role == "time":
+            numbers.append(_Candidate(index, meaning, stated))
+        elif all(is_clock_text(cell) for cell in cells):
+            dated = _DATED.fullmatch(cells[0]) is not None
+            texts.append(_Candidate(index, meaning, stated, dated))
+        elif all(_DATE_ONLY.fullmatch(cell) for cell in cells):
+            dates.append(_Candidate(index, meaning, stated))
+        elif meaning.score >= 9:
+            texts.append(_Candidate(index, meaning, stated))  # refused with its line below
+    numbers.sort(key=lambda c: -c.meaning.score)
+    texts.sort(key=lambda c: (-c.meaning.score if c.meaning.score >= 9 else 0, not c.dated))
+    if texts and texts[0].meaning.score >= 9:
+        return _from_texts(grid, texts[0], dates)
+    if numbers:
+        best = _best_numbers(grid, numbers, fast_rows)
+        if best is not None:
+            return best
+    if texts:
+        return _from_texts(grid, texts[0], dates)
+    raise _no_time(grid)
+
+
+def _no_time(grid: Grid) -> ReadError:
+    names = ", ".join(repr(name.strip()) for name in grid.header if name.strip())[:300]
+    return ReadError(
+        grid.path,
+        f"no time column; the columns are {names or 'without names'}",
+        "a column such as time_s, timestamp_ms or a date with time",
+        'Say which it is: --column time_s="NAME" --unit time_s=ms',
+        line=grid.header_line,
+    )
+
+
+def _rising(t_s: NDArray[np.float64]) -> int:
+    known = t_s[np.isfinite(t_s)]
+    return int((known[1:] > known[:-1]).sum())
+
+
+def _best_numbers(
+    grid: Grid, numbers: list[_Candidate], fast_rows: bool
+) -> tuple[Stamps, list[Finding]] | None:
+    values, notes = grid.numbers([c.index for c in numbers])
+    known = [c for c in numbers if np.isfinite(values[c.index]).any()]
+    if not known:
+        return None
+    finest = max(_rising(values[c.index]) for c in known) if len(known) > 1 else 0
+    chosen = next(
+        c for c in known if c.meaning.score >= 9 or 2 * _rising(values[c.index]) >= finest
+    )
+    raw = values[chosen.index]
+    findings = [f for f in notes if repr(grid.name(chosen.index)) in f.text]
+    unit = _unit(grid, chosen, raw, fast_rows, findings)
+    factor = find_unit(unit, "time")
+    assert factor is not None
+    stamps = numeric_stamps(
+        raw,
+        factor.factor,
+        f"{grid.name(chosen.index).strip()} ({unit})",
+        lambda: grid.texts(chosen.index),
+    )
+    warning = since_2001(stamps, grid.path)
+    if warning is not None:
+        findings.append(warning)
+    return stamps, findings
+
+
+def _unit(
+    grid: Grid,
+    chosen: _Candidate,
+    raw: NDArray[np.float64],
+    fast_rows: bool,
+    findings: list[Finding],
+) -> str:
+    """Return the unit of a numeric time: the header's word checked, or from size and steps."""
+    known = raw[np.isfinite(raw)]
+    first = float(known[0])
+    steps = np.diff(known)
+    steps = steps[steps > 0]
+    step = float(np.median(steps)) if steps.size else 0.0
+    longest = _LONGEST_STEP_S[0] if fast_rows else _LONGEST_STEP_S[1]
+    as_epoch = next((unit for unit, factor in _UNITS if looks_like_epoch(first * factor)), None)
+    named = chosen.meaning.unit
+    if named is not None:
+        found = find_unit(named, "time")
+        assert found is not None
+        contradicts = (
+            as_epoch is not None
+            and find_unit(as_epoch, "time") != found
+            and not chosen.stated
+            and not looks_like_epoch(first * found.factor)
+            and (step * found.factor < 1e-3 or step * found.factor > longest)
+        )
+        if contradicts:
+            raise ReadError(
+                grid.path,
+                f"column {grid.name(chosen.index)!r} begins with {first:.0f}: {as_epoch} since "
+                f"1970, not {named}",
+                f"times in {named}",
+                f"State the true unit: --unit time_s={as_epoch}",
+                line=grid.lines[0],
+                column=chosen.index + 1,
+            )
+        return named
+    if as_epoch is not None:
+        return as_epoch
+    for unit, factor in _UNITS:
+        if step * factor <= longest or step == 0.0:
+            findings.append(
+                Finding(
+                    "time_unit_assumed",
+                    "note" if unit == "s" else "warning",
+                    f"Column {grid.name(chosen.index).strip()!r} names no unit; with a usual step "
+                    f"of {step:g} it is read as {unit}. If that is wrong, state it with "
+                    "--unit time_s=ms (or s, us, ns).",
+                    path=grid.path,
+                    line=grid.header_line,
+                )
+            )
+            return unit
+    raise ReadError(
+        grid.path,
+        f"column {grid.name(chosen.index)!r} steps by {step:g}: no unit of time fits",
+        "times in s, ms, us or ns",
+        "State the unit: --unit time_s=ms",
+        line=grid.lines[0],
+        column=chosen.index + 1,
+    )
+
+
+def _from_texts(
+    grid: Grid, chosen: _Candidate, dates: list[_Candidate]
+) -> tuple[Stamps, list[Finding]]:
+    cells = grid.texts(chosen.index)
+    header = grid.name(chosen.index).strip()
+    if not chosen.dated and dates:
+        days = grid.texts(dates[0].index)
+        cells = [f"{day} {cell}" if cell else "" for day, cell in zip(days, cells, strict=True)]
+        header = f"{grid.name(dates[0].index).strip()} and {header}"
+    return text_stamps(
+        cells,
+        grid.path,
+        header,
+        lambda row: grid.lines[row],
+        column=chosen.index + 1,
+        in_utc=chosen.meaning.utc,
+    )

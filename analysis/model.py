@@ -7,7 +7,7 @@ A linear Gaussian regression, re-linearised until the speed paths stand still: s
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, TypeAlias
 
 import numpy as np
@@ -52,6 +52,7 @@ Array: TypeAlias = NDArray[np.float64]
 
 _SLOPE_KNOT_M = 60.0
 _MOST_ROUNDS = 16
+_MOST_STEP_MPS = 4.0
 #: Paths and noise levels stand still when they move less than this.
 _PATH_MPS, _SPREAD_SHARE = 0.015, 0.08
 
@@ -234,6 +235,10 @@ def fit_session(
     begin = start or Spread()
     spread = begin
     shared = _first_shared(runs, layout, prior, scale)
+    levels = tuple(
+        max(float(shared[layout.gear(gear)].mean()), 0.05) for gear in range(len(gear_knots_mps))
+    )
+    layout = replace(layout, gear_level_mps2=levels)
     states = [_first_state(data, scale) for data in runs]
     firsts = [_first_local(data) for data in runs]
     converged = False
@@ -259,6 +264,8 @@ def fit_session(
         shared = shared + step
         shared[layout.MEMORY] = float(np.clip(shared[layout.MEMORY], 0.02, 1.5))
         step = shared - old_shared
+        step *= _damping(step, lins, normals)
+        shared = old_shared + step
         moved = 0.0
         new_states, stepped = [], []
         for state, lin, normal in zip(states, lins, normals, strict=True):
@@ -297,6 +304,16 @@ def fit_session(
         rounds,
         converged,
     )
+
+
+def _damping(step: Array, lins: Sequence[Linearised], normals: Sequence[Normal]) -> float:
+    """Return a factor that keeps every speed path from moving by more than a few m/s at once."""
+    most = 0.0
+    for lin, normal in zip(lins, normals, strict=True):
+        own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
+        moved = lin.path_rows @ np.append(step, own_step)
+        most = max(most, float(np.abs(moved).max()))
+    return min(1.0, _MOST_STEP_MPS / max(most, 1e-9))
 
 
 def resistance_n(fit: SessionFit, effective_mass_kg: float) -> tuple[Array, Array]:

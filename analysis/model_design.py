@@ -39,6 +39,8 @@ _BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
 GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (10.0, 15.0), (4.0, 8.0), (12.0, 20.0)
 #: Fixes this soon after standstill may still be held at zero or catching up [s].
 _CATCH_UP_S = 2.5
+#: Bound of d(dv/dt)/dv that a step may follow [1/s]; real ones are below 0.3.
+_STIFFEST = 0.6
 #: Nodes and weights of Gauss-Laguerre quadrature for the receiver's exponential memory.
 _MEMORY_S, _MEMORY_WEIGHT = np.polynomial.laguerre.laggauss(8)
 
@@ -212,11 +214,14 @@ class Layout:
         Knots of the slope profile along the road [m]; empty without places.
     gravity_share : float
         m / m_e.
+    gear_level_mps2 : tuple of float
+        Rough level of the tractive acceleration per gear [m/s2], to scale its priors.
     """
 
     gear_knots_mps: tuple[Array, ...]
     slope_knots_m: Array
     gravity_share: float
+    gear_level_mps2: tuple[float, ...] = ()
 
     RESISTANCE = slice(0, 3)
     WIND = 3
@@ -422,7 +427,7 @@ def linearise(
     rows[free] = 0.0
     rows[np.flatnonzero(free), np.arange(at["free"].start, at["free"].stop)] = 1.0
     accel[free] = local[own["free"]]
-    stiffness = np.where(rolling, stiffness, 0.0)
+    stiffness = np.where(rolling, np.clip(stiffness, -_STIFFEST, _STIFFEST), 0.0)
 
     # speed path: v(e+1) = v(e) + a dt; its derivative decays with the stiffness of the motion
     start = float(local[own["start_speed"]][0])

@@ -62,7 +62,7 @@ class Spread:
     slow_noise [m/s]: slow GPS noise. gust, wind [m/s]: gusts, run-to-run wind. offset_wander
     [m/s2]: slow accelerometer offset. lag_wander, lag [s]. pull (ratio): pull-to-pull drive.
     slope (ratio): slope profile about its mean. bend: second derivative of tractive acceleration
-    over speed, as density. scale (ratio): run-to-run accelerometer scale.
+    over speed, dimensionless. scale (ratio): run-to-run accelerometer scale.
     """
 
     fix: float = 0.08
@@ -76,7 +76,7 @@ class Spread:
     lag: float = 0.25
     pull: float = 0.01
     slope: float = 0.003
-    bend: float = 0.12
+    bend: float = 2.0
     scale: float = 0.003
 
 
@@ -92,7 +92,7 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "lag_wander": (20.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
     "slope": (10.0, 0.0003, 0.03),
-    "bend": (8.0, 0.005, 2.0),
+    "bend": (8.0, 0.1, 20.0),
 }
 
 
@@ -258,13 +258,34 @@ def _slope_precision(layout: Layout) -> Array:
     return np.linalg.inv((1.0 + away) * np.exp(-away) + 1e-6 * np.eye(x.size))
 
 
-def _bend_precision(knots: Array) -> Array:
-    """Return the unit precision of a smoothing curve: integral of the squared second derivative."""
+def _bend_precision(knots: Array, level_mps2: float) -> Array:
+    """Return the precision of a smoothing curve per unit of dimensionless bend.
+
+    The integral of the squared second derivative over speed, stated in units of
+    (level / speed^1.5)^2: with them gears of any ratio have the same bend, since they show the
+    same engine stretched.
+    """
     if knots.size < 3:
         return np.zeros((knots.size, knots.size))
     h = float(knots[1] - knots[0])
     second = np.diff(np.eye(knots.size), n=2, axis=0)
-    return np.asarray(second.T @ second / h**3)
+    unit = level_mps2 / float(knots.mean()) ** 1.5
+    return np.asarray(second.T @ second / h**3 / unit**2)
+
+
+def _slope_over_gear(knots: Array, level_mps2: float) -> tuple[Array, Array]:
+    """Return precision and mean of a gear's curve from what engines do over a gear.
+
+    Between constant force and constant power the tractive force falls by 0 to 1 times T/v per
+    unit of speed; the weak prior is -0.4 with sd 0.6 of it, for the mean slope over the gear.
+    """
+    middle = float(knots.mean())
+    unit = level_mps2 / middle
+    across = np.zeros(knots.size)
+    across[-1], across[0] = 1.0, -1.0
+    across /= float(knots[-1] - knots[0])
+    mean = level_mps2 - 0.4 * unit * (knots - middle)
+    return np.outer(across, across) / (0.6 * unit) ** 2, mean
 
 
 def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[Array, Array]:
@@ -276,8 +297,12 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
     if layout.slope_knots_m.size:
         matrix[layout.slope, layout.slope] = _slope_precision(layout) / spread.slope**2
     for gear, knots in enumerate(layout.gear_knots_mps):
-        block = _bend_precision(knots) / spread.bend**2 + 1e-4 * np.eye(knots.size)
-        matrix[layout.gear(gear), layout.gear(gear)] = block
+        level = layout.gear_level_mps2[gear]
+        across, line = _slope_over_gear(knots, level)
+        block = _bend_precision(knots, level) / spread.bend**2 + across
+        part = layout.gear(gear)
+        matrix[part, part] = block + 1e-4 / level**2 * np.eye(knots.size)
+        mean[part] = line
     return matrix, mean
 
 
@@ -374,7 +399,7 @@ def next_spread(
         count["slope"] = u.size - float(np.sum(q * block)) / spread.slope**2
     for gear, knots in enumerate(layout.gear_knots_mps):
         part = layout.gear(gear)
-        q, u = _bend_precision(knots), shared[part]
+        q, u = _bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]
         squares["bend"] += float(u @ q @ u)
         count["bend"] += max(u.size - 2, 0) - float(np.sum(q * shared_cov[part, part])) / spread.bend**2
     caps = {"slope": prior.most_slope, "wind": prior.most_wind_mps, "gust": prior.most_wind_mps}

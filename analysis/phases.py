@@ -178,42 +178,45 @@ def _release(piece: _Piece, last: int) -> int:
 
 
 def _gear_pieces(piece: _Piece, first: int, release: int) -> tuple[tuple[float, float], ...]:
-    """Cut a pull at its gear changes; return (start, end) of each stretch of drive [s]."""
+    """Cut a pull at its gear changes; return (start, end) of each stretch of drive [s].
+
+    A gear change is a dip of the acceleration, averaged over about its length, far below the level
+    on both sides and well outside the noise.
+    """
     margin = 0.15 if piece.fine else 0.7
-    depth, window = (0.5, 1.5) if piece.fine else (0.8, 2.5)
-    a = piece.a[first : release + 1]
+    depth, window_s, mean_s = (0.45, 1.5, 0.4) if piece.fine else (0.8, 2.5, 0.4)
     t = piece.t[first : release + 1]
-    if a.size < 5:
+    if t.size < 5:
         return ()
-    left, right = _extreme_before_after(a, max(1, round(window / piece.step)))
-    dips = [
-        (i, j)
-        for i, j in _stretches(a < depth * np.minimum(left, right))
-        if t[j] - t[i] >= (0.1 if piece.fine else 0.0)
-    ]
+    a = _mean_over(piece.a, max(1, round(0.5 * mean_s / piece.step)))[first : release + 1]
+    slow = piece.slow[first : release + 1]
+    left, right = _extreme_before_after(slow, max(1, round(window_s / piece.step)))
+    level = np.minimum(left, right)
+    noise = 1.4826 * float(np.median(np.abs(a - slow)))
+    clear = (a < depth * level) & ((level - a > 4.0 * noise) | (not piece.fine))
     cuts: list[tuple[float, float]] = []
-    for i, j in dips:
-        # widen to where the drive is back near the level on either side of the dip
-        steps = max(1, round(0.9 / piece.step))
-        near = max(1, round(0.25 / piece.step))
-        before = a[max(0, i - steps) : max(1, i - near)]
-        after = a[min(a.size - 1, j + near) : j + steps]
-        level_before = float(np.median(before)) if before.size else float(a[i])
-        level_after = float(np.median(after)) if after.size else float(a[j])
-        while i > 0 and a[i] < 0.85 * level_before and t[j] - t[i] < _GEAR_CHANGE_S:
+    for i, j in _stretches(clear):
+        if piece.fine and t[j] - t[i] < 0.1:
+            continue
+        low = int(np.argmin(a[i : j + 1])) + i
+        before, after = 0.8 * left[low], 0.8 * right[low]
+        while i > 0 and a[i] < before and t[j] - t[i] < _GEAR_CHANGE_S:
             i -= 1
-        while j < a.size - 1 and a[j] < 0.85 * level_after and t[j] - t[i] < _GEAR_CHANGE_S:
+        while j < a.size - 1 and a[j] < after and t[j] - t[i] < _GEAR_CHANGE_S:
             j += 1
-        cuts.append((float(t[i]) - margin, float(t[j]) + margin))
-    start = t[0]
+        if cuts and t[i] - margin <= cuts[-1][1]:
+            cuts[-1] = (cuts[-1][0], float(t[j]) + margin)
+        else:
+            cuts.append((float(t[i]) - margin, float(t[j]) + margin))
+    start = float(t[0])
     # the drive counts from where the clutch has taken up: near the strongest of the next second
     rising = np.flatnonzero(a >= 0.8 * right)
     if rising.size:
-        start = t[rising[0]]
+        start = float(t[rising[0]])
     end_margin = 0.3 if piece.fine else 1.0
-    edges = [float(start) + margin, *[e for cut in cuts for e in cut], float(t[-1]) - end_margin]
+    edges = [start + margin, *[e for cut in cuts for e in cut], float(t[-1]) - end_margin]
     pieces = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
-    shortest = 0.5 if piece.fine else 1.5
+    shortest = 0.5 if piece.fine else 1.0
     return tuple((a_s, b_s) for a_s, b_s in pieces if b_s - a_s >= shortest)
 
 

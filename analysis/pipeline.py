@@ -20,7 +20,7 @@ from analysis.evidence import (
     site_state,
 )
 from analysis.fuse import Fused, SpeedCurve, fuse
-from analysis.gears import gear_knots, match_gears
+from analysis.gears import agree_on_changes, gear_knots, match_gears
 from analysis.judging import judge_runs, why_nothing
 from analysis.model import SessionFit, fit_session
 from analysis.model_design import COAST, RunData, run_data
@@ -162,6 +162,7 @@ def analyse(
     runs = _number(run for log, one in enumerate(fused) for run in find_runs(one, log))
     runs, places, road_notes = place_runs(recordings, fused, runs, session.logs)
     runs, judge_notes = judge_runs(runs, fused)
+    runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     data = [
         one

@@ -23,6 +23,7 @@ from logger.session_options import column_choices
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from analysis.fuse import SpeedCurve
     from analysis.phases import Run
     from analysis.pipeline import Survey
     from logger.recording import Recording
@@ -138,7 +139,8 @@ def speed(arguments: argparse.Namespace) -> int:
     folder = Path(arguments.out)
     check_writable(folder)
     groups = [arguments.files] if arguments.together else [[path] for path in arguments.files]
-    surveys, labels, status = [], [], EXIT_OK
+    surveys: list[tuple[Survey, SpeedCurve]] = []
+    labels, status = [], EXIT_OK
     for group in groups:
         try:
             recording = read_log([Path(path) for path in group], columns=columns)

@@ -12,7 +12,6 @@ from pathlib import Path
 
 from analysis.messages import EXIT_OK
 from analysis.output import OutputError, check_writable
-from logger.units import convert
 
 __all__ = ["sample"]
 
@@ -62,11 +61,11 @@ def sample(arguments: argparse.Namespace) -> int:
     except OSError as error:
         msg = f"{folder}: cannot write the sample: {error.strerror or error}"
         raise OutputError(msg) from error
-    power = convert(truth.peak_wheel_power_w, "W", "kW")
-    speed = convert(truth.peak_speed_mps, "m/s", "km/h")
+    power = truth.peak_wheel_power_w
+    known = "" if power is None else f" (peak wheel power {power / 1000:.1f} kW, and more)"
     print(
         f"A made-up session of {len(truth.runs)} runs lies in {folder}.\n"
-        f"Its truth ({power:.1f} kW at {speed:.0f} km/h, and more) is in {folder / _TRUTH}.\n"
+        f"Its truth{known} is in {folder / _TRUTH}.\n"
         f"Next: pullcoast report {shlex.quote(str(folder))}"
     )
     return EXIT_OK

@@ -71,7 +71,8 @@ def curve_strip(
     kinds = ["other"] * time.size
     for run in runs:
         for phase in run.phases if run.log == curve.log else ():
-            begin, end = np.searchsorted(time, [phase.start_s, phase.end_s]).tolist()
+            begin = int(np.searchsorted(time, phase.start_s))
+            end = int(np.searchsorted(time, phase.end_s, "right"))
             kinds[begin:end] = [phase.kind] * (end - begin)
     return Strip(label, time - (time[0] if time.size else 0.0), curve.speed_mps[kept], tuple(kinds))
 

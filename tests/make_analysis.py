@@ -77,7 +77,7 @@ def _log(
     log: int, direction: int | None, rng: np.random.Generator, top: float, low: float, *, pull: bool
 ) -> tuple[SpeedCurve, Run]:
     speed, phases = _drive(top + rng.normal(0, 0.3), low, pull=pull)
-    time = np.arange(speed.size) * _STEP_S
+    time = np.arange(speed.size, dtype=np.float64) * _STEP_S
     sd = np.full(speed.size, 0.04)
     accel = np.gradient(speed, _STEP_S)
     place = np.cumsum(speed) * _STEP_S

@@ -1,0 +1,189 @@
+"""Figures: that they can be drawn for every kind of session, stand beside others, and stay small."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from xml.etree import ElementTree as Xml
+
+import numpy as np
+import pytest
+from make_analysis import KINDS, Kind, make_analysis
+
+from analysis.display import Units
+from analysis.fuse import SpeedCurve
+from analysis.phases import Phase, Run
+from analysis.plots import COLOURS, Plot, report_plots, speed_time_svg
+from analysis.strips import curve_strip, joined_by_kind, run_strips, thinned
+from analysis.svg import inline_svg
+from logger.session import Display
+
+_SVG = "{http://www.w3.org/2000/svg}"
+_METRIC = Units.of(Display())
+
+
+def _plots(kind: Kind) -> dict[str, Plot]:
+    return {plot.name: plot for plot in report_plots(make_analysis(kind), _METRIC)}
+
+
+@pytest.mark.parametrize(
+    ("kind", "names"),
+    [
+        ("full", {"wheel-power", "road-load", "speed-time", "residuals", "slope"}),
+        ("coasts_only", {"road-load", "speed-time", "residuals", "slope"}),
+        ("narrow", {"road-load", "speed-time", "residuals", "slope"}),
+        ("one_direction", {"wheel-power", "road-load", "speed-time", "residuals", "slope"}),
+        ("gps_only", {"wheel-power", "road-load", "speed-time", "residuals", "slope"}),
+    ],
+)
+def test_each_session_gets_the_figures_that_it_has_data_for(kind: Kind, names: set[str]) -> None:
+    plots = _plots(kind)
+    assert set(plots) == names
+    for name, plot in plots.items():
+        root = Xml.fromstring(plot.svg)
+        assert root.find(f"{_SVG}title").text == plot.title  # type: ignore[union-attr]
+        assert root.find(f"{_SVG}desc").text == plot.words  # type: ignore[union-attr]
+        assert plot.aid.endswith(".")
+        assert root.get("role") == "img"
+        # an axis that is not named with its unit cannot be read
+        texts = ["".join(text.itertext()) for text in root.iter(f"{_SVG}text")]
+        assert any("[" in text for text in texts), name
+        assert not re.search(r"\bnan\b", plot.svg)
+        # a page of some 150 kB opens at once on a phone
+        assert len(plot.svg) < 80_000, name
+
+
+def test_ids_of_figures_do_not_clash_and_all_references_hold() -> None:
+    ids: list[str] = []
+    for plot in report_plots(make_analysis(), _METRIC):
+        root = Xml.fromstring(plot.svg)
+        own = [element.get("id") for element in root.iter() if element.get("id")]
+        ids += [name for name in own if name]
+        used = [
+            value.split("#", 1)[1].rstrip(")")
+            for element in root.iter()
+            for value in element.attrib.values()
+            if value.startswith(("#", "url(#"))
+        ]
+        assert used
+        assert set(used) <= set(own)
+    assert len(ids) == len(set(ids))
+
+
+def test_page_figures_take_colours_and_fonts_from_the_page() -> None:
+    for plot in report_plots(make_analysis(), _METRIC):
+        for colour in COLOURS.values():
+            assert colour not in plot.svg
+        assert "var(--c-" in plot.svg
+        assert "font-family" not in plot.svg
+        assert "<style" not in plot.svg  # it would hold for the whole page
+
+
+def test_no_two_colours_are_alike_so_that_each_can_become_a_variable() -> None:
+    assert len(set(COLOURS.values())) == len(COLOURS)
+
+
+def test_the_words_tell_the_figures() -> None:
+    plots = _plots("full")
+    # 77.9 kW, 92 km/h (0.8 x 32 m/s) and the road load F(100 km/h) = 150 + 33.3 + 324.1 N as built
+    assert "77.9 kW at 92 km/h" in plots["wheel-power"].words
+    assert "at 100 km/h it is 507 N" in plots["road-load"].words
+    assert "8 runs with 8 pulls, 8 coast-downs" in plots["speed-time"].words
+
+
+def test_units_of_the_display_reach_the_axes() -> None:
+    units = Units.of(Display(power="hp", speed="mph"))
+    plots = {plot.name: plot for plot in report_plots(make_analysis(), units)}
+    assert "wheel power [hp]" in plots["wheel-power"].svg
+    assert "speed [mph]" in plots["wheel-power"].svg
+    # 77.9 kW / 745.7 W (mechanical horsepower, 550 ft lbf/s)
+    assert "peak 104.5 hp" in plots["wheel-power"].svg
+
+
+def test_sessions_without_runs_or_residuals_still_draw() -> None:
+    bare = replace(
+        make_analysis("coasts_only"),
+        runs=(),
+        curves=(),
+        residuals=(),
+        coast_forces=np.zeros((0, 3)),
+    )
+    assert {plot.name for plot in report_plots(bare, _METRIC)} == {"road-load", "slope"}
+
+
+def test_a_hundred_runs_make_a_figure_that_says_how_many_it_shows() -> None:
+    plots = {plot.name: plot for plot in report_plots(make_analysis(logs=100), _METRIC)}
+    assert "first 24 of 100" in plots["speed-time"].aid
+    assert len(plots["speed-time"].svg) < 200_000
+
+
+def test_speed_time_svg_stands_alone_and_takes_odd_file_names() -> None:
+    analysis = make_analysis(logs=2)
+    labels = ["run $x_1^2$ <a> & \\frac.csv", "second.csv"]
+    text = speed_time_svg(analysis.curves, analysis.runs, labels, _METRIC)
+    root = Xml.fromstring(text)
+    texts = ["".join(item.itertext()) for item in root.iter(f"{_SVG}text")]
+    assert labels[0] in texts
+    assert "var(--" not in text  # a file of its own has no page to ask for colours
+
+
+def test_speed_time_svg_of_one_log_without_runs_or_with_holes() -> None:
+    curve = make_analysis(logs=1).curves[0]
+    speed = curve.speed_mps.copy()
+    speed[100:400] = np.nan
+    text = speed_time_svg([replace(curve, speed_mps=speed)], [], ["a.csv"], _METRIC)
+    assert Xml.fromstring(text).tag == f"{_SVG}svg"
+    none = np.zeros(0)
+    empty = SpeedCurve(0, none, none, none, none, none, none)
+    assert "svg" in speed_time_svg([empty], [], ["empty.csv"], _METRIC)
+
+
+def test_strips_cut_runs_out_of_long_logs_and_keep_their_phases() -> None:
+    curve = make_analysis(logs=1).curves[0]
+    runs = [
+        Run(0, 0, 1, (Phase("pull", 5.0, 9.0, 0.0, 9.0), Phase("coast", 9.0, 20.0, 9.0, 5.0))),
+        Run(0, 1, -1, (Phase("coast", 40.0, 50.0, 9.0, 5.0),)),
+        Run(3, 2, None, (Phase("coast", 0.0, 5.0, 9.0, 5.0),)),  # a log without a curve
+    ]
+    strips = run_strips([curve], runs)
+    assert [strip.label for strip in strips] == ["1 up", "2 down"]
+    assert strips[0].time_s[0] == 0.0
+    assert strips[0].time_s[-1] == pytest.approx(15.0)
+    assert strips[0].kinds[0] == "pull"
+    assert set(strips[1].kinds[:-1]) == {"coast"}
+
+
+def test_joined_strips_break_between_runs() -> None:
+    analysis = make_analysis(logs=2)
+    strips = [curve_strip(c, analysis.runs, "x") for c in analysis.curves]
+    joined = {kind: time for kind, time, _, _ in joined_by_kind(strips, [1.0, 0.0])}
+    assert set(joined) == {"stand", "pull", "coast", "brake"}
+    assert all(np.isnan(time).sum() == 2 for time in joined.values())  # one gap after each run
+
+
+@pytest.mark.parametrize(("count", "most"), [(0, 5), (1, 5), (5, 5), (1000, 160)])
+def test_thinning_keeps_both_ends(count: int, most: int) -> None:
+    kept = thinned(count, most)
+    assert len(kept) <= most
+    assert len(set(kept.tolist())) == len(kept)
+    if count:
+        assert (kept[0], kept[-1]) == (0, count - 1)
+
+
+def test_inline_svg_escapes_what_it_is_told() -> None:
+    svg = inline_svg('<?xml?><svg viewBox="0 0 1 1"><g id="a"/></svg>', "n", "a<b", "c&d", {})
+    assert "a&lt;b" in svg
+    assert "c&amp;d" in svg
+    assert 'id="a"' not in svg
+
+
+def test_drawing_never_loads_pyplot() -> None:
+    # pyplot doubles the start-up time and wants a display's backend
+    code = "import analysis.plots, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_kinds_are_all_drawn() -> None:
+    assert set(KINDS) == {"full", "coasts_only", "narrow", "one_direction", "gps_only"}

@@ -34,8 +34,6 @@ FIX_NAMES = (
     "heading_deg",
 )
 _MOVING_MPS = 1.0
-#: Equal neighbours are no chance where the resolution is finer than this [m/s].
-_FINE_MPS = 0.003
 #: Road vehicles brake at up to 11 m/s2 and gain less than 8 [m/s2].
 _SPIKE_MPS2 = (5.0, 8.0)
 
@@ -66,52 +64,58 @@ def unhold(
     rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
 ) -> dict[str, Samples]:
     """Keep the first row of each fix where a fast table repeats it until the next one."""
+    del lines
     fix = _fix(samples)
     if fix is None or fix.t_s.size < 40 or float(np.median(np.diff(fix.t_s))) > 0.34:
         return samples
-    index = _rows_of(fix)
+    names = [name for name in FIX_NAMES if name in samples]
+    index = np.unique(np.concatenate([_rows_of(samples[name]) for name in names]))
+    t_s = rows.stamps.t_s[index]
     new = np.zeros(index.size, dtype=bool)
     new[0] = True
-    for name in FIX_NAMES:
-        column = rows.column(name)
-        if column is not None and name in samples:
-            values = column.values[index]
-            a, b = values[1:], values[:-1]
-            new[1:] |= (a != b) & ~(np.isnan(a) & np.isnan(b))
-    place = samples.get("latitude_deg")
-    moving = fix.values > _MOVING_MPS if fix.name == "speed_mps" else np.ones(new.size, dtype=bool)
-    if int(moving.sum()) < 30 or float(new[moving].mean()) > 0.4 or int(new.sum()) < 3:
+    for name in names:
+        values = np.full(index.size, np.nan)
+        values[np.searchsorted(index, _rows_of(samples[name]))] = samples[name].values
+        a, b = values[1:], values[:-1]
+        new[1:] |= (a != b) & ~(np.isnan(a) & np.isnan(b))
+    speed = np.full(index.size, np.nan)
+    if "speed_mps" in samples:
+        speed[np.searchsorted(index, _rows_of(samples["speed_mps"]))] = samples["speed_mps"].values
+        moving = speed > _MOVING_MPS
+    else:
+        moving = np.ones(index.size, dtype=bool)
+    if int(moving.sum()) < 30 or float(new[moving].mean()) > 0.4 or int(new[moving].sum()) < 3:
         return samples
-    hold = float(np.median(np.diff(fix.t_s[new])))
+    hold = float(np.median(np.diff(t_s[new & moving])))
     keep = new.copy()
-    if fix.name == "speed_mps":
-        _keep_standing(fix, keep, hold)
+    _keep_standing(t_s, speed, keep, hold)
     lost = index[~keep]
     findings.append(
         Finding(
             "held_values",
             "note",
             f"The fixes are written into fast rows and held there: {int(keep.sum())} fixes in "
-            f"{index.size} rows, usually {hold:.2f} s apart (a longest hold of "
-            f"{float(np.diff(fix.t_s[new]).max()):.1f} s). The first row of each fix is used.",
+            f"{index.size} rows, usually {hold:.2f} s apart (the longest hold "
+            f"{float(np.diff(t_s[new]).max()):.1f} s). The first row of each fix is used.",
             path=rows.path,
             line=rows.lines[int(lost[0])],
             count=int(lost.size),
         )
     )
-    del place, lines
     return _keep_rows(samples, lost)
 
 
-def _keep_standing(fix: Samples, keep: NDArray[np.bool_], hold: float) -> None:
+def _keep_standing(
+    t_s: NDArray[np.float64], speed: NDArray[np.float64], keep: NDArray[np.bool_], hold: float
+) -> None:
     """Keep a row per usual hold while the speed is zero: the same fix again and again."""
     starts = np.flatnonzero(keep)
     ends = np.append(starts[1:], keep.size)
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        if fix.values[start] != 0.0 or fix.t_s[end - 1] - fix.t_s[start] < 1.5 * hold:
+        if speed[start] != 0.0 or t_s[end - 1] - t_s[start] < 1.5 * hold:
             continue
-        wanted = np.arange(fix.t_s[start] + hold, fix.t_s[end - 1], hold)
-        keep[start + np.searchsorted(fix.t_s[start:end], wanted)] = True
+        wanted = np.arange(t_s[start] + hold, t_s[end - 1], hold)
+        keep[start + np.searchsorted(t_s[start:end], wanted)] = True
 
 
 def drop_doublets(
@@ -126,6 +130,12 @@ def drop_doublets(
     if not 0.3 <= usual <= 5.0:
         return samples
     second = np.flatnonzero(steps < 0.1 * usual) + 1
+    # two measurements may lie close together where steps are uneven; halves of one fix carry one
+    # speed, or come within milliseconds
+    halves = steps[second - 1] < 0.02 * usual
+    if fix.name == "speed_mps":
+        halves |= fix.values[second] == fix.values[second - 1]
+    second = second[halves]
     if not second.size or second.size > 0.3 * steps.size:
         return samples
     lost = _rows_of(fix)[second]
@@ -276,19 +286,12 @@ def mark_repeats(
         return samples
     t, v = speed.t_s, speed.values
     step = resolution(v)
+    moving = v[1:] > _MOVING_MPS
     equal = np.zeros(v.size, dtype=bool)
-    equal[1:] = (v[1:] == v[:-1]) & (v[1:] > _MOVING_MPS)
+    equal[1:] = (v[1:] == v[:-1]) & moving
     if not equal.any():
         return samples
-    moving = v[1:] > _MOVING_MPS
-    share = float(equal[1:].sum()) / max(1, int(moving.sum()))
-    if step <= _FINE_MPS and share < 0.4:
-        changes = np.abs(np.diff(v))[moving & ~equal[1:]]
-        odd = (
-            equal if changes.size and float(np.median(changes)) > 10 * _FINE_MPS else equal & False
-        )
-    else:
-        odd = equal & _against_trend(t, v, step)
+    odd = equal if _too_many(np.diff(v)[moving], step) else equal & _against_trend(t, v, step)
     if not odd.any():
         return samples
     index = np.flatnonzero(odd)
@@ -306,6 +309,18 @@ def mark_repeats(
         )
     )
     return {**samples, "speed_mps": speed.doubted(odd)}
+
+
+def _too_many(changes: NDArray[np.float64], step: float) -> bool:
+    """Tell whether changes of exactly 0 are far more frequent than those of one or two steps.
+
+    A coarse reading of a nearly constant speed stands still about as often as it moves by one
+    step. A log in which most readings repeat is a constant speed, or no log of changes at all.
+    """
+    size = np.abs(changes)
+    none = int((size == 0).sum())
+    near = int(((size > 0) & (size < 2.5 * step)).sum()) / 4.0
+    return 3 < none <= 0.4 * changes.size and none > 3.0 * near + 3.0
 
 
 def _against_trend(

@@ -121,6 +121,7 @@ class Grid:
     ) -> tuple[dict[int, NDArray[np.float64]], list[Finding]]:
         bad: list[tuple[int, int, str]] = []
         findings: list[Finding] = []
+        missing: dict[tuple[int, ...], list[int]] = {}
         columns: dict[int, NDArray[np.float64]] = {}
         for index in wanted:
             values, words, wrong = self._column(index)
@@ -139,10 +140,11 @@ class Grid:
                 continue
             bad += wrong
             columns[index] = values
-            if words:
-                findings.append(self._missing(index, words))
+            if words and np.isfinite(values).any():
+                missing.setdefault(tuple(words), []).append(index)
         if bad:
             raise self._not_numbers(sorted(bad))
+        findings += [self._missing(group, rows) for rows, group in missing.items()]
         return columns, findings
 
     def _column(
@@ -150,10 +152,14 @@ class Grid:
     ) -> tuple[NDArray[np.float64], list[int], list[tuple[int, int, str]]]:
         """Return a column cell by cell: values, rows holding a missing word, cells that are wrong."""
         comma = self._layout.decimal_comma
+        cells = self.texts(index)
+        quick = None if comma else _plain_numbers(cells)
+        if quick is not None:
+            return quick, [], []
         values = np.full(len(self.lines), np.nan)
         words: list[int] = []
         wrong: list[tuple[int, int, str]] = []
-        for row, cell in enumerate(self.texts(index)):
+        for row, cell in enumerate(cells):
             if cell == "":
                 continue
             if cell.lower() in MISSING_WORDS:
@@ -167,14 +173,15 @@ class Grid:
             values[row] = value
         return values, words, wrong
 
-    def _missing(self, index: int, rows: list[int]) -> Finding:
+    def _missing(self, indices: list[int], rows: tuple[int, ...]) -> Finding:
         lines = ", ".join(str(self.lines[row]) for row in rows[:5])
         more = ", ..." if len(rows) > 5 else ""
+        names = ", ".join(repr(self.name(index)) for index in indices)
         return Finding(
             "missing_value",
             "note",
-            f"{len(rows)} cells of column {self.name(index)!r} hold a word for 'not measured' "
-            f"(line {lines}{more}); they are left out.",
+            f"Column {names}: {len(rows)} rows hold a word for 'not measured' (line {lines}{more}); "
+            "they are left out.",
             path=self.path,
             line=self.lines[rows[0]],
             count=len(rows),
@@ -198,6 +205,18 @@ class Grid:
     def name(self, index: int) -> str:
         """Return a column's name, or its number where it has none."""
         return self.header[index] or f"number {index + 1}"
+
+
+def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:
+    """Return cells as floats if all are blank or plain numbers, else None."""
+    joined = "".join(cells)
+    if not joined.isascii() or "_" in joined:
+        return None  # Python reads 1_000 and digits of other scripts as numbers
+    try:
+        values = np.array([float(cell) if cell else np.nan for cell in cells])
+    except ValueError:
+        return None
+    return values if int(np.isfinite(values).sum()) == len(cells) - cells.count("") else None
 
 
 def _with_numpy(

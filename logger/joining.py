@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -74,12 +74,15 @@ def join(files: Sequence[LogFile]) -> Recording:
     findings: list[Finding] = []
     clock_of: list[int] = []
     for file in files:
-        findings += file.findings
         clock = _find_base(bases, file, findings)
         if clock is None:
             bases.append(_Base(file, file.span_ns[0]))
             clock = len(bases) - 1
         clock_of.append(clock)
+        shift_s = (file.rows.stamps.origin_ns - bases[clock].zero_ns) * 1e-9
+        findings += [
+            f if f.time_s is None else replace(f, time_s=f.time_s + shift_s) for f in file.findings
+        ]
     taken = _choose(files, findings)
     channels: list[Channel] = []
     events: list[Event] = []

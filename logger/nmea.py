@@ -19,6 +19,13 @@ _DAY_NS = 86_400_000_000_000
 _SENTENCE = re.compile(rb"\$([A-Z]{2}(?:RMC|VTG|GGA)),([^$*\r\n]*)(?:\*([0-9A-Fa-f]{2}))?")
 _SNIFF = re.compile(r"\$[A-Z]{2}[A-Z]{3},[^$*\n]*\*[0-9A-Fa-f]{2}")
 _SNIFF_BARE = re.compile(r"(?:^|\n)\$G[A-Z](?:RMC|GGA|VTG),")
+_UNITS = {
+    "speed_mps": "kn",
+    "elevation_m": "m",
+    "latitude_deg": "deg",
+    "longitude_deg": "deg",
+    "heading_deg": "deg",
+}
 _TIME = re.compile(r"(\d{2})(\d{2})(\d{2})(?:\.(\d*))?")
 
 
@@ -40,7 +47,6 @@ class _State:
     no_sum: list[int] = field(default_factory=list)
     void: list[int] = field(default_factory=list)
     broken: list[int] = field(default_factory=list)
-    undated: int = 0
     void_time_ns: int | None = None
 
 
@@ -98,7 +104,7 @@ def parse_nmea(path: str, data: bytes) -> Rows:
             name,
             np.array([fix.values.get(name, np.nan) for fix in state.fixes]),
             "RMC, VTG" if name == "speed_mps" else "RMC, GGA",
-            "kn" if name == "speed_mps" else "",
+            _UNITS[name],
         )
         for name in names
     )
@@ -259,7 +265,6 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
     findings: list[Finding] = []
     days = [_date_days(fix.date) if fix.date else None for fix in state.fixes]
     first = next((day for day in days if day is not None), None)
-    kind = "epoch" if first is not None else "time_of_day"
     ns: list[int] = []
     day = first or 0
     last: int | None = None
@@ -287,7 +292,6 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
             )
         )
         return Stamps(t_s, origin, "time_of_day", "NMEA time of day"), findings
-    del kind
     return Stamps(t_s, origin, "epoch", "NMEA date and time"), findings
 
 

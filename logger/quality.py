@@ -86,6 +86,9 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
     if code is None:
         return column
     negative = np.flatnonzero(column.values < 0)
+    if column.name == "heading_deg":
+        # other negative headings are headings: -90 is west
+        negative = np.flatnonzero(column.values == code)
     if not negative.size:
         return column
     speed_unit = find_unit(column.unit, "speed") if column.name == "speed_mps" else None
@@ -201,13 +204,16 @@ def _implausible(rows: Rows, samples: dict[str, Samples], findings: list[Finding
     if top <= IMPLAUSIBLE_MPS and pull <= IMPLAUSIBLE_MPS2:
         return
     unit = speed.unit or "m/s"
+    what = (
+        f"reaches {top:.0f} m/s" if top > IMPLAUSIBLE_MPS else f"gains {pull:.1f} m/s in a second"
+    )
     findings.append(
         Finding(
             "unit_suspect",
             "warning",
-            f"Read as {unit}, the speed in {speed.header!r} starts at {speed.values[0]:.0f} m/s, "
-            f"reaches {top:.0f} m/s and gains up to {pull:.1f} m/s each second. No road vehicle "
-            "does that: the numbers look like km/h. If so, state it with --unit speed_mps=km/h.",
+            f"Read as {unit}, the speed in {speed.header!r} starts at {speed.values[0]:.0f} m/s and "
+            f"{what}. No road vehicle does that: the numbers look like km/h. If so, state it with "
+            "--unit speed_mps=km/h.",
             path=rows.path,
             line=rows.lines[speed.row(int(np.argmax(speed.values)))],
             time_s=float(speed.t_s[int(np.argmax(speed.values))]),
@@ -241,7 +247,8 @@ def _hole(
     steps: NDArray[np.float64],
 ) -> Finding:
     named = ", ".join(
-        f"{steps[k]:.1f} s after line {rows.lines[found.row(int(k))]}" for k in at[:4].tolist()
+        f"{steps[k]:.1f} s after line {rows.lines[found.row(k)]} (at {found.t_s[k]:.1f} s)"
+        for k in at[:4].tolist()
     )
     longest = int(at[int(np.argmax(steps[at]))])
     if at.size == 1:

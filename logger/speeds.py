@@ -29,8 +29,8 @@ IMPLAUSIBLE_MPS2 = 12.0
 #: Over this time positions are differenced [s]: rounding to 1e-5 degree is then under 0.5 m/s.
 _BASELINE_S = 2.5
 _MOVING_MPS = 4.0
-#: Ratios closer than this to a unit's factor are taken for it; knots and mph differ by 15 %.
-_TOLERANCE = 0.07
+#: How far the ratio may lie from a unit's own, as a logarithm.
+_UNIT_TOLERANCES = {"m/s": 0.2, "km/h": 0.2, "mph": 0.07, "kn": 0.07}
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +114,16 @@ def speed_ratio(
 
 
 def unit_of_ratio(ratio: float) -> str | None:
-    """Return the speed unit whose numbers are `ratio` times those in m/s; None where none fits."""
-    for word in ("m/s", "km/h", "mph", "kn"):
+    """Return the speed unit whose numbers are `ratio` times those in m/s; None where none fits.
+
+    The ratio must be nearest to that unit, and so near that no other is half as likely: within
+    7 % for knots and mph, which are 15 % apart, within 20 % for m/s and km/h.
+    """
+    if ratio <= 0:
+        return None
+    for word, tolerance in _UNIT_TOLERANCES.items():
         factor = next(unit.factor for unit in UNITS[word] if unit.quantity == "speed")
-        if abs(ratio * factor - 1.0) < _TOLERANCE:
+        if abs(np.log(ratio * factor)) < tolerance:
             return word
     return None
 

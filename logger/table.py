@@ -327,6 +327,7 @@ def _channels(
 ) -> list[Column]:
     """Return all measured columns but accelerations, in SI units."""
     out: list[Column] = []
+    turning: list[str] = []
     for p in numeric:
         role = p.meaning.role
         if role not in CHANNEL_NAMES or role.startswith("accel"):
@@ -340,22 +341,25 @@ def _channels(
             unit = _speed_unit(grid, p, numeric, values, t_s, findings)
         elif unit is None and quantity is not None:
             if quantity == "angular_rate":
-                findings.append(
-                    Finding(
-                        "rotation_unit_unknown",
-                        "note",
-                        f"Column {p.header!r} does not say whether it is in deg/s or rad/s; it is "
-                        "left out.",
-                        path=grid.path,
-                        line=grid.header_line,
-                    )
-                )
+                turning.append(p.header)
                 continue
             unit = "m/s" if quantity == "speed" else "m"
         if quantity is None or unit is None:
             out.append(Column(role, raw, p.header, unit or ""))
         else:
             out.append(Column(role, to_si(raw, unit, quantity), p.header, unit))
+    if turning:
+        findings.append(
+            Finding(
+                "rotation_unit_unknown",
+                "note",
+                f"The turning rates {', '.join(turning)} do not say whether they are in deg/s or "
+                "rad/s; they are left out.",
+                path=grid.path,
+                line=grid.header_line,
+                count=len(turning),
+            )
+        )
     return out
 
 
@@ -437,9 +441,9 @@ def _assumed_unit(
         Finding(
             "speed_unit_assumed",
             "warning",
-            f"Column {p.header!r} names no unit and there are no positions to tell it; m/s is "
-            "assumed. If it is km/h, every power is wrong by a factor of about 13: state the unit "
-            "with --unit speed_mps=km/h.",
+            f"Column {p.header!r} names no unit and no positions settle it; m/s is assumed. If it is "
+            "km/h, every power is wrong by a factor of about 13: state the unit with "
+            " --unit speed_mps=km/h.",
             path=grid.path,
             line=grid.header_line,
         )

@@ -137,7 +137,9 @@ def speed_time_svg(
     """
     strips = [curve_strip(curve, runs, str(i + 1)) for i, curve in enumerate(curves)]
     shown = strips[:_MOST_STRIPS]
-    figure, axes = _speed_strips(shown, _top(strips, units), units, "time since its start [s]")
+    figure, axes = _speed_strips(
+        shown, _top(strips, units), units, "time since its start [s]", "log", "Speed over time"
+    )
     figure.set_facecolor("white")
     for base, label in zip(_bases(len(shown)), labels, strict=False):
         axes.text(
@@ -361,9 +363,14 @@ def _top(strips: Sequence[Strip], units: Units) -> float:
 
 
 def _speed_strips(
-    strips: Sequence[Strip], top: float, units: Units, below: str
+    strips: Sequence[Strip],
+    top: float,
+    units: Units,
+    below: str,
+    beside: str = "run",
+    title: str = "",
 ) -> tuple[Figure, Axes]:
-    figure, axes = _figure(0.7 + 0.42 * max(len(strips), 2))
+    figure, axes = _figure(0.7 + 0.42 * max(len(strips), 2), title)
     bases = _bases(len(strips))
     for base in bases:
         axes.axhline(base, color=COLOURS["grid"], linewidth=0.8)
@@ -381,13 +388,13 @@ def _speed_strips(
             at = (float(time[first].mean()), float(low[0]))
             word = "pull" if kind == "pull" else "coast-down"
             _note(axes, word, at, (2 if kind == "pull" else 0, 1), COLOURS["ink"], ha="center")
-    _strip_frame(axes, strips, f"{below}; each strip is 0 to {top:.0f} {units.speed} high")
+    _strip_frame(axes, strips, f"{below}; each strip is 0 to {top:.0f} {units.speed} high", beside)
     return figure, axes
 
 
-def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str) -> None:
+def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str, beside: str = "run") -> None:
     longest = max((float(s.time_s[-1]) for s in strips if s.time_s.size), default=0.0) or 1.0
-    _frame(axes, (0.0, longest), (-0.04, max(len(strips), 1.0)), below, "run", y_ticks=False)
+    _frame(axes, (0.0, longest), (-0.04, max(len(strips), 1.0)), below, beside, y_ticks=False)
     for base, strip in zip(_bases(len(strips)), strips, strict=True):
         axes.text(
             -0.012, base + 0.42, strip.label, size=_SIZE, color=COLOURS["quiet"], ha="right",
@@ -398,9 +405,13 @@ def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str) -> None:
 # --- drawing ---------------------------------------------------------------------------------
 
 
-def _figure(height_in: float) -> tuple[Figure, Axes]:
+def _figure(height_in: float, title: str = "") -> tuple[Figure, Axes]:
+    """Start a figure; in a page its title stands in the text above it."""
+    height_in += 0.25 if title else 0.0
     figure = Figure(figsize=(_WIDTH_IN, height_in), facecolor="none")
-    bottom, top = 0.46 / height_in, 1 - 0.1 / height_in
+    if title:
+        figure.text(0.135, 1 - 0.08 / height_in, title, size=11, weight="bold", va="top")
+    bottom, top = 0.46 / height_in, 1 - (0.35 if title else 0.1) / height_in
     axes = figure.add_axes((0.135, bottom, 0.85, top - bottom))
     axes.set_axis_off()
     return figure, axes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from xml.sax.saxutils import escape
+from html import escape
 
 __all__ = ["inline_svg", "shortened"]
 
@@ -56,7 +56,7 @@ def inline_svg(text: str, name: str, title: str, words: str, colours: Mapping[st
     head = (
         f'<svg role="img" aria-labelledby="{name}-title {name}-words" {box[0] if box else ""} '
         'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink">'
-        f'<title id="{name}-title">{escape(title)}</title>'
-        f'<desc id="{name}-words">{escape(words)}</desc>'
+        f'<title id="{name}-title">{escape(title, quote=False)}</title>'
+        f'<desc id="{name}-words">{escape(words, quote=False)}</desc>'
     )
     return head + text[text.index(">") + 1 :].strip()

@@ -85,8 +85,10 @@ def parse_tyre(text: str) -> TyreSize:
     else:
         msg = f"{text!r} is not a tyre size such as {TYRE_EXAMPLES}"
         raise ValueError(msg)
+    # 787 mm: the largest bead seat of a bicycle
+    largest_rim_mm = 787.0 if match.re is _BICYCLE else 1000.0
     # 0.3 m: the smallest folding bicycles and scooters; 1.4 m: the largest truck tyres
-    if not (300.0 <= outer_mm <= 1400.0 and rim_mm < outer_mm):
+    if not (300.0 <= outer_mm <= 1400.0 and rim_mm < outer_mm and rim_mm <= largest_rim_mm):
         msg = f"{text!r} gives an outer diameter of {outer_mm:.0f} mm on a {rim_mm:.0f} mm rim"
         raise ValueError(msg)
     return TyreSize(width_mm, rim_mm, outer_mm)

@@ -1,0 +1,160 @@
+"""Moist air against published figures and independent equations of state."""
+
+from __future__ import annotations
+
+import pytest
+
+from analysis.air import (
+    ASSUMED_DENSITY_KG_M3,
+    air_state,
+    isa_pressure_hpa,
+    isa_temperature_c,
+    moist_air_density_kg_m3,
+    saturation_vapour_pressure_pa,
+)
+from logger.session import Air
+
+# Densities that CoolProp 8.0.0 (humid air, an independent equation of state) computes for the given
+# temperature [C], pressure [hPa] and relative humidity [%]. Drag needs no more than 0.1 %.
+DENSITIES = [
+    (20.0, 1013.25, 50.0, 1.19936),
+    (20.0, 1013.25, 0.0, 1.20460),
+    (25.0, 990.0, 0.0, 1.15716),
+    (35.0, 950.0, 50.0, 1.06227),
+    (5.0, 1020.0, 20.0, 1.27741),
+    (15.0, 1013.25, 0.0, 1.22557),
+    (20.0, 1000.0, 0.0, 1.18885),
+    (30.0, 900.0, 80.0, 1.01984),
+    (20.0, 982.1, 0.0, 1.16756),
+    (-5.0, 1013.25, 70.0, 1.31592),
+]
+
+
+@pytest.mark.parametrize(("temperature_c", "pressure_hpa", "humidity", "density"), DENSITIES)
+def test_density_against_an_independent_equation_of_state(
+    temperature_c: float, pressure_hpa: float, humidity: float, density: float
+) -> None:
+    found = moist_air_density_kg_m3(temperature_c, pressure_hpa, humidity)
+    assert found == pytest.approx(density, rel=1e-3)
+
+
+def test_density_of_two_regulations() -> None:
+    # UN GTR No. 15, 3.2.11: dry air of 293 K and 100 kPa has 1.189 kg/m3 (rounded there)
+    assert moist_air_density_kg_m3(20.0, 1000.0, 0.0) == pytest.approx(1.189, abs=5e-4)
+    # 40 CFR 1066.310: 1.17 kg/m3, the air of SAE J2263's 20 C and 98.21 kPa (rounded there)
+    assert moist_air_density_kg_m3(20.0, 982.1, 0.0) == pytest.approx(1.17, abs=5e-3)
+
+
+# Saturation pressure over water after IAPWS, as CoolProp 8.0.0 computes it [Pa]. 0.1 %: the vapour
+# is at most 6 % of the air, so this is worth less than 0.01 % of the density.
+@pytest.mark.parametrize(
+    ("temperature_c", "pressure_pa"),
+    [(5.0, 872.6), (15.0, 1705.8), (20.0, 2339.3), (25.0, 3169.9), (35.0, 5629.0), (40.0, 7384.9)],
+)
+def test_saturation_vapour_pressure(temperature_c: float, pressure_pa: float) -> None:
+    assert saturation_vapour_pressure_pa(temperature_c) == pytest.approx(pressure_pa, rel=1e-3)
+
+
+# ISO 2533, standard atmosphere: altitude [m], temperature [K], pressure [Pa], density [kg/m3].
+ISA = [
+    (0.0, 288.150, 101325.0, 1.22500),
+    (500.0, 284.900, 95460.8, 1.16727),
+    (1000.0, 281.650, 89874.6, 1.11164),
+    (1500.0, 278.400, 84556.0, 1.05807),
+    (2000.0, 275.150, 79495.2, 1.00649),
+]
+
+
+@pytest.mark.parametrize(("altitude_m", "kelvin", "pressure_pa", "density"), ISA)
+def test_standard_atmosphere(
+    altitude_m: float, kelvin: float, pressure_pa: float, density: float
+) -> None:
+    temperature_c = isa_temperature_c(altitude_m)
+    pressure_hpa = isa_pressure_hpa(altitude_m)
+    assert temperature_c + 273.15 == pytest.approx(kelvin, abs=1e-9)
+    # the table has six figures
+    assert pressure_hpa * 100.0 == pytest.approx(pressure_pa, rel=1e-6)
+    # ideal gas in the table, real gas here: 0.1 %
+    dry = moist_air_density_kg_m3(temperature_c, pressure_hpa, 0.0)
+    assert dry == pytest.approx(density, rel=1e-3)
+
+
+def test_measured_air() -> None:
+    state, findings = air_state(Air(20.0, 1013.25, 50.0))
+    assert state.source == "measured"
+    assert state.density_kg_m3 == pytest.approx(1.19936, rel=1e-3)
+    assert (state.temperature_c, state.pressure_hpa) == (20.0, 1013.25)
+    assert findings == ()
+    # by hand for an ideal gas with vapour lighter than air by 0.378: 1 K of 293 K is 0.341 %, and
+    # 0.027 % for the 0.73 hPa of vapour that it adds; 2 hPa of 1013 are 0.197 %; 20 % of humidity,
+    # 4.68 hPa of vapour, 0.175 %; in squares 0.453 %, good to its last figure
+    assert state.density_sd_kg_m3 / state.density_kg_m3 == pytest.approx(0.00453, rel=0.01)
+
+
+def test_pressure_from_altitude_is_estimated_and_wider() -> None:
+    measured, _ = air_state(Air(20.0, 898.7, 50.0))
+    state, findings = air_state(Air(20.0, None, 50.0, altitude_m=1000.0))
+    assert state.source == "estimated"
+    assert state.pressure_hpa == pytest.approx(898.746, abs=1e-3)  # ISO 2533
+    assert state.density_kg_m3 == pytest.approx(measured.density_kg_m3, rel=1e-4)
+    assert state.density_sd_kg_m3 > 2.0 * measured.density_sd_kg_m3
+    assert [finding.kind for finding in findings] == ["air_pressure_estimated"]
+
+
+@pytest.mark.parametrize("air", [None, Air(), Air(relative_humidity_percent=80.0)])
+def test_nothing_known_is_assumed(air: Air | None) -> None:
+    state, findings = air_state(air)
+    # the contract: 1.2 kg/m3 with sd 0.05 without [air]
+    assert (state.density_kg_m3, state.density_sd_kg_m3) == (1.2, 0.05)
+    assert ASSUMED_DENSITY_KG_M3 == 1.2
+    assert state.source == "assumed"
+    assert (state.temperature_c, state.pressure_hpa) == (None, None)
+    assert [finding.kind for finding in findings] == ["air_assumed"]
+
+
+def test_temperature_missing_gives_a_wide_estimate() -> None:
+    state, findings = air_state(Air(None, 1002.0))
+    assert state.source == "estimated"
+    assert state.temperature_c is None
+    assert state.pressure_hpa == 1002.0
+    # 8 K of 288 K
+    assert state.density_sd_kg_m3 / state.density_kg_m3 == pytest.approx(8 / 288, rel=0.1)
+    assert [finding.kind for finding in findings] == ["air_temperature_missing"]
+
+
+def test_temperature_alone_leaves_the_pressure_unknown() -> None:
+    state, findings = air_state(Air(20.0))
+    assert state.source == "estimated"
+    assert state.pressure_hpa is None
+    # at sea level and at 500 m (ISO 2533) alike the truth lies within two standard deviations
+    for pressure_hpa in (1013.25, 954.6):
+        truth = moist_air_density_kg_m3(20.0, pressure_hpa, 50.0)
+        assert abs(truth - state.density_kg_m3) < 2.0 * state.density_sd_kg_m3
+    assert [finding.kind for finding in findings] == ["air_pressure_estimated"]
+
+
+@pytest.mark.parametrize(
+    ("pressure_hpa", "altitude_m", "kinds"),
+    [
+        (1013.0, 500.0, ["pressure_reduced_to_sea_level"]),
+        (1020.0, 2000.0, ["pressure_reduced_to_sea_level"]),
+        (995.0, 500.0, ["pressure_reduced_to_sea_level"]),
+        (955.0, 500.0, []),
+        (970.0, 500.0, []),
+        (1040.0, 0.0, []),
+        (985.0, 0.0, []),
+        (1002.0, 120.0, []),
+        (800.0, 500.0, ["pressure_against_altitude"]),
+        (1080.0, 0.0, ["pressure_against_altitude"]),
+    ],
+)
+def test_pressure_reduced_to_sea_level_is_noticed(
+    pressure_hpa: float, altitude_m: float, kinds: list[str]
+) -> None:
+    state, findings = air_state(Air(20.0, pressure_hpa, 50.0, altitude_m))
+    assert [finding.kind for finding in findings] == kinds
+    assert state.pressure_hpa == pressure_hpa  # never corrected in silence
+    if kinds:
+        usual = moist_air_density_kg_m3(20.0, isa_pressure_hpa(altitude_m), 50.0)
+        assert abs(usual - state.density_kg_m3) < 1.1 * state.density_sd_kg_m3
+        assert all(finding.severity == "warning" for finding in findings)

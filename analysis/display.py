@@ -67,7 +67,7 @@ def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
     else:
         # two digits of an sd that starts with 1 or 2, else one: never coarser than a third of it
         exponent = math.floor(math.log10(sd)) if sd > 0 else -3
-        digits = -exponent + (1 if sd / 10.0**exponent < 3 else 0)
+        digits = -exponent + (1 if sd / 10.0**exponent < 2.95 else 0)
     text = f"{value:.{min(max(digits, least, 0), 6)}f}"
     return text if float(text) else text.replace("-", "")
 

@@ -1,0 +1,362 @@
+"""The page, the terminal text and the writing of files: what a person meets."""
+
+from __future__ import annotations
+
+import functools
+import os
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from make_analysis import KINDS, Kind, make_analysis
+
+import analysis.output as output_module
+from analysis.display import Units, number, trust
+from analysis.output import OutputError, check_writable, write_together
+from analysis.power import AmbientCorrection, CrankEstimate
+from analysis.report import render, report_html
+from analysis.results import ResultError
+from analysis.roadload import ReferenceRoadLoad
+from analysis.summary import summary
+from logger.findings import Finding
+from logger.recording import Channel
+from logger.session import Display
+
+_VOID = {"meta", "path", "rect", "br", "link", "img", "input"}
+
+
+class _Page(HTMLParser):
+    """Collects what a reader of the page sees, and whether its elements are closed."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.sources: list[str] = []
+        self.words: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.ids += [found["id"] or ""] if "id" in found else []
+        self.sources += [found[k] or "" for k in ("src", "href", "xlink:href") if k in found]
+        if tag not in _VOID and tag != "use":
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if self.open and self.open[-1] == tag and tag not in _VOID and tag != "use":
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in _VOID:
+            return
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open[-1] == tag, f"</{tag}> closes <{self.open[-1]}>"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@functools.cache
+def _html(kind: Kind) -> str:
+    return report_html(make_analysis(kind))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_page_is_whole_and_loads_nothing(kind: Kind) -> None:
+    html = _html(kind)
+    page = _Page(html)
+    assert page.open == []
+    assert len(page.ids) == len(set(page.ids))
+    # only references inside the page; namespaces are names, no addresses
+    assert all(source.startswith("#") for source in page.sources)
+    assert set(re.findall(r"https?://[^\"'\s)]+", html)) <= {
+        "http://www.w3.org/2000/svg",
+        "http://www.w3.org/1999/xlink",
+    }
+    assert "@import" not in html
+    assert "<script" not in html
+    assert not re.search(r"\b(nan|inf|None)\b", page.text)
+    for heading in ("Cautions", "How it was worked out", "Sensors", "Where the uncertainty"):
+        assert heading in page.text
+
+
+def test_headline_says_figure_speed_interval_and_trust() -> None:
+    text = _Page(_html("full")).text
+    # 77.9 kW with sd sqrt(700^2+500^2+400^2+600^2+300^2) = 1162 W: 77.9 -/+ 1.96 x 1.162
+    assert "77.9 kW at 92 km/h" in text
+    assert "75.6 to 80.2 kW with 95 % probability" in text
+    # 150 + 1.2 x 27.78 + 0.42 x 27.78^2 = 507.4 N
+    assert "Road load at 100 km/h 507 N" in text
+    assert "Good The peak wheel power is known to within 2.9 % (95 %)" in text
+
+
+def test_page_says_what_is_missing_and_why() -> None:
+    coasts = _Page(_html("coasts_only")).text
+    assert "Peak wheel power not measured" in coasts
+    narrow = _Page(_html("narrow")).text
+    assert "No coefficients F0, F1 and F2 are given: the coast-downs cover only 23 to 27" in narrow
+    one = _Page(_html("one_direction")).text
+    assert "Only one direction was driven" in one
+    gps = _Page(_html("gps_only")).text
+    assert "not used: no acceleration in this log" in gps
+    full = _Page(_html("full")).text
+    assert "not used: the vehicle slows down more than its road load can" in full
+
+
+def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
+    text = _Page(_html("full")).text
+    assert "Also asked for" not in text
+    assert "crank" not in text.replace("not at the crank", "").replace("power at the crank", "")
+    analysis = replace(
+        make_analysis(),
+        crank=CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0)),
+        corrections=(
+            AmbientCorrection("SAE J1349", 1.012, True, None, 78_800.0),
+            AmbientCorrection("ISO 1585", None, False, "the engine is turbocharged", None),
+        ),
+        reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
+    )
+    asked = _Page(report_html(analysis)).text
+    assert "driveline loss of 12 to 18 %, which was not measured" in asked
+    assert "88 to 95 kW" in asked or "88.5 to 95.0 kW" in asked
+    assert "SAE J1349 78.8 kW factor 1.012" in asked
+    assert "ISO 1585 not corrected the engine is turbocharged" in asked
+    assert "carried over to 20 °C, 100 kPa" in asked
+
+
+def test_text_from_files_cannot_become_markup() -> None:
+    analysis = make_analysis()
+    vehicle = replace(analysis.session.vehicle, name='<script>alert("x")</script>', state="<b>")
+    evil = replace(
+        analysis,
+        session=replace(analysis.session, vehicle=vehicle),
+        findings=(Finding("x", "warning", "<img src=x onerror=y> & so on"),),
+    )
+    html = report_html(evil)
+    assert "<script" not in html
+    assert "<img" not in html
+    assert '<script>alert("x")</script>' in _Page(html).text
+
+
+def test_page_shows_no_positions() -> None:
+    analysis = make_analysis(logs=1)
+    recording = analysis.recordings[0]
+    t_s = recording.channels[0].t_s
+    places = tuple(
+        Channel(name, t_s, np.full(t_s.size, value))
+        for name, value in (("latitude_deg", 47.123456), ("longitude_deg", 128.654321))
+    )
+    placed = replace(recording, channels=(*recording.channels, *places))
+    texts = render(replace(analysis, recordings=(placed,)))
+    assert all("47.123" not in text and "128.654" not in text for text in texts.values())
+
+
+def test_findings_come_worst_first_with_the_name_of_their_file() -> None:
+    text = _Page(_html("full")).text
+    error, warning, note = (text.rindex(word) for word in ("Error.", "Warning.", "Note."))
+    assert error < warning < note
+    assert "The coast-down at 37 s was not used. (run7.csv)" in text
+
+
+def test_display_units_reach_every_place_but_the_files() -> None:
+    analysis = make_analysis()
+    shown = replace(
+        analysis, session=replace(analysis.session, display=Display(power="PS", speed="mph"))
+    )
+    # 77.9 kW / 735.49875 W; 25.6 m/s / 0.44704
+    text = _Page(report_html(shown)).text
+    assert "105.9 PS at 57 mph" in text
+    assert "km/h" not in text
+    assert "105.9 PS at 57 mph" in summary(shown, Path("out"), ())
+    assert render(shown)["results.json"] == render(analysis)["results.json"]
+
+
+def test_negative_figures_have_a_true_minus_and_no_minus_zero() -> None:
+    analysis = make_analysis()
+    assert analysis.road_load is not None
+    falling = replace(
+        analysis,
+        road_load=replace(analysis.road_load, f1_n_per_mps=-2.4),
+        site=replace(analysis.site, slope=-0.004, wind_mps=-2.0),
+    )
+    text = _Page(report_html(falling)).text
+    assert "F1 \u22122.4 ± 1.1 N/(m/s)" in text
+    assert "0.40 ± 0.04 % falling in the direction called up" in text
+    assert "along the direction called up" in text
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "text"),
+    [
+        (77.934, 1.13, "77.9"),
+        (77.934, 0.4, "77.9"),
+        (77.934, 0.034, "77.93"),
+        (612.4, 12.0, "612"),
+        (-0.0421, 0.3, "0.0"),  # no minus before a zero
+        (-3.14159, 0.02, "-3.142"),
+        (1234.5678, None, "1235"),
+        (0.0, None, "0"),
+        (0.0123456, None, "0.01235"),
+        (5.0, 0.0, "5.0000"),  # an sd of 0 is refused elsewhere; the text must not break
+        (float("nan"), 1.0, "unknown"),
+    ],
+)
+def test_numbers_are_written_to_the_place_their_sd_allows(
+    value: float, sd: float | None, text: str
+) -> None:
+    assert number(value, sd) == text
+
+
+@pytest.mark.parametrize(
+    ("half_w", "word"), [(2_000.0, "good"), (6_000.0, "fair"), (20_000.0, "rough")]
+)
+def test_trust_follows_the_width_of_the_interval(half_w: float, word: str) -> None:
+    analysis = make_analysis()
+    assert analysis.power is not None
+    interval = (77_900.0 - half_w, 77_900.0 + half_w)
+    power = replace(analysis.power, peak_ci95_w=interval)
+    assert trust(replace(analysis, power=power)).word == word
+
+
+def test_trust_without_any_result_and_with_a_single_pull() -> None:
+    analysis = make_analysis()
+    assert trust(replace(analysis, power=None, road_load=None)).word == "none"
+    single = trust(replace(analysis, pulls=analysis.pulls[:1]))
+    assert any("single pull" in reason for reason in single.reasons)
+
+
+_GOLDEN = """\
+estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
+
+  Peak wheel power  77.9 kW at 92 km/h  (95 %: 75.6 to 80.2 kW)
+  Road load         507 N at 100 km/h  (95 %: 498 to 517 N)
+                    F0 150 +/- 9 N
+                    F1 1.2 +/- 1.1 N/(m/s)
+                    F2 0.42 +/- 0.03 N/(m/s)^2
+                    known from 18 km/h to 115 km/h
+  Trust             good. The peak wheel power is known to within 2.9 % (95 %).
+                    The largest part of that comes from the noise of the
+                    sensors. 2 findings need your eye.
+
+error: The coast-down at 37 s was not used.
+warning: The air was still going down the road but not up it: <gusts & all>.
+
+Written to airfield/results:
+  report.html results.json"""
+
+
+def test_terminal_text() -> None:
+    found = summary(make_analysis(), Path("airfield/results"), ("report.html", "results.json"))
+    assert found == _GOLDEN
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_terminal_text_fits_a_terminal(kind: Kind) -> None:
+    many = tuple(Finding("x", "warning", f"Number {i} " + "word " * 60) for i in range(30))
+    analysis = replace(make_analysis(kind), findings=many)
+    text = summary(analysis, Path("r"), ("report.html",))
+    assert max(map(len, text.splitlines())) <= 80
+    assert text.isascii()
+    assert "and 22 more in the report" in text
+    assert not re.search(r"\b(nan|inf|None)\b", text)
+
+
+# --- writing ---------------------------------------------------------------------------------
+
+
+def test_files_are_written_and_replaced_together(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "results"
+    write_together(folder, {"a.txt": "one", "b.txt": "Straße \udce9\n"})
+    write_together(folder, {"a.txt": "two"})
+    assert sorted(path.name for path in folder.iterdir()) == ["a.txt", "b.txt"]
+    assert (folder / "a.txt").read_text(encoding="utf-8") == "two"
+    assert (folder / "b.txt").read_bytes() == "Straße \\udce9\n".encode()
+
+
+def test_interrupted_while_writing_leaves_the_old_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_together(tmp_path, {"a.txt": "old", "b.txt": "old"})
+    calls = []
+
+    def interrupt(descriptor: int) -> None:
+        calls.append(descriptor)
+        if len(calls) == 2:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        write_together(tmp_path, {"a.txt": "new", "b.txt": "new"})
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
+        "a.txt": "old",
+        "b.txt": "old",
+    }
+
+
+def test_full_disk_is_one_clear_message_and_leaves_the_old_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_together(tmp_path, {"a.txt": "old"})
+
+    def full(descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputError, match="No space left on device. Earlier files there are unch"):
+        write_together(tmp_path, {"a.txt": "new"})
+    assert (tmp_path / "a.txt").read_text() == "old"
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_a_folder_in_the_place_of_a_file_is_named_before_anything_changes(tmp_path: Path) -> None:
+    write_together(tmp_path, {"a.txt": "old"})
+    (tmp_path / "b.txt").mkdir()
+    with pytest.raises(OutputError, match=r"b\.txt: a folder stands"):
+        write_together(tmp_path, {"a.txt": "new", "b.txt": "new"})
+    assert (tmp_path / "a.txt").read_text() == "old"
+
+
+def test_leftovers_of_a_killed_run_are_cleared_once_they_are_old(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left = tmp_path / f"{output_module._STAGING}abc"
+    left.mkdir()
+    write_together(tmp_path, {"a.txt": "x"})
+    assert left.exists()  # another run may be writing there right now
+    os.utime(left, (0, 0))
+    write_together(tmp_path, {"a.txt": "x"})
+    assert not left.exists()
+
+
+def test_unwritable_places_are_found_before_the_work(tmp_path: Path) -> None:
+    check_writable(tmp_path / "not" / "there" / "yet")
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError, match="is not a folder"):
+        check_writable(tmp_path / "file" / "results")
+
+
+def test_a_bad_number_stops_the_rendering_of_all_files() -> None:
+    analysis = make_analysis()
+    bad = replace(analysis.pulls[0], duration_sd_s=float("nan"))
+    with pytest.raises(ResultError, match=r"pulls\[0\]\.duration_sd_s = nan"):
+        render(replace(analysis, pulls=(bad,)))
+
+
+def test_units_know_their_size() -> None:
+    units = Units.of(Display(power="hp", speed="mph"))
+    # 550 ft lbf/s and 1609.344 m per hour: definitions
+    assert units.power_w == pytest.approx(745.6998715822702, rel=1e-12)
+    assert units.speed_mps == pytest.approx(0.44704, rel=1e-12)

@@ -67,16 +67,18 @@ def numeric_stamps(
     Stamps
         Epoch where the first value is a plausible number of seconds since 1970, else elapsed.
     """
-    finite = values[np.isfinite(values)]
+    known = np.isfinite(values)
+    finite = values if known.all() else values[known]
     if finite.size == 0:
         return Stamps(np.full(values.shape, np.nan), 0, "elapsed", described)
     factor_ns = round(factor_s * 1e9)
     first = float(finite[0])
     largest = max(abs(float(finite.max())), abs(float(finite.min())))
-    whole = largest < 2.0**53 and bool((np.floor(finite) == finite).all())
-    if texts is not None and not whole and np.spacing(largest) * factor_s > 2e-9:
+    coarse = np.spacing(largest) * factor_s > 2e-9
+    if coarse and largest < 2.0**53 and bool((np.floor(finite) == finite).all()):
+        coarse = False  # whole numbers below 2^53 are exact
+    if coarse and texts is not None:
         cells = texts()
-        known = np.isfinite(values)
         exact = [_exact_ns(cells[row], factor_ns) for row in np.flatnonzero(known).tolist()]
         origin_ns = exact[0]
         t_s = np.full(values.shape, np.nan)

@@ -59,18 +59,24 @@ class Grid:
         return [row.split(delimiter)[index].strip() for row in self._body_lines()]
 
     def _body_lines(self) -> list[str]:
-        body = self._body if isinstance(self._body, str) else self._body.decode("utf-8")
-        return body.removesuffix("\n").split("\n")
+        return self._start(len(self._body)).removesuffix("\n").split("\n")
+
+    def _start(self, size: int) -> str:
+        """Return the first rows as text; a large file is held as bytes with its header."""
+        if isinstance(self._body, str):
+            return self._body[:size]
+        offset = self._layout.offset
+        return self._body[offset : offset + size].decode("ascii")
 
     def peek(self, index: int, count: int = 40) -> list[str]:
         """Return the first cells of a column that are not blank, at most `count`, stripped."""
         if self._rows is not None:
             cells = [row[index].strip() for row in self._rows[:2000]]
         else:
-            start = self._body[: 1 << 17]
-            text = start if isinstance(start, str) else start.decode("ascii")
-            rows = text.split("\n")[: min(2000, len(self.lines))]
-            rows = rows if len(text) == len(self._body) else rows[:-1]
+            text = self._start(1 << 17)
+            rows = text.split("\n")[:2000]
+            rows = rows[:-1] if not text.endswith("\n") and len(rows) > 1 else rows
+            rows = [row for row in rows if row]
             delimiter = self._layout.delimiter
             cells = [row.split(delimiter)[index].strip() for row in rows]
         return [cell for cell in cells if cell and cell.lower() not in MISSING_WORDS][:count]
@@ -238,8 +244,6 @@ def _with_numpy(
     if text.endswith(delimiter):
         text += _BLANK
     lines = text.removesuffix("\n").split("\n")
-    if {line.count(delimiter) for line in lines} != {layout.width - 1}:
-        return None
     try:
         array = np.loadtxt(
             lines, delimiter=delimiter, usecols=wanted, comments=None, ndmin=2, quotechar=None
@@ -263,8 +267,10 @@ def _with_pandas(
     assert isinstance(body, bytes)
     for na_filter in (False, True):
         try:
+            source = io.BytesIO(body)  # shares the bytes, does not copy them
+            source.seek(layout.offset)
             frame = pd.read_csv(
-                io.BytesIO(body),
+                source,
                 sep=layout.delimiter,
                 header=None,
                 usecols=wanted,
@@ -309,7 +315,7 @@ def grid_of(path: str, data: bytes) -> Grid:
         No table, or rows whose number of fields is wrong in more places than a cut-off end.
     """
     head = decode(path, data[: 1 << 16]) if len(data) >= _PANDAS_BYTES else ""
-    if head and head.isascii() and "\r" not in data[:4096].decode("ascii") and b'"' not in data:
+    if head and head.isascii() and b'"' not in data:
         layout = _need_layout(path, head, complete=False)
         grid = _large(path, data, layout)
         if grid is not None:
@@ -341,15 +347,26 @@ def _need_layout(path: str, head: str, *, complete: bool) -> Layout:
 
 def _large(path: str, data: bytes, layout: Layout) -> Grid | None:
     """Grid of a large clean file, its rows only counted; None where a closer look is needed."""
-    body = data[layout.offset :]
-    ends = body.count(b"\n")
-    delimiters = body.count(layout.delimiter.encode())
-    if not body.endswith(b"\n") or delimiters != ends * (layout.width - 1):
+    start = layout.offset
+    ends = _count(data, b"\n", start)
+    delimiters = _count(data, layout.delimiter.encode(), start)
+    if not data.endswith(b"\n") or delimiters != ends * (layout.width - 1):
         return None
-    if b"\n\n" in body or b"\r" in body or not body.isascii():
+    if b"\r" in data or not data.isascii():
         return None
     lines = range(layout.first_line, layout.first_line + ends)
-    return Grid(path, layout.header, layout.header_line, lines, (), layout, body)
+    return Grid(path, layout.header, layout.header_line, lines, (), layout, data)
+
+
+def _count(data: bytes, byte: bytes, start: int) -> int:
+    """Count a byte; in pieces of 1 MB this is several times faster than `bytes.count`."""
+    codes = np.frombuffer(data, dtype=np.uint8, offset=start)
+    piece = 1 << 20
+    wanted = byte[0]
+    return sum(
+        int(np.count_nonzero(codes[at : at + piece] == wanted))
+        for at in range(0, codes.size, piece)
+    )
 
 
 def _plain(path: str, body: str, layout: Layout) -> Grid | None:

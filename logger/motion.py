@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,14 +57,16 @@ class RestMagnitude:
         return self.scatter < _REST_SCATTER
 
 
-def rest_magnitude(t_s: NDArray[np.float64], vectors: NDArray[np.float64]) -> RestMagnitude | None:
+def rest_magnitude(
+    t_s: NDArray[np.float64], axes: Sequence[NDArray[np.float64]]
+) -> RestMagnitude | None:
     """Measure the vector's length where it is quietest.
 
     Parameters
     ----------
     t_s : array of shape (n,)
         Stamps [s].
-    vectors : array of shape (3, n)
+    axes : sequence of three arrays of shape (n,)
         The three axes, NaN where missing.
 
     Returns
@@ -71,29 +74,30 @@ def rest_magnitude(t_s: NDArray[np.float64], vectors: NDArray[np.float64]) -> Re
     RestMagnitude or None
         None with no complete sample. Windows of about one second, at most 400, spread evenly.
     """
-    n = vectors.shape[1]
+    n = axes[0].size
     if n == 0:
         return None
-    span = float(np.nanmax(t_s) - np.nanmin(t_s)) if np.isfinite(t_s).any() else 0.0
+    known = t_s[[0, -1]] if np.isfinite(t_s[[0, -1]]).all() else t_s[np.isfinite(t_s)][[0, -1]]
+    span = float(known[-1] - known[0])
     rate = n / span if span > 0 else 1.0
-    width = int(np.clip(round(rate), 5, 250))
-    count = max(1, n // width)
+    width = min(n, int(np.clip(round(rate), 5, 250)))
+    count = n // width
     starts = np.arange(count) * width
     if count > _WINDOWS:
         starts = starts[np.linspace(0, count - 1, _WINDOWS).astype(np.intp)]
-    lengths, scatters = [], []
-    for start in starts:
-        window = vectors[:, start : start + width]
-        window = window[:, np.isfinite(window).all(axis=0)]
-        if window.shape[1] < min(3, n):
-            continue
-        lengths.append(float(np.linalg.norm(window.mean(axis=1))))
-        scatters.append(float(np.sqrt(window.var(axis=1).sum())))
-    if not lengths:
+    picked = starts[:, None] + np.arange(width)
+    windows = np.stack([axis[picked] for axis in axes])  # axis, window, sample
+    complete = np.isfinite(windows).all(axis=0)
+    enough = complete.sum(axis=1) >= min(3, n)
+    if not enough.any():
         return None
-    order = np.argsort(scatters)[: max(1, len(scatters) // 10)]
-    magnitude = float(np.median(np.array(lengths)[order]))
-    scatter = float(np.median(np.array(scatters)[order]))
+    windows = np.where(complete, windows, np.nan)[:, enough]
+    means = np.nanmean(windows, axis=2)
+    lengths = np.linalg.norm(means, axis=0)
+    scatters = np.sqrt(np.nanvar(windows, axis=2).sum(axis=0))
+    order = np.argsort(scatters)[: max(1, scatters.size // 10)]
+    magnitude = float(np.median(lengths[order]))
+    scatter = float(np.median(scatters[order]))
     return RestMagnitude(magnitude, scatter / magnitude if magnitude > 0 else np.inf)
 
 
@@ -201,7 +205,7 @@ def _unit(
                 )
             )
         return named, "gravity removed" if flavour == "gravity removed" else flavour
-    rest = rest_magnitude(t_s, np.stack([c.values for c in chosen]))
+    rest = rest_magnitude(t_s, [c.values for c in chosen])
     if rest is None:
         return named, flavour
     if named is None:

@@ -231,6 +231,8 @@ def _holes(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> 
         if found is None or found.t_s.size < 3:
             continue
         steps = np.diff(found.t_s)
+        if float(steps.max()) <= least:
+            continue
         usual = float(np.median(steps))
         at = np.flatnonzero(steps > max(3.0 * usual, least))
         if not at.size:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import zlib
 from pathlib import Path
 
@@ -16,6 +17,9 @@ MAX_BYTES = 1_000_000_000
 _MAX_RATIO = 200
 _FREE_BYTES = 10_000_000
 _CHUNK = 1 << 20
+
+#: A byte that is neither white space, nor zero, nor part of a byte order mark.
+_SOMETHING = re.compile(rb"[^\s\x00\xef\xbb\xbf\xff\xfe]")
 
 _UNPACK = "Unpack it and give the log inside"
 _EXPORT = "Export the recording as a delimited table (CSV), GPX or NMEA and give that file"
@@ -106,7 +110,7 @@ def load(path: Path) -> bytes:
         ) from error
     if data[:2] == b"\x1f\x8b":
         data = _unpack(path, data)
-    if not data.strip(b" \t\r\n\x00\xef\xbb\xbf"):
+    if _SOMETHING.search(data) is None:
         raise ReadError(str(path), "the file is empty", "at least one sample", "Record again")
     return data
 

@@ -25,7 +25,7 @@ from logger.speeds import (
     speed_ratio,
     unit_of_ratio,
 )
-from logger.table_time import choose_time
+from logger.table_time import choose_time, numeric_times
 from logger.units import find_unit, known_units, to_si
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
@@ -90,15 +90,16 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
             line=grid.header_line,
         )
     numeric = [p for p in picked if p.meaning.role not in ("mark", "event", "time", "date")]
+    times = [(p.index, p.meaning, p.stated) for p in picked if p.meaning.role in ("time", "date")]
+    clocks = numeric_times(grid, times)
     optional = {p.index for p in numeric if _is_optional(p)}
-    values, notes = grid.numbers([p.index for p in numeric], optional)
+    if len(clocks) > 1:
+        optional |= set(clocks)
+    values, notes = grid.numbers([*clocks, *(p.index for p in numeric)], optional)
     numeric = [p for p in numeric if p.index in values]
     findings = [*grid.findings, *notes]
-    times = [p for p in picked if p.meaning.role in ("time", "date")]
     faster = any(p.meaning.role.startswith("accel") for p in numeric)
-    stamps, time_notes = choose_time(
-        grid, [(p.index, p.meaning, p.stated) for p in times], fast_rows=faster
-    )
+    stamps, time_notes = choose_time(grid, times, values, fast_rows=faster)
     findings += time_notes
     numeric = _one_each(grid, numeric, values)
     accel, accel_notes = _accel(grid, numeric, values, stamps.t_s)
@@ -470,8 +471,10 @@ def _interval(
 ) -> list[Finding]:
     """Compare a column of stated intervals with the stamps; the stamps are what is used."""
     p = next((p for p in numeric if p.meaning.role == "interval"), None)
+    if p is None:
+        return []
     steps = np.diff(t_s[np.isfinite(t_s)])
-    if p is None or steps.size == 0 or not np.isfinite(values[p.index]).any():
+    if steps.size == 0 or not np.isfinite(values[p.index]).any():
         return []
     stated = float(np.nanmedian(values[p.index]))
     true_s = float(np.median(steps))

@@ -18,7 +18,7 @@ from logger.layout import NUMBER
 from logger.rows import Stamps
 from logger.units import find_unit
 
-__all__ = ["choose_time"]
+__all__ = ["choose_time", "numeric_times"]
 
 _DATE_ONLY = re.compile(r"\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}")
 _DATED = re.compile(r".*\d[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d.*|\d{8}T.*")
@@ -35,8 +35,25 @@ class _Candidate:
     dated: bool = True
 
 
+def numeric_times(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> list[int]:
+    """Return the columns among `candidates` that begin with numbers: to be read with the others."""
+    return [
+        index
+        for index, meaning, _ in candidates
+        if meaning.role == "time" and _all_numbers(grid.peek(index))
+    ]
+
+
+def _all_numbers(cells: list[str]) -> bool:
+    return bool(cells) and all(NUMBER.fullmatch(cell) for cell in cells)
+
+
 def choose_time(
-    grid: Grid, candidates: list[tuple[int, Meaning, bool]], *, fast_rows: bool
+    grid: Grid,
+    candidates: list[tuple[int, Meaning, bool]],
+    values: dict[int, NDArray[np.float64]],
+    *,
+    fast_rows: bool,
 ) -> tuple[Stamps, list[Finding]]:
     """Choose and read the time column.
 
@@ -51,6 +68,8 @@ def choose_time(
         The table.
     candidates : list of (column index, Meaning, unit stated by the user)
         Columns named like times or dates.
+    values : dict of int to array of shape (n,)
+        Columns already read; those of `numeric_times` must be among them unless unreadable.
     fast_rows : bool
         True where rows hold accelerations, which come many times a second.
 
@@ -73,8 +92,9 @@ def choose_time(
         cells = grid.peek(index)
         if not cells:
             continue
-        if all(NUMBER.fullmatch(cell) for cell in cells) and meaning.role == "time":
-            numbers.append(_Candidate(index, meaning, stated))
+        if meaning.role == "time" and _all_numbers(cells):
+            if index in values:
+                numbers.append(_Candidate(index, meaning, stated))
         elif all(is_clock_text(cell) for cell in cells):
             dated = _DATED.fullmatch(cells[0]) is not None
             texts.append(_Candidate(index, meaning, stated, dated))
@@ -87,7 +107,7 @@ def choose_time(
     if texts and texts[0].meaning.score >= 9:
         return _from_texts(grid, texts[0], dates)
     if numbers:
-        best = _best_numbers(grid, numbers, fast_rows)
+        best = _best_numbers(grid, numbers, values, fast_rows)
         if best is not None:
             return best
     if texts:
@@ -112,9 +132,11 @@ def _rising(t_s: NDArray[np.float64]) -> int:
 
 
 def _best_numbers(
-    grid: Grid, numbers: list[_Candidate], fast_rows: bool
+    grid: Grid,
+    numbers: list[_Candidate],
+    values: dict[int, NDArray[np.float64]],
+    fast_rows: bool,
 ) -> tuple[Stamps, list[Finding]] | None:
-    values, notes = grid.numbers([c.index for c in numbers])
     known = [c for c in numbers if np.isfinite(values[c.index]).any()]
     if not known:
         return None
@@ -123,7 +145,7 @@ def _best_numbers(
         c for c in known if c.meaning.score >= 9 or 2 * _rising(values[c.index]) >= finest
     )
     raw = values[chosen.index]
-    findings = [f for f in notes if repr(grid.name(chosen.index)) in f.text]
+    findings: list[Finding] = []
     unit = _unit(grid, chosen, raw, fast_rows, findings)
     factor = find_unit(unit, "time")
     assert factor is not None
@@ -147,9 +169,10 @@ def _unit(
     findings: list[Finding],
 ) -> str:
     """Return the unit of a numeric time: the header's word checked, or from size and steps."""
-    known = raw[np.isfinite(raw)]
+    finite = np.isfinite(raw)
+    known = raw if finite.all() else raw[finite]
     first = float(known[0])
-    steps = np.diff(known)
+    steps = np.diff(known[:20_000])
     steps = steps[steps > 0]
     step = float(np.median(steps)) if steps.size else 0.0
     longest = _LONGEST_STEP_S[0] if fast_rows else _LONGEST_STEP_S[1]

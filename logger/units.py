@@ -234,6 +234,8 @@ def to_si(value: _Number, unit: str, quantity: Quantity | None = None) -> _Numbe
     (25.0, 1000.171)
     """
     found = _require(unit, quantity)
+    if found.factor == 1.0 and found.offset == 0.0:
+        return value
     return value * found.factor + found.offset
 
 

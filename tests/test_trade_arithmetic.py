@@ -1,0 +1,37 @@
+"""Figures that people of the trade work out by hand (common practice, no source)."""
+
+from __future__ import annotations
+
+import pytest
+
+from analysis.gates import constant_acceleration_distance_m, kinetic_mean_power_w
+
+POUND_KG = 0.45359237  # exact: international pound
+HP_W = 745.69987  # 550 ft lbf/s
+MPS_100_KMH = 100.0 / 3.6
+
+
+def test_kinetic_mean_power_of_a_heavy_vehicle() -> None:
+    # common practice, no source: 5000 lb from 0 to 100 km/h in 11 s take 107 hp on the mean
+    power_w = kinetic_mean_power_w(5000.0 * POUND_KG, 0.0, MPS_100_KMH, 11.0)
+    assert power_w / HP_W == pytest.approx(107.0, abs=0.5)  # stated to the horsepower
+
+
+def test_distance_of_that_pull_at_constant_acceleration() -> None:
+    # common practice, no source: 153 m
+    distance_m = constant_acceleration_distance_m(0.0, MPS_100_KMH, 11.0)
+    assert distance_m == pytest.approx(153.0, abs=0.5)  # stated to the metre
+
+
+def test_energy_goes_with_the_difference_of_squares() -> None:
+    # common slip: (v2 - v1)^2 instead of v2^2 - v1^2, 11 times too small from 25 to 30 m/s
+    right_w = kinetic_mean_power_w(1329.0, 25.0, 30.0, 1.0)
+    assert right_w / (1329.0 * (30.0 - 25.0) ** 2 / 2.0) == pytest.approx(11.0)
+
+
+def test_parts_of_a_pull_weigh_by_their_time() -> None:
+    # energies add, powers do not: the mean over both parts is neither their sum nor their plain mean
+    parts = [(0.0, 15.0, 3.0), (15.0, 28.0, 6.0)]
+    powers_w = [kinetic_mean_power_w(1500.0, *part) for part in parts]
+    whole_w = kinetic_mean_power_w(1500.0, 0.0, 28.0, 9.0)
+    assert (3.0 * powers_w[0] + 6.0 * powers_w[1]) / 9.0 == pytest.approx(whole_w)

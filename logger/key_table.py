@@ -82,7 +82,9 @@ class KeyTable:
             brackets = "[[log]]" if elsewhere[0] == "log" else f"[{elsewhere[0]}]"
             remedy = f"It belongs in {brackets}"
         elif near:
-            remedy = f"Did you mean {near}?"
+            # a key without its unit: name every unit that it may be in
+            units = [word for word in known if word.rpartition("_")[0] == key]
+            remedy = f"Did you mean {' or '.join(units or [near])}?"
         self.fail(key, "unknown key", f"one of {', '.join(known)}", remedy)
 
     def table(self, key: str, known: Iterable[str]) -> KeyTable:

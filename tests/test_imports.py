@@ -7,7 +7,6 @@ import re
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
 from fnmatch import fnmatchcase
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
@@ -153,11 +152,13 @@ ANALYSIS = read_package("analysis")
 EVERYTHING = {**LOGGER, **ANALYSIS}
 
 
-def every_import() -> Iterator[tuple[str, Import, str]]:
-    for name, source in EVERYTHING.items():
-        for found in imports_of(source):
-            for module in found.modules:
-                yield name, found, module
+#: Every import: who, the statement, whom.
+IMPORTS = [
+    (name, found, module)
+    for name, source in EVERYTHING.items()
+    for found in imports_of(source)
+    for module in found.modules
+]
 
 
 def test_the_checker_sees_what_it_must() -> None:
@@ -195,7 +196,7 @@ def test_analysis_keeps_the_order_of_its_layers() -> None:
 
 def test_no_module_needs_itself() -> None:
     graph: dict[str, set[str]] = {name: set() for name in EVERYTHING}
-    for name, found, module in every_import():
+    for name, found, module in IMPORTS:
         if module in EVERYTHING and not found.types:
             graph[name].add(module)
     try:
@@ -208,7 +209,7 @@ def test_logger_knows_nothing_of_analysis_scipy_or_matplotlib() -> None:
     banned = {"analysis", "scipy", "matplotlib"}
     assert [
         f"{name}, line {found.line}: {module}"
-        for name, found, module in every_import()
+        for name, found, module in IMPORTS
         if packages(name) == "logger" and packages(module) in banned
     ] == []
 
@@ -216,14 +217,14 @@ def test_logger_knows_nothing_of_analysis_scipy_or_matplotlib() -> None:
 def test_logger_loads_pandas_only_inside_functions() -> None:
     assert [
         f"{name}, line {found.line}"
-        for name, found, module in every_import()
+        for name, found, module in IMPORTS
         if packages(name) == "logger" and packages(module) == "pandas" and found.at_start
     ] == []
 
 
 def test_formats_do_not_know_each_other() -> None:
     breaches = []
-    for name, found, module in every_import():
+    for name, found, module in IMPORTS:
         if packages(name) != "logger" or module not in FORMATS or name == "logger.reading":
             continue
         # the type of a user's choice of column lives with the tables that it is for
@@ -239,13 +240,13 @@ def test_the_simulator_shares_no_physics_with_the_estimator() -> None:
     assert "analysis.simulate" in simulators
     assert [
         f"{name}, line {found.line}: {module}"
-        for name, found, module in every_import()
+        for name, found, module in IMPORTS
         if name in simulators and packages(module) not in allowed and module not in simulators
     ] == []
 
 
 def test_only_plots_knows_matplotlib() -> None:
-    users = {name for name, _, module in every_import() if packages(module) == "matplotlib"}
+    users = {name for name, _, module in IMPORTS if packages(module) == "matplotlib"}
     assert users == {"analysis.plots"}
 
 
@@ -255,13 +256,13 @@ def test_third_party_modules_are_declared_dependencies() -> None:
     declared = {name[0].lower().replace("-", "_") for name in names if name}
     assert len(declared) == len(project["dependencies"])
     own = {"logger", "analysis"} | set(sys.stdlib_module_names) | BROUGHT_ALONG
-    used = {packages(module) for _, _, module in every_import()} - own
+    used = {packages(module) for _, _, module in IMPORTS} - own
     assert used - declared == set()
 
 
 def test_imports_are_written_one_way() -> None:
     breaches = []
-    for name, found, module in every_import():
+    for name, found, module in IMPORTS:
         own = packages(module) in {"logger", "analysis"}
         if found.level or (own and (found.plain or module in {"logger", "analysis"})):
             breaches.append(

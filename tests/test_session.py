@@ -253,7 +253,8 @@ def test_byte_order_mark_and_windows_line_ends_are_no_obstacle(folder: Path) -> 
 
 SLIPS = [
     # what stands in the file, the key named, words of found and of expected/remedy
-    (minimal("mass = 1480"), "vehicle.mass", "unknown key", "mass_kg"),
+    (minimal("mass = 1480"), "vehicle.mass", "unknown key", "mean mass_kg or mass_lb?"),
+    (minimal("mas_kg = 1480"), "vehicle.mas_kg", "unknown key", "mean mass_kg?"),
     (minimal("mass_kg = 1480\ncolour = 1"), "vehicle.colour", "unknown key", "one of name"),
     (minimal("mass_kg = 1480\npressure_hPa = 990"), "vehicle.pressure_hPa", "unknown", "[air]"),
     (minimal(rest="[weather]\nx = 1"), "weather", "unknown key", "air"),

@@ -10,9 +10,12 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from analysis.messages import EXIT_INPUT, explain
+
+if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
 
 __all__ = ["build_parser", "main"]
 
@@ -94,6 +97,10 @@ examples:
 
 class _Parser(argparse.ArgumentParser):
     """One message instead of a usage dump, and no abbreviated options."""
+
+    def _print_message(self, message: str, file: SupportsWrite[str] | None = None) -> None:
+        # argparse's own swallows a full disk or a closed pipe and reports success
+        print(message or "", end="", file=file or sys.stderr)
 
     def error(self, message: str) -> NoReturn:
         self.exit(EXIT_INPUT, f"pullcoast: {message}. See `{self.prog} --help`.\n")
@@ -331,13 +338,22 @@ def main(argv: Sequence[str] | None = None) -> int:
             status = _run(build_parser().parse_args(argv))
         except SystemExit as leaving:  # argparse: help, version, usage
             status = leaving.code if isinstance(leaving.code, int) else EXIT_INPUT
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except KeyboardInterrupt:
-        return _EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # whoever read our output has left; keep the interpreter's own flush from complaining
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return _EXIT_BROKEN_PIPE
+        status = _EXIT_INTERRUPTED
+    except BrokenPipeError:  # whoever read our output has left
+        status = _EXIT_BROKEN_PIPE
     except Exception as error:  # noqa: BLE001 - the last place before a traceback would be shown
-        return explain(error)
+        status = explain(error)
+    _settle_output()
     return status
+
+
+def _settle_output() -> None:
+    """Keep the interpreter's own flush at exit from failing on an output that is gone or full."""
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

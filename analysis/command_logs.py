@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 import textwrap
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.display import Units, by_severity
+from analysis.display import Units, by_severity, counted
 from analysis.messages import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.output import check_writable, write_together
 from analysis.results import finding_dict, json_text, phase_dict
@@ -51,24 +50,25 @@ def look(arguments: argparse.Namespace) -> int:
         found = _look_at(path, number, columns)
         looked.append(found)
         if not arguments.json:
-            sys.stdout.write(_as_text(found, units))
+            print(_as_text(found, units), end="")
         if found.error is not None:
             complain(found.error)
     if arguments.json:
-        sys.stdout.write(json_text({"files": [_as_dict(found) for found in looked]}))
+        print(json_text({"files": [_as_dict(found) for found in looked]}), end="")
     return EXIT_OK if all(found.error is None for found in looked) else EXIT_INPUT
 
 
 def _look_at(path: str, log: int, columns: Mapping[str, ColumnChoice]) -> _Looked:
+    recording = None
     try:
         recording = read_log([Path(path)], columns=columns)
-    except PullcoastError as error:
-        return _Looked(path, None, None, str(error))
-    except OSError as error:
-        return _Looked(path, None, None, f"{path}: {error.strerror or error}")
-    from analysis.pipeline import survey
+        from analysis.pipeline import survey
 
-    return _Looked(path, recording, survey(recording, log=log), None)
+        return _Looked(path, recording, survey(recording, log=log), None)
+    except PullcoastError as error:
+        return _Looked(path, recording, None, str(error))
+    except OSError as error:
+        return _Looked(path, recording, None, f"{path}: {error.strerror or error}")
 
 
 def _top_speed_mps(looked: _Looked) -> float | None:
@@ -175,8 +175,8 @@ def speed(arguments: argparse.Namespace) -> int:
         kinds = [phase.kind for run in found.runs for phase in run.phases]
         top = float(np.nanmax(curve.speed_mps)) if np.isfinite(curve.speed_mps).any() else 0.0
         print(
-            f"{label}: {len(found.runs)} runs, {kinds.count('pull')} pulls, "
-            f"{kinds.count('coast')} coast-downs, up to {units.speed_text(top)}"
+            f"{label}: {counted(len(found.runs), 'run')}, {counted(kinds.count('pull'), 'pull')}, "
+            f"{counted(kinds.count('coast'), 'coast-down')}, up to {units.speed_text(top)}"
         )
     print(f"Written to {folder}: {', '.join(files)}")
     return status

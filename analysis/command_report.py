@@ -65,6 +65,7 @@ def _folders(paths: list[Path], out: str | None) -> list[Path]:
 
 
 def _open(path: Path, arguments: argparse.Namespace) -> Session:
+    columns = column_choices(arguments.column, arguments.unit)
     session = open_session(
         path,
         mass=arguments.mass,
@@ -81,7 +82,7 @@ def _open(path: Path, arguments: argparse.Namespace) -> Session:
         altitude=arguments.altitude,
         power=arguments.power,
         speed=arguments.speed_unit,
-        columns=column_choices(arguments.column, arguments.unit),
+        columns=columns,
     )
 
 
@@ -106,6 +107,6 @@ def _write(analysis: Analysis, folder: Path, *, as_json: bool) -> int:
     files = render(analysis)
     write_together(folder, files)
     if as_json:
-        sys.stdout.write(files["results.json"])
+        print(files["results.json"], end="")
     print(summary(analysis, folder, tuple(files)), file=sys.stderr if as_json else sys.stdout)
     return EXIT_OK

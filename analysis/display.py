@@ -22,6 +22,7 @@ __all__ = [
     "Units",
     "by_severity",
     "cause_name",
+    "counted",
     "force_at",
     "number",
     "road_load_at",
@@ -152,6 +153,11 @@ def cause_name(cause: str) -> str:
     return _CAUSES.get(cause, cause.replace("_", " "))
 
 
+def counted(count: int, noun: str, several: str = "") -> str:
+    """Return ``1 run``, ``2 runs``."""
+    return f"{count} {noun if count == 1 else several or noun + 's'}"
+
+
 def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
     """Return findings, errors first, else in their order."""
     return sorted(findings, key=lambda finding: _SEVERITY[finding.severity])
@@ -166,34 +172,39 @@ class Trust:
 
 
 def trust(analysis: Analysis) -> Trust:
-    """Say in plain words how close the headline figure is known, and why not closer.
+    """Say in plain words how closely the headline figures are known, and why not closer.
 
-    The word follows the half width of the 95 % interval relative to the figure: up to 5 % good, up
-    to 12 % fair, else rough. The two limits are our choice: 5 % of power is what a person can just
-    feel or what a day's weather does, 12 % is no longer enough to tell two tunes apart.
+    The word follows the wider of the two 95 % intervals, by its half width relative to the figure:
+    up to 5 % good, up to 12 % fair, else rough. The two limits are our choice: a day's weather moves
+    an engine's power by 5 %, and 12 % is too much to tell two states of a vehicle apart.
     """
-    power, load = analysis.power, road_load_at(analysis)
+    power, load, road_load = analysis.power, road_load_at(analysis), analysis.road_load
+    known: list[tuple[float, str, dict[str, float]]] = []
     if power is not None:
-        relative = (power.peak_ci95_w[1] - power.peak_ci95_w[0]) / 2 / abs(power.peak_w)
-        what, budget = "peak wheel power", power.budget_w
-    elif load is not None and analysis.road_load is not None:
-        relative, what = _Z95 * load.sd_n / abs(load.force_n), "road load"
-        budget = analysis.road_load.budget_n
-    else:
-        return Trust("none", ("nothing could be measured",))
-    word = "good" if relative <= 0.05 else "fair" if relative <= 0.12 else "rough"
-    reasons = [
-        f"The {what} is known to within {100 * relative:.{0 if relative > 0.1 else 1}f} % (95 %)."
-    ]
+        half = (power.peak_ci95_w[1] - power.peak_ci95_w[0]) / 2
+        known.append((half / abs(power.peak_w), "peak wheel power", power.budget_w))
+    if load is not None and road_load is not None:
+        known.append((_Z95 * load.sd_n / abs(load.force_n), "road load", road_load.budget_n))
+    if not known:
+        return Trust("none", ("Nothing could be measured.",))
+    widest, what, budget = max(known, key=lambda item: item[0])
+    word = "good" if widest <= 0.05 else "fair" if widest <= 0.12 else "rough"
+    parts = [f"the {name} within {_percent(relative)}" for relative, name, _ in known]
+    reasons = [f"{' and '.join(parts)} (95 %)."]
+    reasons[0] = reasons[0][0].upper() + reasons[0][1:]
     if budget:
         cause = max(budget, key=lambda name: budget[name])
-        reasons.append(f"The largest part of that comes from the {cause_name(cause)}.")
+        reasons.append(f"What widens the {what} most: {cause_name(cause)}.")
     if not analysis.site.separable:
         reasons.append("Only one direction was driven; driving both ways helps most.")
     if power is not None and len(analysis.pulls) == 1:
-        reasons.append("With a single pull nothing shows how well it repeats.")
+        reasons.append("A single pull cannot show how well it repeats.")
     serious = sum(finding.severity != "note" for finding in analysis.findings)
     if serious:
-        noun = "finding needs" if serious == 1 else "findings need"
-        reasons.append(f"{serious} {noun} your eye.")
+        verb = "needs" if serious == 1 else "need"
+        reasons.append(f"{counted(serious, 'finding')} {verb} your eye.")
     return Trust(word, tuple(reasons))
+
+
+def _percent(ratio: float) -> str:
+    return f"{100 * ratio:.{0 if ratio > 0.1 else 1}f} %"

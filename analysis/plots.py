@@ -23,7 +23,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from analysis.display import Units, force_at, number, road_load_at
+from analysis.display import Units, counted, force_at, number, road_load_at
 from analysis.strips import (
     Strip,
     curve_strip,
@@ -197,7 +197,7 @@ def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
         f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "
         f"{units.speed_text(min((float(g.speed_mps[0]) for g in gears), default=0.0))} to "
         f"{units.speed_text(max((float(g.speed_mps[-1]) for g in gears), default=0.0))}, "
-        f"in {len(gears)} pieces of uninterrupted drive."
+        f"in {counted(len(gears), 'piece')} of uninterrupted drive."
     )
     aid += " Dotted lines: gear changes." if changes else ""
     return _plot("wheel-power", "Wheel power against speed", aid, words, figure)
@@ -285,8 +285,9 @@ def _speed_time(analysis: Analysis, units: Units) -> Plot | None:
     figure, _ = _speed_strips(shown, top, units, "time since the run's start [s]")
     kinds = [phase.kind for run in analysis.runs for phase in run.phases]
     words = (
-        f"{len(analysis.runs)} runs with {kinds.count('pull')} pulls, {kinds.count('coast')} "
-        f"coast-downs and {kinds.count('brake')} stretches of braking."
+        f"{counted(len(analysis.runs), 'run')} with {counted(kinds.count('pull'), 'pull')}, "
+        f"{counted(kinds.count('coast'), 'coast-down')} and "
+        f"{counted(kinds.count('brake'), 'stretch', 'stretches')} of braking."
     )
     aid = (
         "One strip per run. Orange and rising: pull. Blue and falling: coast-down. Dotted: braking. "

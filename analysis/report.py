@@ -18,6 +18,7 @@ from analysis.display import (
     Units,
     by_severity,
     cause_name,
+    counted,
     force_at,
     number,
     road_load_at,
@@ -141,7 +142,7 @@ def _facts(analysis: Analysis) -> list[str]:
         "estimated": "estimated",
         "assumed": "assumed: no weather was stated",
     }
-    runs = f"{len(directions)} run{'' if len(directions) == 1 else 's'}"
+    runs = counted(len(directions), "run")
     density = _with_sd(air.density_kg_m3, air.density_sd_kg_m3)
     pieces = [
         f"{runs}: {directions.count(1)} up, {directions.count(-1)} down",

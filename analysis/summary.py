@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.display import Units, by_severity, number, road_load_at, trust
+from analysis.display import Units, by_severity, counted, number, road_load_at, trust
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -43,7 +43,8 @@ def summary(analysis: Analysis, folder: Path, files: Sequence[str]) -> str:
     title = session.vehicle.name or session.name
     lines = [
         *textwrap.wrap(
-            f"{title}: {len(directions)} runs ({ways}), {session.vehicle.mass_kg:.0f} kg", _COLUMNS
+            f"{title}: {counted(len(directions), 'run')} ({ways}), {session.vehicle.mass_kg:.0f} kg",
+            _COLUMNS,
         ),
         "",
     ]

@@ -99,7 +99,7 @@ def test_headline_says_figure_speed_interval_and_trust() -> None:
     assert "75.6 to 80.2 kW with 95 % probability" in text
     # 150 + 1.2 x 27.78 + 0.42 x 27.78^2 = 507.4 N
     assert "Road load at 100 km/h 507 N" in text
-    assert "Good The peak wheel power is known to within 2.9 % (95 %)" in text
+    assert "Good The peak wheel power within 2.9 % and the road load within 1.8 % (95 %)." in text
 
 
 def test_page_says_what_is_missing_and_why() -> None:
@@ -234,7 +234,7 @@ def test_trust_without_any_result_and_with_a_single_pull() -> None:
     analysis = make_analysis()
     assert trust(replace(analysis, power=None, road_load=None)).word == "none"
     single = trust(replace(analysis, pulls=analysis.pulls[:1]))
-    assert any("single pull" in reason for reason in single.reasons)
+    assert any("A single pull" in reason for reason in single.reasons)
 
 
 _GOLDEN = """\
@@ -246,9 +246,9 @@ estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
                     F1 1.2 +/- 1.1 N/(m/s)
                     F2 0.42 +/- 0.03 N/(m/s)^2
                     known from 18 km/h to 115 km/h
-  Trust             good. The peak wheel power is known to within 2.9 % (95 %).
-                    The largest part of that comes from the noise of the
-                    sensors. 2 findings need your eye.
+  Trust             good. The peak wheel power within 2.9 % and the road load
+                    within 1.8 % (95 %). What widens the peak wheel power most:
+                    noise of the sensors. 2 findings need your eye.
 
 error: The coast-down at 37 s was not used.
 warning: The air was still going down the road but not up it: <gusts & all>.

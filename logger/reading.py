@@ -151,23 +151,14 @@ def _kind(path: str, data: bytes, name: str | None) -> Format:
     for kind in FORMATS:
         if kind.sniff(head):
             return kind
-    if head.lstrip().startswith("<"):
-        raise ReadError(
-            path,
-            "this is XML, but not GPX",
-            "a delimited table, GPX or NMEA sentences",
-            "Export the recording as a table or as GPX",
-            line=1,
-        )
-    control = sum(ord(c) < 32 and c not in "\t\r\n\f" or c == "\ufffd" for c in head[:2000])
-    if control > 0.02 * len(head[:2000]):
-        raise ReadError(
-            path,
-            "this is binary data of an unknown kind",
-            "a delimited table, GPX or NMEA sentences",
-            "Export the recording as a table and give that file",
-        )
-    return FORMATS[-1]
+    markup = head.lstrip().startswith("<")
+    raise ReadError(
+        path,
+        "this is XML, but not GPX" if markup else "this is binary data of an unknown kind",
+        "a delimited table, GPX or NMEA sentences",
+        "Export the recording as a table or as GPX and give that file",
+        line=1 if markup else None,
+    )
 
 
 def _check_choices(

@@ -1,0 +1,454 @@
+"""What every reader promises: rising times, SI units, helpful refusals, the same through gzip."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import random
+import subprocess
+import sys
+import zlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from logger import grid
+from logger.errors import ReadError
+from logger.reading import FORMATS, read, read_log
+from logger.recording import Recording
+from logger.table import ColumnChoice
+from logger.writing import write_table
+
+CASES = Path(__file__).parent / "data" / "cases"
+
+TABLE = "time_s,latitude_deg,longitude_deg,speed_mps\n" + "".join(
+    f"{t},{52.1 + 0.0001 * t:.6f},9.400000,{11.1195:.4f}\n" for t in range(20)
+)
+GPX = (
+    '<?xml version="1.0"?>\n<gpx version="1.0" creator="made up">\n<trk><trkseg>\n'
+    + "".join(
+        f'<trkpt lat="{52.1 + 0.0001 * t:.6f}" lon="9.4"><time>2024-03-09T09:00:{t:02d}Z</time>'
+        f"<speed>11.1195</speed></trkpt>\n"
+        for t in range(20)
+    )
+    + "</trkseg></trk>\n</gpx>\n"
+)
+
+
+def _sentence(body: str) -> str:
+    total = 0
+    for character in body:
+        total ^= ord(character)
+    return f"${body}*{total:02X}\r\n"
+
+
+NMEA = "".join(
+    _sentence(
+        f"GPRMC,0900{t:02d}.00,A,5206.{60 * t:04d},N,00924.0000,E,{11.1195 * 3600 / 1852:.6f},0.0,"
+        "090324,,,A"
+    )
+    for t in range(20)
+)
+CONTENTS = {"table": TABLE, "GPX": GPX, "NMEA": NMEA}
+
+
+@pytest.fixture(params=list(CONTENTS))
+def log(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[str, Path]:
+    """Write the same drive in one of the formats, under a name that says nothing."""
+    name = str(request.param)
+    path = tmp_path / "drive.dat"
+    path.write_bytes(CONTENTS[name].encode())
+    return name, path
+
+
+def assert_sound(recording: Recording) -> None:
+    """Check what holds for every recording, whatever was in the file."""
+    assert recording.channels
+    for channel in recording.channels:
+        assert np.isfinite(channel.t_s).all()
+        assert np.isfinite(channel.values).all()
+        assert (np.diff(channel.t_s) > 0).all()
+        assert not channel.values.flags.writeable
+        assert 0 <= channel.clock < len(recording.clocks)
+    first = min(channel.t_s[0] for channel in recording.channels if channel.clock == 0)
+    assert first == 0.0
+    for finding in recording.findings:
+        assert finding.text.strip()
+        assert finding.count >= 1
+
+
+def test_every_format_gives_the_same_drive(log: tuple[str, Path]) -> None:
+    name, path = log
+    recording = read(path)
+    assert recording.sources[0].format == name
+    assert_sound(recording)
+    speed = recording.channel("speed_mps")
+    latitude = recording.channel("latitude_deg")
+    assert speed is not None
+    assert latitude is not None
+    assert_allclose(speed.t_s, np.arange(20.0), rtol=0, atol=1e-9)
+    # six decimals of knots are 5e-7 m/s
+    assert_allclose(speed.values, 11.1195, rtol=0, atol=1e-6)
+    assert latitude.values[0] == pytest.approx(52.1, abs=1e-9)
+    assert not recording.findings
+
+
+def test_a_named_format_skips_the_guess(log: tuple[str, Path]) -> None:
+    name, path = log
+    assert read(path, format=name.lower()).sources[0].format == name
+    with pytest.raises(ReadError, match="unknown format 'fancy'"):
+        read(path, format="fancy")
+
+
+def test_gzip_is_known_by_content_not_by_name(log: tuple[str, Path]) -> None:
+    _, path = log
+    plain = read(path)
+    packed = path.with_suffix(".packed")
+    packed.write_bytes(gzip.compress(path.read_bytes()))
+    again = read(packed)
+    for one, other in zip(plain.channels, again.channels, strict=True):
+        assert_allclose(one.values, other.values, rtol=0, atol=0)
+        assert_allclose(one.t_s, other.t_s, rtol=0, atol=0)
+
+
+def test_gzip_in_several_members_is_read_whole(log: tuple[str, Path]) -> None:
+    _, path = log
+    data = path.read_bytes()
+    half = len(data) // 2
+    path.write_bytes(gzip.compress(data[:half]) + gzip.compress(data[half:]))
+    assert read(path).channels[0].t_s.size == 20
+
+
+@pytest.mark.parametrize("share", range(1, 16))
+def test_cut_off_files_are_refused_or_say_so(log: tuple[str, Path], share: int) -> None:
+    """No half-written number is taken: what is read is the beginning of the true drive."""
+    _, path = log
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) * share // 16])
+    try:
+        recording = read(path)
+    except ReadError:
+        return
+    assert_sound(recording)
+    speed = recording.channel("speed_mps")
+    if speed is not None:
+        assert_allclose(speed.values, 11.1195, rtol=0, atol=1e-6)
+        assert_allclose(speed.t_s, np.arange(float(speed.t_s.size)), rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("share", range(1, 16))
+def test_cut_off_gzip_is_refused(log: tuple[str, Path], share: int) -> None:
+    _, path = log
+    packed = gzip.compress(path.read_bytes(), mtime=0)
+    path.write_bytes(packed[: max(3, len(packed) * share // 16)])
+    with pytest.raises(ReadError, match="gzip"):
+        read(path)
+
+
+def test_empty_files_are_refused(tmp_path: Path) -> None:
+    for content in (b"", b"\n\n  \r\n", b"\xef\xbb\xbf", b"\x00" * 4096, gzip.compress(b"")):
+        path = tmp_path / "empty.csv"
+        path.write_bytes(content)
+        with pytest.raises(ReadError, match="empty"):
+            read(path)
+
+
+def test_a_folder_a_missing_file_and_a_pipe_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(ReadError, match="folder"):
+        read(tmp_path)
+    with pytest.raises(ReadError, match="no such file"):
+        read(tmp_path / "nowhere.csv")
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(ReadError, match="pipe"):
+        read(pipe)
+    with pytest.raises(ReadError):
+        read("bad\x00name")
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may read every file")
+def test_an_unreadable_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "secret.csv"
+    path.write_text(TABLE)
+    path.chmod(0)
+    with pytest.raises(ReadError, match="cannot be opened"):
+        read(path)
+
+
+def test_a_gzip_bomb_is_stopped_early(tmp_path: Path) -> None:
+    path = tmp_path / "bomb.csv.gz"
+    machine = zlib.compressobj(9, wbits=31)
+    zeros = b"0" * 1_000_000
+    packed = b"".join(machine.compress(zeros) for _ in range(60)) + machine.flush()
+    path.write_bytes(packed)
+    with pytest.raises(ReadError, match="shrinks less than"):
+        read(path)
+
+
+def test_damaged_gzip_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv.gz"
+    packed = bytearray(gzip.compress(TABLE.encode(), mtime=0))
+    packed[len(packed) // 2] ^= 0xFF
+    path.write_bytes(bytes(packed))
+    with pytest.raises(ReadError, match="gzip"):
+        read(path)
+
+
+WRONG_KINDS = {
+    "spreadsheet": (b"PK\x03\x04" + b"\x00" * 30, "ZIP archive"),
+    "fit": (b"\x0e\x10\xd9\x07\x00\x00\x00\x00.FIT" + b"\x00" * 40, "FIT activity"),
+    "pdf": (b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n", "PDF"),
+    "png": (b"\x89PNG\r\n\x1a\n" + b"\x00" * 30, "picture"),
+    "jpeg": (b"\xff\xd8\xff\xe0" + b"\x00" * 30, "picture"),
+    "movie": (b"\x00\x00\x00\x18ftypmp42" + b"\x00" * 30, "video"),
+    "database": (b"SQLite format 3\x00" + b"\x00" * 30, "database"),
+    "parquet": (b"PAR1" + b"\x00" * 30, "Parquet"),
+    "html": (b"<!DOCTYPE html>\n<html><body>Sign in</body></html>", "HTML page"),
+    "html after a comment": (b"<!-- saved -->\n<html></html>", "HTML page"),
+    "json": (b'{"type": "FeatureCollection"}', "JSON"),
+    "json list": (b'[{"t": 1}]', "JSON"),
+    "kml": (b'<?xml version="1.0"?>\n<kml xmlns="x"></kml>', "KML"),
+    "tcx": (b'<?xml version="1.0"?>\n<TrainingCenterDatabase/>', "TCX"),
+    "other xml": (b"<?xml version='1.0'?>\n<notes><note/></notes>", "XML, but not GPX"),
+    "gzip twice": (gzip.compress(gzip.compress(b"x")), "gzip data inside"),
+    "noise": (bytes(range(1, 32)) * 40, "binary data"),
+    "prose": (b"Dear reader,\nthere is no table here\nnor there\n", "no table"),
+    "one number": (b"42\n", "no table"),
+}
+
+
+@pytest.mark.parametrize("kind", list(WRONG_KINDS))
+def test_what_is_no_log_gets_its_own_refusal(kind: str, tmp_path: Path) -> None:
+    content, word = WRONG_KINDS[kind]
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    with pytest.raises(ReadError) as caught:
+        read(path)
+    assert word in str(caught.value)
+    assert str(path) in str(caught.value)
+
+
+def test_two_files_of_one_epoch_are_put_on_one_clock(tmp_path: Path) -> None:
+    fixes = tmp_path / "gps.csv"
+    motion = tmp_path / "motion.csv"
+    fixes.write_text(
+        "timestamp_ms,speed_mps\n" + "".join(f"{1710000000000 + 1000 * k},10\n" for k in range(9))
+    )
+    motion.write_text(
+        "epoch_ns,ax [m/s2],ay [m/s2],az [m/s2]\n"
+        + "".join(f"{1709999999500000000 + 20_000_001 * k},0.1,0.2,9.8\n" for k in range(400))
+    )
+    recording = read_log([fixes, motion])
+    accel = recording.channel("accel_x_mps2")
+    assert accel is not None
+    assert len(recording.clocks) == 1
+    assert recording.clocks[0].epoch_s == 1710000000.0
+    # integers are subtracted before they become floats: exact to less than a nanosecond
+    assert_allclose(accel.t_s, -0.5 + 20_000_001e-9 * np.arange(400), rtol=0, atol=1e-9)
+    assert [s.path for s in recording.sources] == [str(fixes), str(motion)]
+
+
+def test_elapsed_clocks_that_overlap_are_joined_and_it_is_said(tmp_path: Path) -> None:
+    (tmp_path / "gps.csv").write_text(
+        "elapsed_s,speed_mps\n" + "".join(f"{46 + k},10\n" for k in range(100))
+    )
+    (tmp_path / "motion.csv").write_text(
+        "time_ms,ax [g],ay [g],az [g]\n" + "".join(f"{100 * k},0,0,1\n" for k in range(1600))
+    )
+    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
+    accel = recording.channel("accel_z_mps2")
+    assert accel is not None
+    assert len(recording.clocks) == 1
+    assert accel.t_s[0] == pytest.approx(-46.0)
+    assert [f.kind for f in recording.findings] == ["clock_assumed"]
+
+
+def test_elapsed_clocks_that_do_not_meet_stay_apart(tmp_path: Path) -> None:
+    (tmp_path / "gps.csv").write_text(
+        "elapsed_s,speed_mps\n" + "".join(f"{k},10\n" for k in range(100))
+    )
+    (tmp_path / "motion.csv").write_text(
+        "time_ms,ax [g],ay [g],az [g]\n"
+        + "".join(f"{86_000_000 + 100 * k},0,0,1\n" for k in range(900))
+    )
+    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
+    accel = recording.channel("accel_z_mps2")
+    assert accel is not None
+    assert accel.clock == 1
+    assert accel.t_s[0] == 0.0
+    assert "two_clocks" in [f.kind for f in recording.findings]
+
+
+def test_local_time_under_the_name_of_utc_is_named(tmp_path: Path) -> None:
+    for name, hour in (("gps.csv", 9), ("obd.csv", 11)):
+        column = "speed_mps" if name == "gps.csv" else "engine_speed_rpm"
+        (tmp_path / name).write_text(
+            f"utc time,{column}\n"
+            + "".join(f"2024-03-09T{hour:02d}:00:{k:02d}Z,2000\n" for k in range(60)).replace(
+                ",2000", ",20" if name == "gps.csv" else ",2000"
+            )
+        )
+    recording = read_log([tmp_path / "gps.csv", tmp_path / "obd.csv"])
+    finding = next(f for f in recording.findings if f.kind == "zone_difference")
+    assert "-2 hours" in finding.text
+
+
+def test_a_time_without_a_zone_is_not_lined_up_with_one_that_has_one(tmp_path: Path) -> None:
+    (tmp_path / "gps.csv").write_text(
+        "time,speed_mps\n" + "".join(f"2024-03-09T09:00:{k:02d}Z,20\n" for k in range(30))
+    )
+    (tmp_path / "motion.csv").write_text(
+        "time,ax [g],ay [g],az [g]\n"
+        + "".join(f"2024-03-09 10:00:{k // 10:02d}.{k % 10},0,0,1\n" for k in range(300))
+    )
+    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
+    assert len(recording.clocks) == 2
+    finding = next(f for f in recording.findings if f.kind == "two_clocks")
+    assert "-1 hours" in finding.text
+
+
+def test_of_two_speeds_the_livelier_one_is_used_and_it_is_said(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text(
+        "time_s,speed_mps\n" + "".join(f"{k},{10 + k // 5}\n" for k in range(40))
+    )
+    (tmp_path / "b.csv").write_text(
+        "time_s,speed_mps\n" + "".join(f"{0.1 * k:.1f},{10 + 0.02 * k:.2f}\n" for k in range(400))
+    )
+    recording = read_log([tmp_path / "a.csv", tmp_path / "b.csv"])
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert speed.source_file.endswith("b.csv")
+    assert "channel_twice" in [f.kind for f in recording.findings]
+
+
+def test_a_chosen_column_must_be_in_one_of_the_files(tmp_path: Path) -> None:
+    (tmp_path / "gps.csv").write_text("clock [s],v-gps\n0,36\n1,72\n2,72\n")
+    (tmp_path / "motion.csv").write_text("time_s,ax [g],ay [g],az [g]\n0,0,0,1\n1,0,0,1\n")
+    columns = {
+        "speed_mps": ColumnChoice("v-gps", "km/h"),
+        "time_s": ColumnChoice("clock [s]", "s"),
+    }
+    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"], columns=columns)
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert_allclose(speed.values, [10, 20, 20], rtol=1e-12)
+    with pytest.raises(ReadError, match="no column 'v-gqs'"):
+        read_log(
+            [tmp_path / "gps.csv", tmp_path / "motion.csv"],
+            columns={"speed_mps": ColumnChoice("v-gqs", "km/h")},
+        )
+
+
+def test_no_file_at_all_is_refused() -> None:
+    with pytest.raises(ReadError, match="no file was given"):
+        read_log([])
+
+
+def test_formats_are_tried_from_the_sure_to_the_general() -> None:
+    assert [kind.name for kind in FORMATS] == ["GPX", "NMEA", "table"]
+
+
+def test_reading_a_small_log_loads_no_heavy_package(tmp_path: Path) -> None:
+    """A third of a second of imports would be most of the time of a report."""
+    path = tmp_path / "drive.csv"
+    path.write_text(TABLE)
+    code = (
+        "import sys; from logger.reading import read; "
+        f"read({str(path)!r}); "
+        "print([m for m in ('pandas', 'scipy', 'matplotlib', 'gpxpy') if m in sys.modules])"
+    )
+    root = Path(__file__).parent.parent
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_c_reader_for_large_files_gives_the_same_numbers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(7)
+    path = tmp_path / "motion.csv"
+    axes = rng.normal([0, 0, 9.81], 0.5, (3000, 3))
+    lines = [f"{0.01 * k:.2f},{x!r},{y!r},{z!r}" for k, (x, y, z) in enumerate(axes.tolist())]
+    lines[5] = "0.05,,0.1,9.8"
+    header = "time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2\n"
+    path.write_text(header + "\n".join(lines) + "\n")
+    small = read(path)
+    monkeypatch.setattr(grid, "_PANDAS_BYTES", 1000)
+    large = read(path)
+    for one, other in zip(small.channels, large.channels, strict=True):
+        assert_allclose(one.t_s, other.t_s, rtol=0, atol=0)
+        # older C readers round the 17th digit differently
+        assert_allclose(one.values, other.values, rtol=5e-16)
+    assert small.channels[0].t_s.size == 2999
+
+
+@pytest.mark.parametrize(
+    ("damage", "line", "word"),
+    [
+        ("0.07,0.1,oops,9.8", 9, "'oops' in line 9"),
+        ("0.07,0.1,1e999,9.8", 9, "'1e999' in line 9"),
+        ("0.07,0.1,0.2,9.8,7", 9, "5 fields"),
+    ],
+)
+def test_damage_in_a_large_file_is_found_with_its_line(
+    damage: str, line: int, word: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(grid, "_PANDAS_BYTES", 1000)
+    lines = [f"{0.01 * k:.2f},0.1,0.2,9.81" for k in range(3000)]
+    lines[7] = damage
+    path = tmp_path / "motion.csv"
+    path.write_text("time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2\n" + "\n".join(lines) + "\n")
+    with pytest.raises(ReadError) as caught:
+        read(path)
+    assert caught.value.line == line
+    assert word in str(caught.value)
+
+
+def test_random_damage_never_ends_in_anything_but_a_reading_or_a_refusal(tmp_path: Path) -> None:
+    """600 damaged copies of the cases, the same ones each time."""
+    rng = random.Random(20240309)
+    files = sorted(path for path in CASES.rglob("*") if path.is_file())
+    pieces = [b",", b";", b'"', b"\n", b"\r", b"\x00", b"nan", b"-", b"1e999", b"<", b">", b"&"]
+    pieces += [b"$", b"*", b"\t", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 30, b"\xd9\xa3", b"-1"]
+    path = tmp_path / "damaged"
+    outcomes = {"read": 0, "refused": 0}
+    for _ in range(600):
+        data = bytearray(rng.choice(files).read_bytes()[:3000])
+        for _ in range(rng.randint(1, 4)):
+            at = rng.randrange(len(data) + 1)
+            kind = rng.randrange(4)
+            if kind == 0 and data:
+                data[at - 1] = rng.randrange(256)
+            elif kind == 1:
+                data[at:at] = rng.choice(pieces)
+            elif kind == 2:
+                del data[at : at + rng.randint(1, 40)]
+            else:
+                other = rng.randrange(len(data) + 1)
+                data[at:at] = data[other : other + rng.randint(1, 80)]
+        path.write_bytes(bytes(data))
+        try:
+            assert_sound(read(path))
+            outcomes["read"] += 1
+        except ReadError:
+            outcomes["refused"] += 1
+    # both happen often, so neither the reader nor the damage is trivial
+    assert min(outcomes.values()) > 60
+
+
+def test_written_and_read_again_every_format_is_the_same(log: tuple[str, Path]) -> None:
+    _, path = log
+    recording = read(path)
+    again_path = path.with_name("again.csv")
+    write_table(again_path, recording)
+    again = read(again_path)
+    assert {c.name for c in again.channels} == {c.name for c in recording.channels}
+    for channel in recording.channels:
+        other = again.channel(channel.name)
+        assert other is not None
+        assert_allclose(other.t_s, channel.t_s, rtol=0, atol=0)
+        assert_allclose(other.values, channel.values, rtol=0, atol=0)

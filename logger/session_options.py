@@ -286,7 +286,9 @@ def apply_overrides(
     if power is not None:
         display = replace(display, power=cast(PowerUnit, _chosen("--power", power, POWER_UNITS)))
     if speed is not None:
-        display = replace(display, speed=cast(SpeedUnit, _chosen("--speed", speed, SPEED_UNITS)))
+        display = replace(
+            display, speed=cast(SpeedUnit, _chosen("--speed-unit", speed, SPEED_UNITS))
+        )
     logs = session.logs
     if columns:
         logs = tuple(replace(log, columns={**log.columns, **columns}) for log in logs)

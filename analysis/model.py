@@ -53,8 +53,9 @@ Array: TypeAlias = NDArray[np.float64]
 _SLOPE_KNOT_M = 60.0
 _MOST_ROUNDS = 16
 _MOST_STEP_MPS = 4.0
-#: Paths and noise levels stand still when they move less than this.
-_PATH_MPS, _SPREAD_SHARE = 0.015, 0.08
+#: The fit stands still when no shared unknown moves by more than this share of its own sd, and no
+#: noise level by more than this share of itself.
+_STEP_SD, _SPREAD_SHARE = 0.08, 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,23 +262,24 @@ def fit_session(
             break
         rounds += 1
         old_shared = shared
-        shared = shared + step
+        step *= _damping(step, lins, normals)
+        if rounds > 3:
+            # the receiver's memory is the least linear unknown: half steps keep it from swinging
+            step[layout.MEMORY] *= 0.5
+        shared = old_shared + step
         shared[layout.MEMORY] = float(np.clip(shared[layout.MEMORY], 0.02, 1.5))
         step = shared - old_shared
-        step *= _damping(step, lins, normals)
-        shared = old_shared + step
-        moved = 0.0
+        moved = float(np.max(np.abs(step) / np.sqrt(np.diag(covariance))))
         new_states, stepped = [], []
         for state, lin, normal in zip(states, lins, normals, strict=True):
             own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
             after = step_linear(lin, np.append(step, own_step))
-            moved = max(moved, float(np.abs(after.path_mps - state.path_mps).max()))
             path = np.maximum(after.path_mps, 0.0)
             new_states.append(RunState(state.data, state.local + own_step, path, state.fix_weight))
             stepped.append(after)
         states = new_states
         if hold_spread or rounds < 2:
-            converged = rounds >= 3 and moved < _PATH_MPS
+            converged = rounds >= 3 and moved < _STEP_SD
             continue
         if rounds >= 3:
             states = [
@@ -291,7 +293,7 @@ def fit_session(
             abs(np.log(getattr(new, name) / getattr(spread, name))) for name in Spread.__slots__
         )
         spread = new
-        converged = rounds >= 4 and moved < _PATH_MPS and change < _SPREAD_SHARE
+        converged = rounds >= 4 and moved < _STEP_SD and change < _SPREAD_SHARE
     return SessionFit(
         layout,
         shared,

@@ -8,7 +8,8 @@ The accelerometer reads f = (1 + k) dv/dt + g d s(x) + b(t) + vibration, the rec
 a lag and smoothed by a first-order filter, plus white and slow noise. A run is cut into bins that
 never straddle a gear change or the release; between pieces of drive, and between release and
 coast-down, the acceleration of every bin is a free unknown. The derivative of the speed path obeys
-the linearised equation of motion, so the Jacobian is the full one.
+the linearised equation of motion, so the Jacobian is the full one but for the place on the road, whose
+own derivative (metres of path error times the change of slope) is left out.
 """
 
 from __future__ import annotations
@@ -315,15 +316,26 @@ class Linearised:
     path_rows: Array
 
 
-def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Array, Array]:
-    """Return weights on edge speeds of a first-order receiver filter read at given moments.
+def _receiver_rows(
+    moment_s: Array, memory_s: float, edge_s: Array
+) -> tuple[Array, Array, Array]:
+    """Return the weights of a first-order receiver filter read at given moments.
 
     y(T) = integral of v(T - u) exp(-u / tau) du / tau by Gauss-Laguerre quadrature; speeds between
-    edges are linear, before the first edge level. The second matrix weighs the slopes dv/dt at the
-    edges into the derivative of y by tau when T + tau stays what it is.
+    edges are linear, outside the edges level.
+
+    Returns
+    -------
+    by_speed : array of shape (q, n + 1)
+        Weights of the edge speeds in y.
+    by_time : array of shape (q, n)
+        Weights of the bins' accelerations in dy/dT.
+    by_memory : array of shape (q, n)
+        Weights of the bins' accelerations in dy/dtau with T + tau held.
     """
     rows = np.zeros((moment_s.size, edge_s.size))
-    by_memory = np.zeros_like(rows)
+    by_time = np.zeros((moment_s.size, edge_s.size - 1))
+    by_memory = np.zeros_like(by_time)
     index = np.arange(moment_s.size)
     for node, weight in zip(_MEMORY_S, _MEMORY_WEIGHT, strict=True):
         t = moment_s - memory_s * node
@@ -331,9 +343,10 @@ def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Arr
         part = np.clip((t - edge_s[at]) / (edge_s[at + 1] - edge_s[at]), 0.0, 1.0)
         rows[index, at] += weight * (1.0 - part)
         rows[index, at + 1] += weight * part
-        by_memory[index, at] += weight * (1.0 - node) * (1.0 - part)
-        by_memory[index, at + 1] += weight * (1.0 - node) * part
-    return rows, by_memory
+        inside = weight * ((t >= edge_s[0]) & (t <= edge_s[-1]))
+        by_time[index, at] += inside
+        by_memory[index, at] += inside * (1.0 - node)
+    return rows, by_time, by_memory
 
 
 def places_along(data: RunData, path_mps: Array, delay_s: float) -> tuple[Array, Array]:
@@ -399,13 +412,13 @@ def linearise(
     gravity = GRAVITY_MPS2 * layout.gravity_share
 
     accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * d * slope
-    accel += by_gust * gust - gust_drag * gust**2 / scale2
-    stiffness = r1 / SPEED_SCALE_MPS + 2.0 * r2 * np.abs(air) / scale2
+    accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
+    stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * np.sign(air) * gust) / scale2
     rows = np.zeros((n, size))
     rows[:, 0] = -1.0
     rows[:, 1] = -v / SPEED_SCALE_MPS
     rows[:, 2] = -air * np.abs(air) / scale2
-    rows[:, layout.WIND] = -2.0 * r2 * np.abs(air) / scale2 * d
+    rows[:, layout.WIND] = -2.0 * (r2 * np.abs(air) + gust_drag * np.sign(air) * gust) / scale2 * d
     rows[:, at["wind"].start] = by_gust * d
     rows[:, at["gust"]] = by_gust[:, None] * gust_rows
     rows[:, layout.SLOPE] = -gravity * d
@@ -462,17 +475,16 @@ def linearise(
         wander_rows = hat(data.fix_s, knots_over(edge_s[0], edge_s[-1], LAG_S[0]))
         wander = wander_rows @ local[own["lag_wander"]]
     moment = data.fix_s - (data.lag_s - memory_s + lag_dev) - wander
-    receiver, by_memory = _receiver_rows(moment, memory_s, edge_s)
+    receiver, by_time, by_memory = _receiver_rows(moment, memory_s, edge_s)
     noise_rows = hat(data.fix_s, knots_over(edge_s[0], edge_s[-1], SLOW_NOISE_S[0]))
     fix_rows = receiver @ by
     fix_rows[:, at["slow_noise"]] += noise_rows
     predicted = receiver @ new_path
-    slopes = np.gradient(new_path, edge_s)
     if data.has_accel:
-        by_lag = -(receiver @ slopes)
+        by_lag = -(by_time @ accel)
         fix_rows[:, at["lag"].start] += by_lag
         fix_rows[:, at["lag_wander"]] += by_lag[:, None] * wander_rows
-    fix_rows[:, layout.MEMORY] += by_memory @ slopes
+    fix_rows[:, layout.MEMORY] += by_memory @ accel
     fix_miss = data.fix_mps - predicted - noise_rows @ local[own["slow_noise"]]
     return Linearised(
         new_path, accel, place, force_bins, force_rows, force_miss, fix_rows, fix_miss, by

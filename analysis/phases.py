@@ -33,9 +33,9 @@ _COAST_LOSS_MPS = 2.0
 #: No car, van or bike in neutral slows by more than this below motorway speed [m/s2].
 _COAST_STEEPEST = 1.6
 _COAST_LOWEST_MPS = 1.5
-#: This much below the coast-down's own trend for this long is the brake [m/s2], [s].
-_BRAKE_STEP = 0.30
-_BRAKE_S = 0.5
+#: A mean this much below the coast-down's own trend over this long is the brake [m/s2], [s].
+_BRAKE_STEP = 0.25
+_BRAKE_S = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,38 +220,51 @@ def _gear_pieces(piece: _Piece, first: int, release: int) -> tuple[tuple[float, 
     return tuple((a_s, b_s) for a_s, b_s in pieces if b_s - a_s >= shortest)
 
 
+def _trend(speed: Array, accel: Array) -> Array:
+    """Fit `a = -(c0 + c1 v^2)` robustly and return it at every sample."""
+    basis = np.column_stack([np.ones(speed.size), speed**2])
+    weight = np.ones(speed.size)
+    for _ in range(6):
+        solution, *_ = np.linalg.lstsq(basis * weight[:, None], accel * weight, rcond=None)
+        miss = accel - basis @ solution
+        scale = max(1.4826 * float(np.median(np.abs(miss))), 0.02)
+        weight = np.sqrt(1.0 / (1.0 + (miss / (2.0 * scale)) ** 2))
+    return np.asarray(basis @ solution)
+
+
 def _coast_end(piece: _Piece, first: int, last: int) -> int:
     """Return where a coast-down that starts at `first` is ended by brake, drive or standstill.
 
-    The trend `a = -(c0 + c1 v^2)` is fitted to what is still taken for coasting; the first stretch
-    that lies clearly below it is the brake. Repeated with the shortened stretch until nothing moves.
+    The trend is fitted to what is still taken for coasting; the first stretch whose mean lies
+    clearly below it, well outside its own noise, is the brake. Repeated with the shortened stretch
+    until nothing moves. The onset is where the half-second mean leaves the trend.
     """
     slow = piece.slow[first : last + 1]
     v = piece.v[first : last + 1]
+    wide = _mean_over(piece.a[first : last + 1], max(1, round(0.5 * _BRAKE_S / piece.step)))
     over = np.flatnonzero(
-        (slow > 0.25) | (slow < -_COAST_STEEPEST - 0.0004 * v**2) | (v < _COAST_LOWEST_MPS)
+        (wide > 0.25) | (wide < -_COAST_STEEPEST - 0.0004 * v**2) | (v < _COAST_LOWEST_MPS)
     )
     end = int(over[0]) if over.size else slow.size - 1
     hold = max(1, round(_BRAKE_S / piece.step))
+    half = max(1, round(0.25 / piece.step))
+    quick = _mean_over(piece.a[first : last + 1], half)
     for _ in range(5):
         if end < round(2.0 / piece.step):
             break
-        use = slice(0, end + 1)
-        basis = np.column_stack([np.ones(end + 1), v[use] ** 2])
-        weight = np.ones(end + 1)
-        for _ in range(6):
-            solution, *_ = np.linalg.lstsq(basis * weight[:, None], slow[use] * weight, rcond=None)
-            miss = slow[use] - basis @ solution
-            scale = max(1.4826 * float(np.median(np.abs(miss))), 0.02)
-            weight = np.sqrt(1.0 / (1.0 + (miss / (2.0 * scale)) ** 2))
-        limit = max(_BRAKE_STEP, 4.0 * scale)
-        fast = _mean_over(piece.a[first : first + end + 1], hold)
-        below = _stretches(fast - basis @ solution < -limit)
-        held = [i for i, j in below if j - i + 1 >= hold and i > end // 4]
-        if not held:
+        away = wide[: end + 1] - _trend(v[: end + 1], slow[: end + 1])
+        noise = 1.4826 * float(np.median(np.abs(away)))
+        limit = max(_BRAKE_STEP, 4.5 * noise)
+        below = [i for i, j in _stretches(away < -limit) if j - i + 1 >= half]
+        if not below:
             break
-        end = held[0]
-    return first + max(end - hold, 0)
+        onset = below[0]
+        back = quick[: end + 1] - _trend(v[: end + 1], slow[: end + 1])
+        limit_back = max(0.5 * limit, 3.0 * 1.4826 * float(np.median(np.abs(back))))
+        while onset > 0 and back[onset] < -limit_back and below[0] - onset < hold:
+            onset -= 1
+        end = onset
+    return first + max(end - 2 * half, 0)
 
 
 def find_runs(fused: Fused, log: int = 0) -> tuple[Run, ...]:

@@ -1,0 +1,319 @@
+"""One run's share of the session model: prediction against an ODE solver, Jacobian against differences.
+
+A wrong derivative would not show in a fit of good data, but in its intervals.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from make_runs import Problem, make_problem, settle
+from numpy.typing import NDArray
+from scipy.integrate import solve_ivp
+
+from analysis.fixes import Fixes
+from analysis.fuse import Fused, SpeedCurve
+from analysis.lag import LagFit
+from analysis.model_design import (
+    COAST,
+    FREE,
+    GRAVITY_MPS2,
+    Linearised,
+    hat,
+    knots_over,
+    linearise,
+    local_slices,
+    run_data,
+    step_linear,
+)
+from analysis.mount import Mount
+from analysis.phases import Phase, Run
+from analysis.road import RunPlace
+
+Array = NDArray[np.float64]
+
+
+def _predict(problem: Problem, both: Array, near: Linearised | None = None) -> Linearised:
+    size = problem.layout.size
+    shared, local = both[:size], both[size:]
+    path = settle(problem, shared, local, None if near is None else near.path_mps)
+    return linearise(problem.data, problem.layout, shared, local, path, problem.gust_drag)
+
+
+def _groups(problem: Problem) -> dict[str, slice]:
+    layout = problem.layout
+    groups = {
+        "r0": slice(0, 1),
+        "r1": slice(1, 2),
+        "r2": slice(2, 3),
+        "shared wind": slice(layout.WIND, layout.WIND + 1),
+        "mean slope": slice(layout.SLOPE, layout.SLOPE + 1),
+        "shared scale": slice(layout.SCALE, layout.SCALE + 1),
+        "memory": slice(layout.MEMORY, layout.MEMORY + 1),
+        "slope profile": layout.slope,
+        "gear 0": layout.gear(0),
+        "gear 1": layout.gear(1),
+    }
+    for name, part in local_slices(problem.data).items():
+        groups[name] = slice(layout.size + part.start, layout.size + part.stop)
+    return {name: part for name, part in groups.items() if part.stop > part.start}
+
+
+#: Steps of the central differences: small against curvature, large against rounding. Moments of
+#: fixes cross corners of the speed path when lag or memory move, so those steps are kept small.
+_STEPS = {
+    "memory": 1e-4, "lag": 1e-4, "lag_wander": 1e-4, "slope profile": 1e-5, "mean slope": 1e-5,
+}  # fmt: skip
+#: Columns looked at in each group, evenly spread: the others of a group come from the same lines.
+_COLUMNS = 4
+
+
+def _differences(
+    problem: Problem, both: Array, column: int, step: float, near: Linearised
+) -> tuple[Array, Array]:
+    ends = []
+    for sign in (1.0, -1.0):
+        moved = both.copy()
+        moved[column] += sign * step
+        ends.append(_predict(problem, moved, near))
+    ahead, back = ends  # a miss is measured minus predicted, hence the sign
+    return (
+        (back.force_miss - ahead.force_miss) / (2.0 * step),
+        (back.fix_miss - ahead.fix_miss) / (2.0 * step),
+    )
+
+
+@pytest.mark.parametrize(
+    ("accel", "place", "direction"),
+    [(True, False, -1), (False, False, 1), (True, True, 1), (False, True, -1)],
+)
+def test_every_derivative_agrees_with_central_differences(
+    accel: bool, place: bool, direction: int
+) -> None:
+    """Differentiates the path that agrees with its own forces, as the rounds of the fit reach it."""
+    # A ripple of 0.02 %: the rows of the profile do not depend on its size, and what the model leaves
+    # out on purpose does: that the place itself moves with the path (1 to 5 % of a row at 0.2 %).
+    problem = make_problem(accel=accel, place=place, direction=direction, ripple=2e-4)
+    both = np.concatenate([problem.shared, problem.local])
+    lin = _predict(problem, both)
+    # Without places the rest is the midpoint rule's own, (stiffness x bin)^2 / 12 < 1e-3, and fixes
+    # whose memory reaches over a corner of the path; with places a tenth of the 5 % above.
+    tolerance = 0.01 if place else 2e-3
+    for name, part in _groups(problem).items():
+        spread = np.linspace(part.start, part.stop - 1, min(_COLUMNS, part.stop - part.start))
+        columns = [round(column) for column in spread]
+        step = _STEPS.get(name, 1e-4)
+        pairs = [_differences(problem, both, column, step, lin) for column in columns]
+        for rows, which in ((lin.force_rows, 0), (lin.fix_rows, 1)):
+            if name == "lag" and which == 0:
+                continue  # only through the place, which the model holds
+            expected = np.concatenate([pair[which] for pair in pairs])
+            found = np.concatenate([rows[:, column] for column in columns])
+            scale = max(float(np.linalg.norm(expected)), 1e-9)
+            assert np.linalg.norm(found - expected) <= tolerance * scale + 1e-9, (name, which)
+
+
+def test_the_path_solves_the_equation_of_motion() -> None:
+    """The model's path against scipy's ODE solver with the equation of design section 6.
+
+    m_e dv/dt = T - F0 - F1 v - F2 (v + h)|v + h| - m g d s(x), per effective mass.
+    """
+    problem = make_problem(accel=True, place=True, direction=-1)
+    layout, data = problem.layout, problem.data
+    shared, local = problem.shared, problem.local.copy()
+    own = local_slices(data)
+    for name in ("lag", "wind", "gust", "lag_wander"):
+        local[own[name]] = 0.0
+    path = settle(problem, shared, local)
+    first = int(np.flatnonzero(data.drive == COAST)[0])
+    time_s = data.edge_s[first:] - data.edge_s[first]
+    driven = np.concatenate([[0.0], np.cumsum(0.5 * (path[1:] + path[:-1]) * np.diff(data.edge_s))])
+    there = np.interp(data.place_s - data.lag_s, data.edge_s, driven)
+    start_m = float(np.median(data.place_m + there)) - driven[first]
+    r0, r1, r2, wind, slope = shared[:5]
+
+    def motion(_: float, state: Array) -> list[float]:
+        speed, gone = state
+        headwind = -wind  # direction -1
+        air = speed + headwind
+        rise = slope + np.interp(start_m - gone, layout.slope_knots_m, shared[layout.slope])
+        drag = r0 + r1 * speed / 30.0 + r2 * air * abs(air) / 900.0
+        return [-drag + GRAVITY_MPS2 * layout.gravity_share * rise, speed]
+
+    solved = solve_ivp(
+        motion, (0.0, time_s[-1]), [path[first], 0.0], t_eval=time_s, rtol=1e-9, atol=1e-9,
+        max_step=0.2,
+    )  # fmt: skip
+    # bins of 1 s: midpoint rule, error v''' dt^2 / 24 per second with v''' < 1e-3 on this road
+    np.testing.assert_allclose(path[first:], solved.y[0], atol=0.005)
+
+
+def test_the_accelerometer_reads_scale_slope_and_offset() -> None:
+    """f = (1 + k) dv/dt + g d s + b (design section 6), checked on each bin by itself."""
+    problem = make_problem(direction=-1)
+    shared, local, layout = problem.shared, problem.local.copy(), problem.layout
+    own = local_slices(problem.data)
+    local[own["offset_wander"]] = 0.0
+    lin = _predict(problem, np.concatenate([shared, local]))
+    accel = np.diff(lin.path_mps) / np.diff(problem.data.edge_s)
+    slope = shared[layout.SLOPE] + np.interp(
+        lin.place_m, layout.slope_knots_m, shared[layout.slope]
+    )
+    scale = 1.0 + shared[layout.SCALE] + local[own["scale"]][0]
+    expected = scale * accel - GRAVITY_MPS2 * slope + local[own["offset"]][0]
+    # the measured forces are 0 in this run, so that the miss is minus the prediction; rounding only
+    np.testing.assert_allclose(-lin.force_miss, expected, atol=1e-9)
+
+
+def test_a_receiver_that_smooths_is_late_by_its_memory_on_a_ramp() -> None:
+    """First-order filter of a ramp: y(t) = a (t - tau). With T + tau held the memory cancels."""
+    problem = make_problem(accel=True, place=False)
+    local = problem.local.copy()
+    own = local_slices(problem.data)
+    for name in ("lag", "lag_wander", "slow_noise"):
+        local[own[name]] = 0.0
+    edge_s = problem.data.edge_s
+    problem.data = replace(problem.data, drive=np.full(edge_s.size - 1, FREE))
+    local = np.zeros(max(part.stop for part in local_slices(problem.data).values()))
+    local[local_slices(problem.data)["free"]] = 0.5
+    local[local_slices(problem.data)["start_speed"]] = 4.0
+    for memory_s in (0.02, 0.4):
+        shared = problem.shared.copy()
+        shared[problem.layout.MEMORY] = memory_s
+        lin = _predict(problem, np.concatenate([shared, local]))
+        late = problem.data.fix_s > edge_s[0] + 12.0  # the ramp's start, memories e-30 away
+        expected = 4.0 + 0.5 * (problem.data.fix_s - problem.data.lag_s - edge_s[0])
+        inside = late & (problem.data.fix_s < edge_s[-1])
+        assert inside.sum() > 30
+        np.testing.assert_allclose(-lin.fix_miss[inside], expected[inside], atol=1e-9)
+
+
+def test_a_receiver_answers_a_corner_as_a_first_order_filter() -> None:
+    """After a step of acceleration at 0: y = a (t - tau (1 - exp(-t / tau))), t from the filter's own
+    clock; closed form of the first-order lag, any control-engineering text (from memory)."""
+    problem = make_problem(accel=True, place=False)
+    edge_s = problem.data.edge_s
+    corner_s = float(edge_s[56])
+    fix_s = corner_s + problem.data.lag_s + np.array([-0.5, 0.05, 0.3, 0.6, 1.0, 2.0])
+    problem.data = replace(
+        problem.data, drive=np.full(edge_s.size - 1, FREE), fix_s=fix_s, fix_mps=np.zeros(6)
+    )
+    own = local_slices(problem.data)
+    local = np.zeros(max(part.stop for part in own.values()))
+    local[own["start_speed"]] = 10.0
+    local[own["free"]] = np.where(edge_s[:-1] >= corner_s - 1e-9, -2.0, 0.0)
+    shared = problem.shared.copy()
+    shared[problem.layout.MEMORY] = tau = 0.4
+    lin = _predict(problem, np.concatenate([shared, local]))
+    t = np.maximum(fix_s - problem.data.lag_s + tau - corner_s, 0.0)
+    expected = 10.0 - 2.0 * (t - tau * (1.0 - np.exp(-t / tau)))
+    # eight quadrature nodes on a corner: error below 2 % of a tau = 0.8 m/s
+    np.testing.assert_allclose(-lin.fix_miss, expected, atol=0.016)
+
+
+def test_a_step_moves_path_and_misses_by_the_rows() -> None:
+    problem = make_problem()
+    both = np.concatenate([problem.shared, problem.local])
+    lin = _predict(problem, both)
+    step = 1e-3 * np.random.default_rng(1).standard_normal(both.size)
+    after = step_linear(lin, step)
+    np.testing.assert_allclose(after.path_mps - lin.path_mps, lin.path_rows @ step, atol=1e-12)
+    np.testing.assert_allclose(after.fix_miss - lin.fix_miss, -lin.fix_rows @ step, atol=1e-12)
+    np.testing.assert_allclose(after.force_miss, lin.force_miss - lin.force_rows @ step, atol=1e-12)
+
+
+def test_hat_interpolates_as_numpy_does_and_stays_level_outside() -> None:
+    knots, x = np.array([0.0, 1.0, 2.5, 4.0]), np.linspace(-1.0, 5.0, 61)
+    values = np.array([1.0, -2.0, 0.5, 3.0])
+    np.testing.assert_allclose(hat(x, knots) @ values, np.interp(x, knots, values), atol=1e-12)
+    np.testing.assert_allclose(hat(x, np.array([2.0])), 1.0)
+
+
+def test_knots_reach_both_ends() -> None:
+    knots = knots_over(3.0, 33.0, 4.0)
+    assert knots[0] == 3.0
+    assert knots[-1] == 33.0
+    assert np.ptp(np.diff(knots)) < 1e-9
+    assert knots_over(0.0, 0.1, 4.0).size == 2
+
+
+def _driven(rate_hz: float = 50.0) -> tuple[Fused, Run]:
+    """A run on an exact path: stands until 3 s, 2.5 m/s2 to 8 s, 2.0 m/s2 from 8.6 s to 14 s, coasts."""
+    t = np.arange(0.0, 60.0, 1.0 / rate_hz)
+    accel = np.select(
+        [t < 3.0, t < 8.0, t < 8.6, t < 14.0, t < 14.8], [0.0, 2.5, -0.3, 2.0, -0.4], -0.35
+    )
+    speed = np.concatenate([[0.0], np.cumsum(0.5 * (accel[1:] + accel[:-1]) / rate_hz)])
+    curve = SpeedCurve(
+        0, t, speed, np.full(t.size, 0.1), accel, np.full(t.size, 0.1), np.cumsum(speed) / rate_hz
+    )
+    fixes = Fixes(np.arange(0.4, 60.0) + 0.7, np.interp(np.arange(0.4, 60.0), t, speed), 0, False)
+    mount = Mount(t, accel, 0.0 * t, True, None, LagFit(0.7, 0.05, np.ones(2), 0.9), rate_hz)
+    phases = (
+        Phase("stand", 0.0, 3.0, 0.0, 0.0),
+        Phase("pull", 3.0, 14.0, 0.0, 23.0, gear_pieces_s=((3.3, 7.85), (8.75, 13.7))),
+        Phase("coast", 15.2, 55.0, 22.0, 8.0),
+    )
+    return Fused(curve, fixes, mount, 0.7, 0.05, 0.05), Run(0, 0, 1, phases)
+
+
+def test_bins_never_straddle_a_gear_change_or_the_release() -> None:
+    fused, run = _driven()
+    data = run_data(run, fused, RunPlace(np.zeros(0), np.zeros(0)), (0, 1))
+    assert data is not None
+    for border_s in (3.3, 7.85, 8.75, 13.7, 15.2, 55.0):
+        assert np.min(np.abs(data.edge_s - border_s)) < 1e-9, border_s
+    middle_s = 0.5 * (data.edge_s[1:] + data.edge_s[:-1])
+    for code, spans in {
+        0: [(3.3, 7.85)],
+        1: [(8.75, 13.7)],
+        COAST: [(15.2, 55.0)],
+        FREE: [(7.85, 8.75), (13.7, 15.2)],
+    }.items():
+        inside = np.logical_or.reduce([(middle_s > a) & (middle_s < b) for a, b in spans])
+        assert np.array_equal(data.drive == code, inside), code
+
+
+def test_bin_forces_are_the_means_of_the_samples() -> None:
+    fused, run = _driven()
+    data = run_data(run, fused, RunPlace(np.zeros(0), np.zeros(0)), (0, 1))
+    assert data is not None
+    # constant force inside the pieces; the trapezium rule is exact there
+    np.testing.assert_allclose(data.force_mps2[data.drive == 0], 2.5, atol=1e-9)
+    np.testing.assert_allclose(data.force_mps2[data.drive == 1], 2.0, atol=1e-9)
+    np.testing.assert_allclose(data.force_mps2[data.drive == COAST], -0.35, atol=1e-9)
+
+
+def test_bins_in_a_hole_of_the_accelerometer_have_no_force() -> None:
+    fused, run = _driven()
+    keep = (fused.mount.accel_time_s < 30.0) | (fused.mount.accel_time_s > 32.0)
+    mount = replace(
+        fused.mount,
+        accel_time_s=fused.mount.accel_time_s[keep],
+        forward_mps2=fused.mount.forward_mps2[keep],
+        lateral_mps2=fused.mount.lateral_mps2[keep],
+    )
+    data = run_data(run, replace(fused, mount=mount), RunPlace(np.zeros(0), np.zeros(0)), (0, 1))
+    assert data is not None
+    touches = (data.edge_s[:-1] < 32.0) & (data.edge_s[1:] > 30.0)
+    assert np.array_equal(np.isnan(data.force_mps2), touches)
+
+
+def test_fixes_held_at_zero_after_standstill_are_left_out() -> None:
+    """Receivers leave zero 1 to 3 s late after a stop (measured recordings of phones): not speed."""
+    fused, run = _driven()
+    data = run_data(run, fused, RunPlace(np.zeros(0), np.zeros(0)), (0, 1))
+    assert data is not None
+    assert data.fix_s.size > 40
+    assert np.all(data.fix_s - fused.lag_s >= 3.0 + 2.0)
+    assert np.all(data.fix_s - fused.lag_s <= 55.0)
+
+
+def test_a_run_with_nothing_used_gives_no_data() -> None:
+    fused, run = _driven()
+    unused = replace(run, phases=tuple(replace(phase, used=False) for phase in run.phases))
+    nowhere = RunPlace(np.zeros(0), np.zeros(0))
+    assert run_data(unused, fused, nowhere, ()) is None
+    assert run_data(run, replace(fused, curve=None), nowhere, (0, 1)) is None

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from analysis.roadload import RoadLoad
     from logger.findings import Finding
-    from logger.session import Display
+    from logger.session import Display, Session
 
 __all__ = [
     "RoadLoadAt",
@@ -24,8 +24,10 @@ __all__ = [
     "cause_name",
     "counted",
     "force_at",
+    "log_name",
     "number",
     "road_load_at",
+    "serious_by_kind",
     "trust",
 ]
 
@@ -158,9 +160,35 @@ def counted(count: int, noun: str, several: str = "") -> str:
     return f"{count} {noun if count == 1 else several or noun + 's'}"
 
 
+def log_name(session: Session, log: int) -> str:
+    """Return what a person calls a log: its file names."""
+    if not 0 <= log < len(session.logs):
+        return f"log {log + 1}"
+    return " + ".join(path.name for path in session.logs[log].files)
+
+
 def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
     """Return findings, errors first, else in their order."""
     return sorted(findings, key=lambda finding: _SEVERITY[finding.severity])
+
+
+def serious_by_kind(findings: tuple[Finding, ...]) -> list[tuple[Finding, int]]:
+    """Return one error or warning of each kind with how many other logs have the like.
+
+    Errors come first, then what concerns the whole session, then what concerns single logs.
+    """
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in by_severity(findings):
+        if finding.severity != "note":
+            # of one kind, session-wide findings each say something of their own
+            what = finding.text if finding.log is None else finding.kind
+            groups.setdefault((finding.severity, what), []).append(finding)
+    ordered = sorted(
+        groups.values(), key=lambda group: (_SEVERITY[group[0].severity], group[0].log is not None)
+    )
+    return [
+        (group[0], len({finding.log for finding in group} - {group[0].log})) for group in ordered
+    ]
 
 
 @dataclass(frozen=True, slots=True)

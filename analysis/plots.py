@@ -190,7 +190,8 @@ def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
     )  # fmt: skip
     aid = (
         "Each line is one gear at full throttle; its band holds the true power with 95 % "
-        "probability. The dot with a bar is the peak with its interval."
+        "probability. The dot with a bar is the peak with its interval: the maximum, less what noise adds to a "
+        "maximum."
     )
     words = (
         f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "

@@ -20,8 +20,10 @@ from analysis.display import (
     cause_name,
     counted,
     force_at,
+    log_name,
     number,
     road_load_at,
+    serious_by_kind,
     trust,
 )
 from analysis.plots import COLOURS, report_plots
@@ -40,6 +42,9 @@ __all__ = ["TEMPLATES", "render", "report_html"]
 TEMPLATES = Path(__file__).with_name("templates")
 
 _HYPHEN = re.compile(r"(?<![\w)])-(?=\d)")
+_PERCENT = re.compile(r"(\d) %")
+#: So many kinds of warnings stand at the top of the page; all stand further down.
+_MOST_WARNINGS = 6
 
 _Rows = list[tuple[str, ...]]
 
@@ -90,7 +95,7 @@ def report_html(analysis: Analysis) -> str:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters["minus"] = _minus
+    environment.filters["typeset"] = _typeset
     road_load = analysis.road_load
     plots = {plot.name: plot for plot in report_plots(analysis, units)}
     findings = by_severity(analysis.findings)
@@ -105,9 +110,10 @@ def report_html(analysis: Analysis) -> str:
         load=road_load_at(analysis),
         trust=trust(analysis),
         figures={name: (plot, Markup(plot.svg)) for name, plot in plots.items()},
-        serious=[finding for finding in findings if finding.severity != "note"],
+        serious=serious_by_kind(analysis.findings)[:_MOST_WARNINGS],
         findings=findings,
-        log_name=lambda log: "" if log is None else _log_name(analysis, log),
+        counted=counted,
+        log_name=lambda log: log_name(analysis.session, log),
         road_load=road_load,
         coefficients=[] if road_load is None else _coefficients(analysis, road_load, units),
         coefficient_heads=_coefficient_heads(analysis, units),
@@ -118,7 +124,8 @@ def report_html(analysis: Analysis) -> str:
         pulls=_pull_rows(analysis, units),
         coasts=_coast_rows(analysis, units),
         sensors=[
-            _sensor_row(sensor, _log_name(analysis, sensor.log)) for sensor in analysis.sensors
+            _sensor_row(sensor, log_name(analysis.session, sensor.log))
+            for sensor in analysis.sensors
         ],
         budgets=_budgets(analysis, units),
         history=[
@@ -128,9 +135,9 @@ def report_html(analysis: Analysis) -> str:
     )
 
 
-def _minus(text: str) -> str:
-    """Give negative figures a true minus sign."""
-    return _HYPHEN.sub("\u2212", text)
+def _typeset(text: str) -> str:
+    """Give negative figures a true minus sign and keep percent signs with their figures."""
+    return _PERCENT.sub("\\1\u00a0%", _HYPHEN.sub("\u2212", text))
 
 
 def _facts(analysis: Analysis) -> list[str]:
@@ -158,14 +165,6 @@ def _facts(analysis: Analysis) -> list[str]:
 def _with_sd(value: float, sd: float, scale: float = 1.0) -> str:
     """Write a value and its standard deviation in one unit: ``61.2 ± 0.9``."""
     return f"{number(value / scale, sd / scale)} \u00b1 {number(sd / scale, sd / scale)}"
-
-
-def _log_name(analysis: Analysis, log: int) -> str:
-    """Return what a person calls a log: its file names."""
-    logs = analysis.session.logs
-    if not 0 <= log < len(logs):
-        return f"log {log + 1}"
-    return " + ".join(path.name for path in logs[log].files)
 
 
 def _peak(analysis: Analysis, units: Units) -> dict[str, str]:
@@ -277,7 +276,7 @@ def _pull_row(pull: PullFigures, analysis: Analysis, units: Units) -> tuple[str,
         _with_sd(pull.mean_power_w, pull.mean_power_sd_w, scale),
         number(pull.kinetic_mean_power_w / scale, pull.mean_power_sd_w / scale),
         f"{pull.distance_m:.0f}",
-        _log_name(analysis, pull.log),
+        log_name(analysis.session, pull.log),
     )
 
 
@@ -301,7 +300,7 @@ def _coast_rows(analysis: Analysis, units: Units) -> _Rows:
             run_label(run.number, run.direction),
             f"{_speed(phase.from_mps, units)} to {_speed(phase.to_mps, units)}",
             f"{phase.end_s - phase.start_s:.0f}",
-            _log_name(analysis, run.log),
+            log_name(analysis.session, run.log),
             "used" if phase.used else f"not used: {phase.why_not or 'no reason given'}",
         )
         for run in analysis.runs

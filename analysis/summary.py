@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.display import Units, by_severity, counted, number, road_load_at, trust
+from analysis.display import Units, counted, log_name, number, road_load_at, serious_by_kind, trust
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["summary"]
 
 _COLUMNS = 80
-#: The terminal shows this many warnings; the report shows all.
+#: The terminal shows this many kinds of warnings; the report shows all.
 _MOST_WARNINGS = 8
 
 
@@ -74,11 +74,12 @@ def summary(analysis: Analysis, folder: Path, files: Sequence[str]) -> str:
     verdict = trust(analysis)
     lines += _indented(" ".join(verdict.reasons), 20, f"  Trust             {verdict.word}. ")
     lines.append("")
-    serious = [finding for finding in by_severity(analysis.findings) if finding.severity != "note"]
-    for finding in serious[:_MOST_WARNINGS]:
-        lines += textwrap.wrap(
-            f"{finding.severity}: {finding.text}", _COLUMNS, subsequent_indent="  "
-        )
+    serious = serious_by_kind(analysis.findings)
+    for finding, others in serious[:_MOST_WARNINGS]:
+        name = "" if finding.log is None else f", {log_name(session, finding.log)}"
+        also = f" (The like in {counted(others, 'other log')}.)" if others else ""
+        text = f"{finding.severity}{name}: {finding.text}{also}"
+        lines += textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
     if len(serious) > _MOST_WARNINGS:
         lines.append(f"and {len(serious) - _MOST_WARNINGS} more in the report")
     if serious:

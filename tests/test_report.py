@@ -65,7 +65,7 @@ class _Page(HTMLParser):
 
     @property
     def text(self) -> str:
-        return " ".join(" ".join(self.words).split())
+        return " ".join(" ".join(self.words).split())  # no-break spaces become plain ones
 
 
 @functools.cache
@@ -170,6 +170,19 @@ def test_findings_come_worst_first_with_the_name_of_their_file() -> None:
     assert "The coast-down at 37 s was not used. (run7.csv)" in text
 
 
+def test_warnings_of_one_kind_are_told_once_at_the_top_and_in_full_below() -> None:
+    many = tuple(Finding("hole", "warning", f"Hole number {log}.", log=log) for log in range(5))
+    whole = Finding("one_direction", "warning", "All of it one way.")
+    analysis = replace(make_analysis(), findings=(*many, whole))
+    text = _Page(report_html(analysis)).text
+    top, below = text.split("Everything noticed in the data")
+    assert top.index("All of it one way.") < top.index("Hole number 0.")
+    assert "(run0.csv, and the like in 4 other logs)" in top
+    assert "Hole number 1." not in top
+    assert all(f"Hole number {log}." in below for log in range(5))
+    assert "Hole number 0. (The like in 4 other logs.)" in summary(analysis, Path("r"), ())
+
+
 def test_display_units_reach_every_place_but_the_files() -> None:
     analysis = make_analysis()
     shown = replace(
@@ -250,8 +263,9 @@ estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
                     within 1.8 % (95 %). What widens the peak wheel power most:
                     noise of the sensors. 2 findings need your eye.
 
-error: The coast-down at 37 s was not used.
-warning: The air was still going down the road but not up it: <gusts & all>.
+error, run7.csv: The coast-down at 37 s was not used.
+warning, run7.csv: The air was still going down the road but not up it: <gusts &
+  all>.
 
 Written to airfield/results:
   report.html results.json"""
@@ -264,7 +278,7 @@ def test_terminal_text() -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_terminal_text_fits_a_terminal(kind: Kind) -> None:
-    many = tuple(Finding("x", "warning", f"Number {i} " + "word " * 60) for i in range(30))
+    many = tuple(Finding(f"x{i}", "warning", f"Number {i} " + "word " * 60) for i in range(30))
     analysis = replace(make_analysis(kind), findings=many)
     text = summary(analysis, Path("r"), ("report.html",))
     assert max(map(len, text.splitlines())) <= 80

@@ -1,17 +1,19 @@
 """How accurate the estimator is on simulated sessions of known truth, beside its goals.
 
 Run from anywhere: ``python tests/benchmarks/accuracy.py --case clean --sessions 60``. Each session is
-simulated into a temporary folder, read back as a user's files would be, and analysed.
+simulated into a temporary folder, read back as a user's files would be, and analysed. Beside it
+stand an oracle (the same fit, told everything but the answer) and three ways of practitioners.
 """
 
 from __future__ import annotations
 
 import argparse
 import datetime
+import json
 import os
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,43 +23,50 @@ sys.path[:0] = [str(HERE), str(HERE.parents[1])]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 if TYPE_CHECKING:
+    from accuracy_cases import Opened
     from accuracy_scores import Score
 
 __all__ = ["judge", "main"]
 
-OURS = "pullcoast"
+OURS, ORACLE = "pullcoast", "oracle"
 
 
-def judge(job: tuple[str, int]) -> list[Score]:
+def judge(job: tuple[str, int, bool]) -> list[Score]:
     """Simulate one session and let every method judge it.
 
     Parameters
     ----------
-    job : (case, seed)
-        Name of the case, seed of the session.
+    job : (case, seed, alone)
+        Name of the case, seed of the session, whether only the project itself judges it.
 
     Returns
     -------
     list of Score
-        One per method.
+        One per method, the project's own first.
     """
     from accuracy_cases import CASES, analysed, opened
-    from accuracy_scores import estimate_of, refused, score
-    from logger.errors import PullcoastError
+    from accuracy_scores import Estimate, estimate_of, scored
 
-    name, seed = job
+    name, seed, alone = job
     with tempfile.TemporaryDirectory(prefix="pullcoast_accuracy_") as folder:
         one, reading_s = opened(CASES[name], seed, Path(folder) / "session")
-    try:
-        analysis, seconds = analysed(one)
-    except PullcoastError as error:
-        return [refused(OURS, name, seed, str(error))]
-    except Exception as error:  # noqa: BLE001 a crash is a row of the table, not its end
-        return [refused(OURS, name, seed, f"{type(error).__name__}: {error}", crashed=True)]
-    return [score(OURS, name, seed, one.truth, estimate_of(analysis), reading_s + seconds)]
+
+    def own(one: Opened) -> Estimate:
+        return estimate_of(analysed(one))
+
+    methods: dict[str, Callable[[Opened], Estimate]] = {OURS: own}
+    if not alone:
+        from oracle import oracle
+        from rivals import RIVALS
+
+        methods |= {ORACLE: oracle, **RIVALS}
+    return [
+        scored(method, name, seed, one, by, reading_s if method == OURS else 0.0)
+        for method, by in methods.items()
+    ]
 
 
-def _judged(jobs: list[tuple[str, int]], workers: int) -> Iterator[list[Score]]:
+def _judged(jobs: list[tuple[str, int, bool]], workers: int) -> Iterator[list[Score]]:
     if workers <= 1:
         yield from map(judge, jobs)
         return
@@ -65,6 +74,11 @@ def _judged(jobs: list[tuple[str, int]], workers: int) -> Iterator[list[Score]]:
 
     with get_context("spawn").Pool(workers) as pool:
         yield from pool.imap(judge, jobs)
+
+
+def methods(scores: list[Score]) -> list[str]:
+    """Return the names of the methods in the order in which they first judge."""
+    return list(dict.fromkeys(one.method for one in scores))
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -75,20 +89,28 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--sessions", type=int, default=60, help="per case (default: 60)")
     parser.add_argument("--first-seed", type=int, default=1, help="others follow (default: 1)")
     parser.add_argument("--workers", type=int, default=1, help="processes (default: 1)")
+    parser.add_argument("--alone", action="store_true", help="without oracle and rivals")
+    parser.add_argument("--scores", type=Path, help="add each session's scores to this file")
     parser.add_argument("--keep", action="store_true", help="also keep the table in results/")
     arguments = parser.parse_args(argv)
     from accuracy_cases import CASES
-    from accuracy_table import table
+    from accuracy_table import ratios, table
 
     seeds = range(arguments.first_seed, arguments.first_seed + arguments.sessions)
     kept = [f"seeds {seeds[0]} to {seeds[-1]}"]
     for name in names if arguments.case == "all" else (arguments.case,):
         scores: list[Score] = []
-        for found in _judged([(name, seed) for seed in seeds], arguments.workers):
+        jobs = [(name, seed, arguments.alone) for seed in seeds]
+        for found in _judged(jobs, arguments.workers):
             scores += found
+            if arguments.scores is not None:
+                with arguments.scores.open("a", encoding="utf-8") as out:
+                    out.writelines(json.dumps(one.as_dict()) + "\n" for one in found)
             if sys.stderr.isatty():
                 print(f"\r{name} {found[0].seed} ", end="", file=sys.stderr, flush=True)
-        lines = table(scores, CASES[name])
+        by = {method: [one for one in scores if one.method == method] for method in methods(scores)}
+        lines = table(by[OURS], CASES[name])
+        lines += ratios(by, OURS, ORACLE, CASES[name])
         print("\n".join(lines), flush=True)
         kept += ["", *lines]
     if arguments.keep:

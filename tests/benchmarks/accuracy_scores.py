@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
+from accuracy_cases import SPEEDS_KMH, Opened
 from numpy.typing import NDArray
 
-from accuracy_cases import SPEEDS_KMH
 from analysis.pipeline import Analysis
 from analysis.simulate_truth import Truth
+from logger.errors import PullcoastError
 
-__all__ = ["Estimate", "Score", "estimate_of", "refused", "score"]
+__all__ = ["SPEEDS_MPS", "Estimate", "Score", "estimate_of", "score", "scored"]
 
 Array = NDArray[np.float64]
 
@@ -33,6 +36,8 @@ class Estimate:
         Its 95 % interval [W].
     curves : tuple of (speed, power, sd)
         Wheel power per gear [m/s, W, W], arrays of shape (n,); sd empty where none is stated.
+    mean_w : float or None
+        Mean wheel power, averaged over the pulls [W].
     """
 
     force_n: Array | None
@@ -41,6 +46,7 @@ class Estimate:
     peak_sd_w: float | None = None
     peak_ci95_w: tuple[float, float] | None = None
     curves: tuple[tuple[Array, Array, Array], ...] = ()
+    mean_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,8 @@ class Score:
         Of the peak wheel power.
     peak_inside : bool or None
         Whether the 95 % interval of the peak holds the truth.
+    mean_error : float or None
+        Of the mean wheel power, averaged over the pulls.
     curve_error, curve_z : float or None
         Root mean square over all speeds and gears of the relative error of the wheel power, and of
         the error in units of its sd.
@@ -82,6 +90,7 @@ class Score:
     peak_error: float | None = None
     peak_sd: float | None = None
     peak_inside: bool | None = None
+    mean_error: float | None = None
     curve_error: float | None = None
     curve_z: float | None = None
     curve_share: float | None = None
@@ -106,14 +115,45 @@ def estimate_of(analysis: Analysis) -> Estimate:
         None if power is None else power.peak_sd_w,
         None if power is None else power.peak_ci95_w,
         () if power is None else tuple((g.speed_mps, g.power_w, g.sd_w) for g in power.gears),
+        float(np.mean([pull.mean_power_w for pull in analysis.pulls])) if analysis.pulls else None,
     )
 
 
-def refused(
-    method: str, case: str, seed: int, why: str, *, seconds: float = 0.0, crashed: bool = False
+def scored(
+    method: str,
+    case: str,
+    seed: int,
+    one: Opened,
+    by: Callable[[Opened], Estimate],
+    before_s: float = 0.0,
 ) -> Score:
-    """Return the score of a method that gave nothing."""
-    return Score(method, case, seed, seconds=seconds, refusal=why, crashed=crashed)
+    """Let a method judge a session, and compare what it says with the truth.
+
+    Parameters
+    ----------
+    method, case : str
+        Names for the table.
+    seed : int
+        Which session.
+    one : Opened
+        The session.
+    by : function
+        The method; a refusal or an exception becomes a row of the table, not its end.
+    before_s : float
+        Processor time spent for it before [s].
+
+    Returns
+    -------
+    Score
+    """
+    start_s = time.process_time()
+    try:
+        given = by(one)
+    except PullcoastError as error:
+        return Score(method, case, seed, refusal=str(error))
+    except Exception as error:  # noqa: BLE001
+        return Score(method, case, seed, refusal=f"{type(error).__name__}: {error}", crashed=True)
+    return score(method, case, seed, one.truth, given, before_s + time.process_time() - start_s)
 
 
 def score(
@@ -161,6 +201,9 @@ def score(
         if given.peak_ci95_w is not None:
             low, high = given.peak_ci95_w
             result = replace(result, peak_inside=bool(low <= peak_w <= high))
+    means_w = [run.mean_power_w for run in truth.runs if run.mean_power_w is not None]
+    if given.mean_w is not None and means_w:
+        result = replace(result, mean_error=given.mean_w / float(np.mean(means_w)) - 1.0)
     return _with_curve(result, truth, given)
 
 

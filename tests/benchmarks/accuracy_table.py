@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from accuracy_cases import SPEEDS_KMH, Case
+from accuracy_scores import Score
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from accuracy_cases import SPEEDS_KMH, Case
-from accuracy_scores import Score
-
-__all__ = ["Row", "binomial_band", "rows", "summarise", "table"]
+__all__ = ["Row", "binomial_band", "ratios", "rows", "summarise", "table"]
 
 Array = NDArray[np.float64]
 
@@ -92,6 +91,10 @@ def rows(scores: Sequence[Score], case: Case) -> list[Row]:
         errors = np.array([one.peak_error for one in peaks], dtype=np.float64)
         sds = np.array([one.peak_sd for one in peaks if one.peak_sd is not None], dtype=np.float64)
         result.append(_row("peak wheel power", errors, sds, case.peak_goal))
+    means = [one.mean_error for one in scores if one.mean_error is not None]
+    if means:
+        errors = np.array(means, dtype=np.float64)
+        result.append(_row("mean wheel power", errors, np.zeros(0), None))
     curves = [one.curve_error for one in scores if one.curve_error is not None]
     if curves:
         errors = np.array(curves, dtype=np.float64)
@@ -188,9 +191,66 @@ def _percent(value: float | None, width: int = 8, *, sign: bool = False) -> str:
 
 
 def ratios(
-    ours: Sequence[Score], others: Sequence[Score], of: Callable[[Score, Score], float | None]
-) -> Array:
-    """Return `of(ours, other)` of every session that both have."""
-    by_seed = {one.seed: one for one in others}
-    found = (of(one, by_seed[one.seed]) for one in ours if one.seed in by_seed)
-    return np.array([value for value in found if value is not None])
+    by_method: Mapping[str, Sequence[Score]], ours: str, oracle: str, case: Case
+) -> list[str]:
+    """Return the lines that set the project beside the oracle and the others.
+
+    Parameters
+    ----------
+    by_method : mapping of name to scores
+        Of the same sessions.
+    ours, oracle : str
+        Names of the project itself and of the oracle.
+    case : Case
+        Its goals.
+
+    Returns
+    -------
+    list of str
+        Rms errors of every method, and what is left of them as a ratio; empty without others.
+    """
+    if len(by_method) < 2:
+        return []
+    tables = {
+        method: {row.name: row for row in rows(scores, case)}
+        for method, scores in by_method.items()
+    }
+    lines = [f"  {'rms error and ratio':26}" + "".join(f"{name:>16}" for name in by_method)]
+    for name, own in tables[ours].items():
+        cells = ""
+        for method, found in tables.items():
+            row = found.get(name)
+            if row is None:
+                cells += f"{'-':>16}"
+                continue
+            ratio = own.rms / row.rms if method == oracle else row.rms / own.rms
+            cells += f"{_percent(row.rms)}" + (" " * 8 if method == ours else f"{ratio:6.2f} x")
+        lines.append(f"  {name:26}{cells}")
+    if oracle in tables:
+        lines += _beside_oracle(tables[ours], tables[oracle], case)
+    for method, scores in by_method.items():
+        failed = [one for one in scores if one.refusal]
+        if method != ours and failed:
+            lines.append(f"  {method}: nothing from {len(failed)}, {failed[0].refusal[:100]}")
+    return lines
+
+
+def _beside_oracle(ours: Mapping[str, Row], oracle: Mapping[str, Row], case: Case) -> list[str]:
+    lines = []
+    for name, own in ours.items():
+        other = oracle.get(name)
+        if other is None or own.sd is None or other.sd is None:
+            continue
+        parts = []
+        error, width = own.rms / other.rms, own.sd / other.sd
+        for what, ratio, goal in (
+            ("rms error", error, case.oracle_goal),
+            ("mean sd", width, case.sd_goal),
+        ):
+            if goal is None:
+                parts.append(f"{what} {ratio:.2f} x")
+            else:
+                verdict = "pass" if ratio <= goal else "MISS"
+                parts.append(f"{what} {ratio:.2f} x, goal {goal} x: {verdict}")
+        lines.append(f"  {name:26}ours over oracle: " + "; ".join(parts))
+    return lines

@@ -32,7 +32,7 @@ from analysis.roadload import find_road_load
 from analysis.simulate_truth import LogTruth, RunTruth
 from logger.recording import Recording
 
-__all__ = ["oracle", "oracle_fit", "true_runs"]
+__all__ = ["oracle", "oracle_fit", "true_knots", "true_runs", "true_spread"]
 
 Array = NDArray[np.float64]
 
@@ -74,8 +74,8 @@ def oracle(one: Opened) -> Estimate:
 def oracle_fit(one: Opened) -> SessionFit:
     """Return the project's session fit with the truth's phases, lags, axes and noise levels."""
     runs = true_runs(one)
-    knots = _true_knots(one)
-    spread = _true_spread(one, runs, knots)
+    knots = true_knots(one)
+    spread = true_spread(one, runs, knots)
     with _told(one):
         return fit_session(
             runs,
@@ -219,7 +219,7 @@ def _places(one: Opened, recording: Recording) -> tuple[Array, Array]:
     return place_s, along
 
 
-def _true_knots(one: Opened) -> tuple[Array, ...]:
+def true_knots(one: Opened) -> tuple[Array, ...]:
     knots = []
     for curve in one.truth.wheel_power:
         low, high = curve.speed_mps[0] - 0.2, curve.speed_mps[-1] + 0.2
@@ -227,7 +227,7 @@ def _true_knots(one: Opened) -> tuple[Array, ...]:
     return tuple(knots)
 
 
-def _true_spread(one: Opened, runs: list[RunData], knots: tuple[Array, ...]) -> Spread:
+def true_spread(one: Opened, runs: list[RunData], knots: tuple[Array, ...]) -> Spread:
     """Return the noise levels that the session truly has."""
     log, site, phone = one.truth.logs[0], one.site, one.phone
     drive_sd, coast_sd = _vibration(one, runs)

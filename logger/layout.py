@@ -16,7 +16,7 @@ MISSING_WORDS = frozenset(
     {"nan", "null", "none", "na", "n/a", "nil", "undefined", "-", "--", "---", "?", "\u2014"}
 )
 #: A finite decimal number, with a point or a comma.
-NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 
 _DELIMITERS = (",", ";", "\t", "|")
 _HEAD_LINES = 60

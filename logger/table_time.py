@@ -103,7 +103,7 @@ def choose_time(
         elif meaning.score >= 9:
             texts.append(_Candidate(index, meaning, stated))  # refused with its line below
     numbers.sort(key=lambda c: -c.meaning.score)
-    texts.sort(key=lambda c: (-c.meaning.score if c.meaning.score >= 9 else 0, not c.dated))
+    texts.sort(key=lambda c: (c.meaning.score < 9, not c.dated, -c.meaning.score))
     if texts and texts[0].meaning.score >= 9:
         return _from_texts(grid, texts[0], dates)
     if numbers:

@@ -7,6 +7,7 @@ each command's own module is imported when it runs.
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -329,10 +330,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     argv : sequence of str, optional
         Arguments without the program's name; those of the process when None.
     """
-    if argv is None and not sys.warnoptions:
-        import warnings
-
-        warnings.simplefilter("ignore")
+    if argv is None:
+        _prepare_process()
     try:
         try:
             status = _run(build_parser().parse_args(argv))
@@ -348,6 +347,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         status = explain(error)
     _settle_output()
     return status
+
+
+def _prepare_process() -> None:
+    """Keep numerical warnings and terminals of few characters from disturbing a user."""
+    if not sys.warnoptions:
+        import warnings
+
+        warnings.simplefilter("ignore")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
 
 
 def _settle_output() -> None:

@@ -397,6 +397,21 @@ def test_a_foreign_package_called_logger_is_named(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_a_terminal_of_few_characters_shows_odd_names_escaped(sample: Path, tmp_path: Path) -> None:
+    log = tmp_path / "f\u00fchrung.csv"
+    shutil.copy(sample / "run01.csv", log)
+    done = subprocess.run(
+        [sys.executable, "-m", "analysis", "look", str(log)],
+        cwd=_ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii:strict"},
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "f\\xfchrung.csv" in done.stdout
+
+
 @pytest.mark.skipif(os.name == "nt", reason="pipes and devices of POSIX systems")
 def test_an_output_that_is_gone_full_or_closed_is_no_catastrophe() -> None:
     command = f"{sys.executable} -m analysis --help"

@@ -47,6 +47,8 @@ def numeric_stamps(
     factor_s: float,
     described: str,
     texts: Callable[[], Sequence[str]] | None = None,
+    *,
+    pointed: bool = True,
 ) -> Stamps:
     """Turn numbers into exact stamps.
 
@@ -61,6 +63,8 @@ def numeric_stamps(
     texts : callable, optional
         Gives the cells as text; asked only where a float has too few digits (nanoseconds since
         1970 need 19, a float holds 15 to 17).
+    pointed : bool
+        False where the cells are known to hold no decimal point or exponent.
 
     Returns
     -------
@@ -75,7 +79,7 @@ def numeric_stamps(
     first = float(finite[0])
     largest = max(abs(float(finite.max())), abs(float(finite.min())))
     coarse = np.spacing(largest) * factor_s > 2e-9
-    if coarse and largest < 2.0**53 and bool((np.floor(finite) == finite).all()):
+    if not pointed and largest < 2.0**53:
         coarse = False  # whole numbers below 2^53 are exact
     if coarse and texts is not None:
         cells = texts()

@@ -52,6 +52,8 @@ def sniff_gpx(head: str) -> bool:
         if at < 0:
             return True
         rest = rest[at + len(end) :].lstrip()
+    if rest[:9].upper() == "<!DOCTYPE":
+        return rest[9:].lstrip()[:3].lower() == "gpx"  # refused by the parser, with the reason
     name = rest[1:60].split(maxsplit=1)[0] if rest[:1] == "<" and rest[1:60].strip() else ""
     return name.split(">")[0].split(":")[-1].lower() == "gpx"
 

@@ -154,6 +154,7 @@ def _best_numbers(
         factor.factor,
         f"{grid.name(chosen.index).strip()} ({unit})",
         lambda: grid.texts(chosen.index),
+        pointed=not all(cell.lstrip("+-").isdecimal() for cell in grid.peek(chosen.index)),
     )
     warning = since_2001(stamps, grid.path)
     if warning is not None:

@@ -1,0 +1,229 @@
+"""GPX: where speed may stand, what stops the reading, limits; gpxpy is the independent reader."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import gpxpy
+import gpxpy.gpx
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from logger import gpx
+from logger.errors import ReadError
+from logger.reading import read
+from logger.recording import Recording
+
+#: Namespaces of the published track-point extension schemas; version 2 has speed in m/s.
+EXTENSION_2 = "http://www.garmin.com/xmlschemas/TrackPointExtension/v2"
+
+
+def document(points: str, *, version: str = "1.1", spaces: str = "") -> str:
+    space = f"http://www.topografix.com/GPX/{version.replace('.', '/')}"
+    return (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="{version}" creator="made up" '
+        f'xmlns="{space}"{spaces}>\n<trk><trkseg>\n{points}\n</trkseg></trk>\n</gpx>\n'
+    )
+
+
+def point(second: float, inside: str = "", *, lat: str = "52.1", lon: str = "9.4") -> str:
+    return (
+        f'<trkpt lat="{lat}" lon="{lon}"><time>2024-03-09T09:00:{second:06.3f}Z</time>'
+        f"{inside}</trkpt>"
+    )
+
+
+def read_text(tmp_path: Path, text: str | bytes) -> Recording:
+    path = tmp_path / "track.gpx"
+    path.write_bytes(text.encode() if isinstance(text, str) else text)
+    return read(path)
+
+
+def speeds(recording: Recording) -> list[float]:
+    channel = recording.channel("speed_mps")
+    assert channel is not None
+    return [float(value) for value in channel.values]
+
+
+def test_speed_in_the_second_version_of_the_track_point_extension(tmp_path: Path) -> None:
+    """Element and unit (m/s) as in the published schema TrackPointExtensionv2.xsd."""
+    inside = (
+        "<extensions><tpx:TrackPointExtension><tpx:hr>120</tpx:hr><tpx:speed>{}</tpx:speed>"
+        "<tpx:course>12.5</tpx:course></tpx:TrackPointExtension></extensions>"
+    )
+    text = document(
+        point(0, inside.format(20.5)) + point(1, inside.format(21.25)),
+        spaces=f' xmlns:tpx="{EXTENSION_2}"',
+    )
+    recording = read_text(tmp_path, text)
+    assert speeds(recording) == [20.5, 21.25]
+    heading = recording.channel("heading_deg")
+    assert heading is not None
+    assert heading.values.tolist() == [12.5, 12.5]
+
+
+def test_the_points_own_speed_wins_over_an_extension(tmp_path: Path) -> None:
+    for order in ("<speed>20</speed>{}", "{}<speed>20</speed>"):
+        inside = order.format("<extensions><x:speed>72</x:speed></extensions>")
+        text = document(point(0, inside) + point(1, inside), spaces=' xmlns:x="urn:x"')
+        assert speeds(read_text(tmp_path, text)) == [20, 20]
+
+
+def test_positions_alone_give_no_speed(tmp_path: Path) -> None:
+    recording = read_text(tmp_path, document(point(0) + point(1, lat="52.2")))
+    assert recording.channel("speed_mps") is None
+    assert recording.channel("latitude_deg") is not None
+
+
+def test_zero_is_a_speed_and_blank_is_none(tmp_path: Path) -> None:
+    inside = ["<speed>0</speed>", "<speed/>", "<speed>nan</speed>", "<speed> 1.5 </speed>"]
+    text = document("".join(point(k, s) for k, s in enumerate(inside)))
+    recording = read_text(tmp_path, text)
+    channel = recording.channel("speed_mps")
+    assert channel is not None
+    assert channel.values.tolist() == [0.0, 1.5]
+    assert_allclose(channel.t_s, [0, 3], rtol=0, atol=1e-9)
+
+
+def test_a_speed_that_is_no_number_is_refused_with_its_line(tmp_path: Path) -> None:
+    text = document(point(0, "<speed>20</speed>") + "\n" + point(1, "<speed>fast</speed>"))
+    with pytest.raises(ReadError, match="'fast' as speed") as caught:
+        read_text(tmp_path, text)
+    assert caught.value.line == 5
+
+
+def test_nonsense_in_an_unused_field_is_only_counted(tmp_path: Path) -> None:
+    text = document(point(0, "<ele>high</ele><hdop>?</hdop>") + point(1, "<ele>5</ele>"))
+    recording = read_text(tmp_path, text)
+    assert [(f.kind, f.count) for f in recording.findings] == [("field_unreadable", 1)]
+
+
+def test_times_of_other_elements_are_not_the_points(tmp_path: Path) -> None:
+    inside = "<extensions><x><time>1999-01-01T00:00:00Z</time></x></extensions><speed>9</speed>"
+    recording = read_text(tmp_path, document(point(0, inside) + point(1, inside)))
+    channel = recording.channel("speed_mps")
+    assert channel is not None
+    assert_allclose(channel.t_s, [0, 1], rtol=0, atol=1e-9)
+
+
+def test_several_segments_follow_each_other_and_it_is_said(tmp_path: Path) -> None:
+    middle = "</trkseg>\n<trkseg></trkseg>\n<trkseg>"
+    recording = read_text(tmp_path, document(point(0) + middle + point(20)))
+    (finding,) = recording.findings
+    assert (finding.kind, finding.count, finding.line) == ("several_segments", 2, 6)
+
+
+def test_points_without_a_time_are_counted_and_a_route_is_refused(tmp_path: Path) -> None:
+    bare = '<trkpt lat="52.1" lon="9.4"><speed>3</speed></trkpt>'
+    recording = read_text(tmp_path, document(point(0) + bare + point(1)))
+    (finding,) = recording.findings
+    assert (finding.kind, finding.count) == ("time_missing", 1)
+    with pytest.raises(ReadError, match="none with a time"):
+        read_text(tmp_path, document(bare))
+    with pytest.raises(ReadError, match="no track points"):
+        read_text(tmp_path, document("").replace("<trk>", '<wpt lat="1" lon="2"/><trk>'))
+
+
+@pytest.mark.parametrize(
+    ("lat", "lon"), [("91", "9"), ("52", "181"), ("", "9"), ("north", "9"), ("nan", "9")]
+)
+def test_a_point_nowhere_on_earth_is_refused(tmp_path: Path, lat: str, lon: str) -> None:
+    with pytest.raises(ReadError) as caught:
+        read_text(tmp_path, document(point(0) + "\n" + point(1, lat=lat, lon=lon)))
+    assert caught.value.line == 5
+
+
+def test_a_document_type_is_refused_before_it_does_harm(tmp_path: Path) -> None:
+    """The billion-laughs attack needs one; GPX has none."""
+    bomb = (
+        '<?xml version="1.0"?>\n<!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa">'
+        '<!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;">]>\n<gpx><trk>&b;</trk></gpx>'
+    )
+    with pytest.raises(ReadError, match="document type"):
+        read_text(tmp_path, bomb)
+
+
+def test_depth_and_number_of_points_are_limited(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    deep = "<a>" * 5000 + "</a>" * 5000
+    with pytest.raises(ReadError, match="nested more than"):
+        read_text(tmp_path, document(point(0, f"<extensions>{deep}</extensions>")))
+    monkeypatch.setattr(gpx, "MAX_POINTS", 3)
+    with pytest.raises(ReadError, match="more than 3 points"):
+        read_text(tmp_path, document("".join(point(k) for k in range(4))))
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "iso-8859-1"])
+def test_encodings_and_marks(tmp_path: Path, encoding: str) -> None:
+    declared = encoding.removesuffix("-sig")
+    text = document(point(0, "<name>Grün</name><speed>7</speed>") + point(1)).replace(
+        "UTF-8", declared
+    )
+    assert speeds(read_text(tmp_path, text.encode(encoding))) == [7]
+
+
+def test_blank_lines_before_the_declaration_keep_the_line_numbers(tmp_path: Path) -> None:
+    text = "\n\n" + document(point(0) + "\n" + point(1, "<speed>x</speed>"))
+    with pytest.raises(ReadError) as caught:
+        read_text(tmp_path, text)
+    assert caught.value.line == 7
+
+
+def test_mixed_times_with_and_without_zone_are_refused(tmp_path: Path) -> None:
+    text = document(point(0) + point(1) + "\n" + point(2).replace("Z<", "<"))
+    with pytest.raises(ReadError, match="some have none") as caught:
+        read_text(tmp_path, text)
+    assert caught.value.line == 5
+
+
+def test_a_time_that_is_none_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ReadError, match="no time that is understood"):
+        read_text(tmp_path, document(point(0) + point(1).replace("09:00:01", "25 o'clock")))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    rows=st.lists(
+        st.tuples(
+            st.integers(1, 3_000),
+            st.floats(-89, 89).map(lambda x: round(x, 7)),
+            st.floats(-179, 179).map(lambda x: round(x, 7)),
+            st.floats(0, 90).map(lambda x: round(x, 3)),
+        ),
+        min_size=1,
+        max_size=20,
+    )
+)
+def test_an_independent_reader_agrees(
+    rows: list[tuple[int, float, float, float]], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """gpxpy reads the same times, positions and speeds from GPX 1.0."""
+    stamp = 0
+    points = []
+    for step_ms, lat, lon, speed in rows:
+        stamp += step_ms
+        minute, rest = divmod(stamp, 60_000)
+        points.append(
+            f'<trkpt lat="{lat}" lon="{lon}"><time>2024-03-09T09:{minute:02d}:{rest / 1000:06.3f}Z'
+            f"</time><speed>{speed}</speed></trkpt>"
+        )
+    text = document("\n".join(points), version="1.0")
+    reference = gpxpy.parse(text).tracks[0].segments[0].points
+    path = tmp_path_factory.mktemp("gpx") / "track.gpx"
+    path.write_text(text)
+    recording = gpx.parse_gpx(str(path), path.read_bytes())
+    start = reference[0].time
+    assert start is not None
+    assert_allclose(
+        recording.stamps.t_s,
+        [(p.time - start).total_seconds() for p in reference if p.time is not None],
+        rtol=0,
+        atol=1e-9,
+    )
+    by_name = {column.name: column.values for column in recording.columns}
+    assert by_name["latitude_deg"].tolist() == [p.latitude for p in reference]
+    assert by_name["longitude_deg"].tolist() == [p.longitude for p in reference]
+    assert by_name["speed_mps"].tolist() == [p.speed for p in reference]

@@ -55,7 +55,7 @@ def _dense_posterior(
         weight = np.linalg.inv(noise)
         precision += rows.T @ weight @ rows
         right += rows.T @ weight @ np.array([gain[i], 0.0])
-    covariance = np.linalg.inv(precision)
+    covariance: Array = np.asarray(np.linalg.inv(precision), dtype=np.float64)
     return covariance @ right, covariance
 
 

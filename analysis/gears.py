@@ -17,7 +17,7 @@ __all__ = ["agree_on_changes", "gear_knots", "match_gears"]
 Array: TypeAlias = NDArray[np.float64]
 
 #: Two pieces are one gear when their accelerations agree this well where their speeds overlap.
-_SAME_SHARE, _SAME_MPS2 = 0.22, 0.2
+_SAME_SHARE, _SAME_MPS2 = 0.30, 0.3
 _KNOT_MPS = 1.0
 #: Pulls of one session change gear at speeds this close together [m/s].
 _CHANGE_MPS = 1.8
@@ -156,9 +156,9 @@ def match_gears(
 ) -> dict[int, tuple[int, ...]]:
     """Give every piece of every used pull a gear index, the same where the drive is the same.
 
-    Longest pieces come first. A piece joins the known gear whose speeds it shares most and whose
-    acceleration is like its own there; one that fits none opens a new gear. Gears count from 0 in
-    order of their speeds.
+    Longest pieces come first. A piece joins the known gear whose speeds it shares most unless its
+    acceleration there is clearly another; one that fits none opens a new gear. Gears count from 0
+    in order of their speeds.
 
     Parameters
     ----------

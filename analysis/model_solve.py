@@ -46,7 +46,7 @@ __all__ = [
 Array: TypeAlias = NDArray[np.float64]
 
 #: Correlation length of the slope profile [m] (Matern 3/2).
-SLOPE_LENGTH_M = 120.0
+SLOPE_LENGTH_M = 80.0
 #: Bin length to which the accelerometer's noise levels refer [s].
 FORCE_BIN_S = 0.2
 #: Measurements farther off than this many sd are left out of the fit.

@@ -27,6 +27,8 @@ _GEAR_CHANGE_S = 2.2
 #: A pull gains at least this speed [m/s] and this share of the recording's top speed.
 _PULL_GAIN_MPS = 3.0
 _PULL_GAIN_SHARE = 0.30
+#: The release of the throttle is looked for with means over these times [s].
+_FALL_S = (0.3, 0.5, 0.8, 1.2)
 #: A coast-down lasts at least this long [s] and loses at least this much [m/s].
 _COAST_S = 5.0
 _COAST_LOSS_MPS = 2.0
@@ -164,26 +166,39 @@ def _pull_candidates(piece: _Piece, top_mps: float) -> list[tuple[int, int]]:
     return [(a, b) for a, b in joined if piece.v[b] - piece.v[a] >= gain]
 
 
-def _release(piece: _Piece, last: int) -> int:
-    """Return the index of the steepest fall of acceleration near the end of a pull."""
-    reach, wide = round(1.3 / piece.step), max(1, round(0.3 / piece.step))
-    low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide - 1)
-    if high <= low:
-        return last
+def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
+    """Return the index of the steepest fall of acceleration near the end of a pull, and its width.
+
+    The fall is the difference of the means over a short time before and after; the shortest time
+    is taken with which the fall stands clearly out of the same difference elsewhere in the pull.
+    """
+    reach = round(1.3 / piece.step)
     sums = np.concatenate([[0.0], np.cumsum(piece.a)])
-    i = np.arange(low, high + 1)
-    after = (sums[i + wide] - sums[i]) / wide
-    before = (sums[i] - sums[i - wide]) / wide
-    return int(i[np.argmin(after - before)])
+    best, width = last, _FALL_S[0]
+    for width in _FALL_S:
+        wide = max(1, round(width / piece.step))
+        low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide)
+        if high <= low:
+            return last, width
+        i = np.arange(max(first, wide), high + 1)
+        fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide
+        near = i >= low
+        best = int(i[near][np.argmin(fall[near])])
+        noise = 1.4826 * float(np.median(np.abs(fall - np.median(fall))))
+        if -float(fall[near].min()) > 6.0 * noise:
+            break
+    return best, width
 
 
-def _gear_pieces(piece: _Piece, first: int, release: int) -> tuple[tuple[float, float], ...]:
+def _gear_pieces(
+    piece: _Piece, first: int, release: int, blur_s: float
+) -> tuple[tuple[float, float], ...]:
     """Cut a pull at its gear changes; return (start, end) of each stretch of drive [s].
 
     A gear change is a dip of the acceleration, averaged over about its length, far below the level
     on both sides and well outside the noise.
     """
-    margin = 0.15 if piece.fine else 0.7
+    margin = 0.25 if piece.fine else 0.7
     depth, window_s, mean_s = (0.45, 1.5, 0.4) if piece.fine else (0.8, 2.5, 0.4)
     t = piece.t[first : release + 1]
     if t.size < 5:
@@ -199,7 +214,9 @@ def _gear_pieces(piece: _Piece, first: int, release: int) -> tuple[tuple[float, 
         if piece.fine and t[j] - t[i] < 0.1:
             continue
         low = int(np.argmin(a[i : j + 1])) + i
-        before, after = 0.8 * left[low], 0.8 * right[low]
+        # half-way between bottom and level is where the drive broke off, whatever the averaging
+        before, after = 0.5 * (left[low] + a[low]), 0.5 * (right[low] + a[low])
+        i = j = low
         while i > 0 and a[i] < before and t[j] - t[i] < _GEAR_CHANGE_S:
             i -= 1
         while j < a.size - 1 and a[j] < after and t[j] - t[i] < _GEAR_CHANGE_S:
@@ -213,7 +230,7 @@ def _gear_pieces(piece: _Piece, first: int, release: int) -> tuple[tuple[float, 
     rising = np.flatnonzero(a >= 0.8 * right)
     if rising.size:
         start = float(t[rising[0]])
-    end_margin = 0.3 if piece.fine else 1.0
+    end_margin = 0.15 + 0.5 * blur_s if piece.fine else 1.0
     edges = [start + margin, *[e for cut in cuts for e in cut], float(t[-1]) - end_margin]
     pieces = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
     shortest = 0.5 if piece.fine else 1.0
@@ -306,18 +323,18 @@ def _runs_of_piece(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
     free = 0
     for number, (first, last) in enumerate(pulls):
         found += _lone_coasts(piece, free, first)
-        release = _release(piece, last)
+        release, blur_s = _release(piece, first, last)
         limit = pulls[number + 1][0] if number + 1 < len(pulls) else piece.t.size - 1
-        phases, free = _pull_and_coast(piece, first, release, limit)
+        phases, free = _pull_and_coast(piece, first, release, blur_s, limit)
         found.append(phases)
     return found + _lone_coasts(piece, free, piece.t.size - 1)
 
 
 def _pull_and_coast(
-    piece: _Piece, first: int, release: int, limit: int
+    piece: _Piece, first: int, release: int, blur_s: float, limit: int
 ) -> tuple[tuple[Phase, ...], int]:
     """Return the phases of a pull and of what follows it, and the index after them."""
-    gears = _gear_pieces(piece, first, release)
+    gears = _gear_pieces(piece, first, release, blur_s)
     cut_off = release >= piece.t.size - round(0.5 / piece.step) - 1
     phases: list[Phase] = []
     rest = np.flatnonzero(piece.v[:first] < STAND_MPS)

@@ -257,8 +257,8 @@ def _site(analysis: Analysis, units: Units) -> _Rows:
     wind = _with_sd(abs(site.wind_mps), site.wind_sd_mps, units.speed_mps)
     slope = _with_sd(100 * abs(site.slope), 100 * site.slope_sd)
     return [
-        ("Wind along the road", f"{wind} {units.speed}", f"{against} the direction called up"),
-        ("Mean slope", f"{slope} %", f"{rises} in the direction called up"),
+        ("Wind along the road", f"{wind} {units.speed} {against} the direction called up"),
+        ("Mean slope", f"{slope} % {rises} in the direction called up"),
     ]
 
 
@@ -300,8 +300,8 @@ def _coast_rows(analysis: Analysis, units: Units) -> _Rows:
             run_label(run.number, run.direction),
             f"{_speed(phase.from_mps, units)} to {_speed(phase.to_mps, units)}",
             f"{phase.end_s - phase.start_s:.0f}",
-            log_name(analysis.session, run.log),
             "used" if phase.used else f"not used: {phase.why_not or 'no reason given'}",
+            log_name(analysis.session, run.log),
         )
         for run in analysis.runs
         for phase in run.phases

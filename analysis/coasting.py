@@ -22,6 +22,8 @@ __all__ = [
 #: Where F2 v is a smaller share of F1 than this, the closed form of the distance, a difference divided
 #: by F2, would lose more than six of its sixteen digits; quadrature takes over.
 _SMALL_F2 = 1e-6
+#: A divisor below this has lost digits of its own (subnormal numbers).
+_TINY_F2 = 1e-250
 
 
 def coast_time_s(
@@ -84,11 +86,15 @@ def coast_distance_m(
         return 0.0
     if f1 == 0.0 and f2 == 0.0:
         return mass_kg * change * middle / f0
-    if abs(f2) * middle <= _SMALL_F2 * abs(f1):
+    if abs(f2) * middle <= max(_SMALL_F2 * abs(f1), _TINY_F2):
         return mass_kg * quadrature(lambda v: v / _force(f0, f1, f2, v), to_mps, from_mps)
-    growth = change * (f1 + 2.0 * f2 * middle) / _force(f0, f1, f2, to_mps)
+    low_n, high_n = _force(f0, f1, f2, to_mps), _force(f0, f1, f2, from_mps)
+    if high_n > 2.0 * low_n:
+        log_ratio = math.log(high_n) - math.log(low_n)
+    else:
+        log_ratio = math.log1p(change * (f1 + 2.0 * f2 * middle) / low_n)
     inverse = _inverse_force_integral(f0, f1, f2, from_mps, to_mps)
-    return mass_kg * (math.log1p(growth) - f1 * inverse) / (2.0 * f2)
+    return mass_kg * (log_ratio - f1 * inverse) / (2.0 * f2)
 
 
 def speed_after_s(
@@ -154,8 +160,8 @@ def coast_place_m(
     if from_mps == 0.0 and end_mps == 0.0:
         return 0.0
     if f1 == 0.0 and f2 == 0.0:
-        return from_mps * time_s - f0 * time_s**2 / (2.0 * mass_kg)
-    if abs(f2) * max(from_mps, end_mps) <= _SMALL_F2 * abs(f1):
+        return time_s * (from_mps - f0 * time_s / (2.0 * mass_kg))
+    if abs(f2) * max(from_mps, end_mps) <= max(_SMALL_F2 * abs(f1), _TINY_F2):
         return quadrature(lambda t: speed_after_s(mass_kg, f0, f1, f2, from_mps, t), 0.0, time_s)
     # v = (m y'/y - F1/2) / F2 turns the equation of motion into y'' = -(D / 4 m^2) y
     half = math.sqrt(abs(_discriminant(f0, f1, f2))) * time_s / (2.0 * mass_kg)

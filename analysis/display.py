@@ -60,7 +60,7 @@ def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
     least : int
         At least so many digits after the point.
 
-    >>> number(77.9342, 1.13), number(612.4, 12.0), number(0.42061, 0.0298), number(1234.4)
+    >>> number(77.9342, 1.13), number(612.4, 12.0), number(0.42061, 0.024), number(1234.4)
     ('77.9', '612', '0.421', '1234')
     """
     if not math.isfinite(value):

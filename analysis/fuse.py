@@ -165,13 +165,12 @@ def smooth_speed(
     else:
         gain = np.diff(force_integral_mps)
         variance = 0.1**2
-        for _ in range(2):
+        for _ in range(4):
             walk_v = _VIBRATION_WALK**2 / variance
             walk_b = np.array([_OFFSET_WANDER**2 / variance])
             first_b_var = 0.5**2 / variance
             _, squares, _ = _filter(dt, gain, fix_speed_mps, walk_v, walk_b, first_b_var)
-            variance = max(float(squares[0]) / max(n - 2, 1) * variance, _LEAST_FIX_SD_MPS**2)
-            variance = float(np.clip(variance, 0.03**2, 1.0))
+            variance = float(np.clip(squares[0] / max(n - 2, 1), 0.03**2, 1.0))
     states, _, _ = _filter(dt, gain, fix_speed_mps, walk_v, walk_b, first_b_var)
     table = np.array(states)[:, :, 0]
     v, b, p00, p01, p11 = (table[:, 5 + j].copy() for j in range(5))
@@ -225,7 +224,7 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     mount, more = find_mount(recording, fixes, log)
     notes = (*notes, *more)
     if fixes.t_s.size < 4:
-        text = f"Only {fixes.t_s.size} usable speed fixes: no speed-time curve can be made."
+        text = "Fewer than four usable speed fixes: no speed-time curve can be made."
         none = Fused(None, fixes, mount, 0.0, float("nan"), float("nan"))
         return none, (*notes, Finding("too_few_fixes", "error", text, log=log))
     lag_s = mount.lag.lag_s if mount.used and mount.lag else 0.0
@@ -248,7 +247,7 @@ def _curve(
     smooth = smooth_speed(node_s, fix_speed_mps, force_integral)
     step = _GRID_GPS_ONLY_S if force_integral is None else _GRID_WITH_ACCEL_S
     time_s = np.unique(np.append(np.arange(node_s[0], node_s[-1], step), node_s[-1]))
-    at = np.clip(np.searchsorted(node_s, time_s, side="right") - 1, 0, node_s.size - 2)
+    at = np.clip(np.searchsorted(node_s, time_s, side="left") - 1, 0, node_s.size - 2)
     span = node_s[at + 1] - node_s[at]
     part = (time_s - node_s[at]) / span
     v0, v1 = smooth.speed_mps[at], smooth.speed_mps[at + 1]
@@ -261,7 +260,7 @@ def _curve(
         speed = v0 + blend * (v1 - v0) - span * (h10 * b0 + h11 * b1)
         accel = -offset
         accel_sd = np.sqrt(np.interp(time_s, node_s, smooth.offset_var))
-        whole = span <= HOLE_S
+        whole = (span <= HOLE_S) | np.isin(time_s, node_s)
     else:
         integral = integral_at(time_s, accel_s, forward[:, None])[:, 0]
         drift = b0 * (time_s - node_s[at]) + 0.5 * (b1 - b0) * part**2 * span

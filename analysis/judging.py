@@ -5,15 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from analysis.fuse import Fused
 from analysis.phases import Phase, Run
+from analysis.roadload import RoadLoad
+from analysis.vehicle import ROAD_LOAD_WINDOWS
 from logger.findings import Finding
+from logger.session import Session, Vehicle
 
-__all__ = ["judge_runs", "why_nothing"]
+__all__ = ["judge_runs", "why_implausible", "why_nothing"]
+
+_GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
+#: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
+_HIGHER, _LOWER = 1.35, 0.5
+#: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
+#: filling this share of its recording.
+_MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
 
 
 def judge_runs(
-    runs: Sequence[Run], fused: Sequence[Fused]
+    runs: Sequence[Run], fused: Sequence[Fused], session: Session
 ) -> tuple[tuple[Run, ...], tuple[Finding, ...]]:
     """Mark phases that cannot be trusted as not used, each with its reason.
 
@@ -23,6 +35,8 @@ def judge_runs(
         As found.
     fused : sequence of Fused, one per log
         Their curves.
+    session : Session
+        Vehicle and site, for what is possible in neutral.
 
     Returns
     -------
@@ -36,9 +50,11 @@ def judge_runs(
     for run in runs:
         phases: list[Phase] = []
         for phase in run.phases:
-            why = phase.why_not if not phase.used else None
-            if why is None and phase.kind == "coast" and run.phase("pull") is None:
-                why = _lone_coast(phase)
+            why = None if phase.used else phase.why_not
+            if why is None and phase.kind == "coast":
+                why = _too_hard(phase, session)
+                if why is None and run.phase("pull") is None:
+                    why = _not_meant(phase, fused[run.log])
             if why is not None and phase.kind in ("pull", "coast"):
                 reasons[f"{phase.kind}: {why}"] = reasons.get(f"{phase.kind}: {why}", 0) + 1
                 phase = replace(phase, used=False, why_not=why)
@@ -51,12 +67,78 @@ def judge_runs(
     return tuple(judged), findings
 
 
-def _lone_coast(phase: Phase) -> str | None:
+def _most_force_n(vehicle: Vehicle, speed_mps: float) -> float:
+    """Return a road load that no vehicle of its kind exceeds [N]."""
+    window = ROAD_LOAD_WINDOWS[vehicle.kind]
+    rolling_n = window.rolling_share[1] * vehicle.mass_kg * _GRAVITY_MPS2
+    return _HIGHER * (rolling_n + window.f2_n_per_mps2[1] * speed_mps**2)
+
+
+def _least_force_n(vehicle: Vehicle, speed_mps: float) -> float:
+    """Return a road load that no vehicle of its kind undercuts [N]."""
+    window = ROAD_LOAD_WINDOWS[vehicle.kind]
+    rolling_n = window.rolling_share[0] * vehicle.mass_kg * _GRAVITY_MPS2
+    return _LOWER * (rolling_n + window.f2_n_per_mps2[0] * speed_mps**2)
+
+
+def _too_hard(phase: Phase, session: Session) -> str | None:
+    """Return why a slowing is too hard for neutral, or None."""
+    vehicle, site = session.vehicle, session.site
+    mean_mps = 0.5 * (phase.from_mps + phase.to_mps)
+    slows = (phase.from_mps - phase.to_mps) / (phase.end_s - phase.start_s)
+    uphill = _GRAVITY_MPS2 * (abs(site.slope) + 3.0 * max(site.slope_sd, 0.003))
+    most = _most_force_n(vehicle, mean_mps) / vehicle.effective_mass_kg + uphill
+    if slows <= most:
+        return None
+    return (
+        f"it slows by {slows:.2f} m/s2 at {3.6 * mean_mps:.0f} km/h, which is more than a "
+        f"{vehicle.kind} in neutral does ({most:.2f}): engine braking or the brake"
+    )
+
+
+def _not_meant(phase: Phase, fused: Fused) -> str | None:
     """Return why a coast-down without a pull in front is doubtful, or None."""
     loss = phase.from_mps - phase.to_mps
     duration = phase.end_s - phase.start_s
-    if duration < 10.0 or loss < 4.0:
-        return "a short slowing with no pull before it is more likely traffic than a coast-down"
+    if duration >= _MEANT_S and loss >= _MEANT_LOSS_MPS:
+        return None
+    curve = fused.curve
+    if curve is not None and duration >= _MEANT_SHARE * float(curve.time_s[-1] - curve.time_s[0]):
+        return None
+    return "a short slowing with no pull before it is more likely traffic than a coast-down"
+
+
+def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
+    """Return why a fitted road load cannot be that of a vehicle in neutral, or None.
+
+    The force is judged at three speeds inside the covered range, two standard deviations in its
+    favour.
+
+    Parameters
+    ----------
+    load : RoadLoad
+        As fitted.
+    vehicle : Vehicle
+        Kind and mass.
+    """
+    low, high = load.speed_range_mps
+    speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
+    force, sd = load.force_n(speeds), load.force_sd_n(speeds)
+    for speed, found, spread in zip(speeds, force, sd, strict=True):
+        what = f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
+        most, least = _most_force_n(vehicle, speed), _least_force_n(vehicle, speed)
+        if found - 2.0 * spread > most:
+            return (
+                f"{what}, more than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has in neutral "
+                f"({most:.0f} N): the slowings are engine braking, brake, or a climb, no neutral "
+                "coast-downs"
+            )
+        if found + 2.0 * spread < least:
+            return (
+                f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg can have "
+                f"({least:.0f} N): the road falls (by more than [site] says), there was a push or a "
+                "tail wind; add runs the other way"
+            )
     return None
 
 
@@ -74,6 +156,8 @@ def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:
                     f"log {run.log}, {phase.kind} at {phase.start_s:.0f} to {phase.end_s:.0f} s: "
                     f"{phase.why_not}"
                 )
-    if not runs:
-        reasons.append("no full-throttle pull and no coast-down was found in the logs")
+    if not any(phase.kind == "coast" for run in runs for phase in run.phases):
+        reasons.append("no neutral coast-down was found in the logs")
+    if not any(phase.kind == "pull" for run in runs for phase in run.phases):
+        reasons.append("no full-throttle pull was found in the logs")
     return tuple(reasons)

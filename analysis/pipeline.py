@@ -21,7 +21,7 @@ from analysis.evidence import (
 )
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.gears import agree_on_changes, gear_knots, match_gears
-from analysis.judging import judge_runs, why_nothing
+from analysis.judging import judge_runs, why_implausible, why_nothing
 from analysis.model import SessionFit, fit_session
 from analysis.model_design import COAST, RunData, run_data
 from analysis.model_solve import spread_table
@@ -161,7 +161,7 @@ def analyse(
     fused, fuse_notes = _fuse_all(recordings)
     runs = _number(run for log, one in enumerate(fused) for run in find_runs(one, log))
     runs, places, road_notes = place_runs(recordings, fused, runs, session.logs)
-    runs, judge_notes = judge_runs(runs, fused)
+    runs, judge_notes = judge_runs(runs, fused, session)
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     data = [
@@ -175,6 +175,8 @@ def analyse(
     )
     speeds = coast_speed_range(fit)
     load = find_road_load(fit, vehicle, speeds) if speeds else road_load
+    if speeds and load and (why := why_implausible(load, vehicle)):
+        raise NothingUsable((why, *why_nothing(runs, fused)))
     power = find_power(fit, vehicle)
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)

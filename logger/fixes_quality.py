@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from logger.findings import Finding
 from logger.rows import Rows, Samples
 from logger.speeds import distances_m
+from logger.units import find_unit
 
 __all__ = [
     "FIX_NAMES",
@@ -34,6 +35,14 @@ FIX_NAMES = (
     "heading_deg",
 )
 _MOVING_MPS = 1.0
+#: A phone repeats a speed once or twice, not longer.
+_LONGEST_REPEAT = 4
+#: A vehicle that covers this has another position, however coarse its digits [m].
+_STALE_M = 3.0
+#: With so many distinct values some differ by the resolution.
+_MANY = 40
+#: A change per fix that noise (0.05 to 0.14 m/s, measured) does not hide [m/s].
+_CLEAR_MPS = 0.6
 #: Road vehicles brake at up to 11 m/s2 and gain less than 8 [m/s2].
 _SPIKE_MPS2 = (5.0, 8.0)
 
@@ -218,12 +227,35 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def resolution(values: NDArray[np.float64]) -> float:
-    """Return the smallest step between distinct values; 0 where there are fewer than two."""
+def resolution(values: NDArray[np.float64], factor: float = 1.0) -> float:
+    """Return the smallest step between distinct values; 0 where there are fewer than two.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+        In SI.
+    factor : float
+        SI per unit of the file. Few values show no small step by chance; of those the decimals
+        that the file writes tell more.
+    """
     distinct = np.unique(np.round(values, 6))
     steps = np.diff(distinct)
     steps = steps[steps > 1e-5]
-    return float(steps.min()) if steps.size else 0.0
+    if not steps.size:
+        return 0.0
+    least = float(steps.min())
+    if distinct.size >= _MANY:
+        return least
+    written = values / factor
+    for decimals in range(7):
+        if np.allclose(written, np.round(written, decimals), rtol=0, atol=1e-7):
+            return min(least, factor * 10.0**-decimals)
+    return 0.0
+
+
+def _step_of(speed: Samples) -> float:
+    unit = find_unit(speed.unit, "speed")
+    return resolution(speed.values, unit.factor if unit is not None else 1.0)
 
 
 def mark_spikes(
@@ -242,11 +274,14 @@ def mark_spikes(
     weight = dt[:-1] / (dt[:-1] + dt[1:])
     line = v[:-2] + (v[2:] - v[:-2]) * weight
     mean = np.abs(v[2:] - v[:-2]) / (dt[:-1] + dt[1:])
-    least = max(1.0, 3.0 * resolution(v))
+    least = max(1.0, 3.0 * _step_of(speed))
     odd = (into * out_of < 0) & (np.abs(inner - line) > least) & (mean < low)
     odd &= np.minimum(np.abs(into), np.abs(out_of)) > low
     odd &= np.maximum(np.abs(into), np.abs(out_of)) > high
     odd &= np.maximum(dt[:-1], dt[1:]) < 3.0 * float(np.median(dt))
+    if speed.suspect is not None:  # beside a sample already doubted there is nothing to compare
+        doubted = speed.suspect
+        odd &= ~(doubted[:-2] | doubted[1:-1] | doubted[2:])
     # of three zigzag samples only the middle one is false
     neighbours = np.concatenate((odd[1:], [False])) | np.concatenate(([False], odd[:-1]))
     size = np.abs(inner - line)
@@ -285,13 +320,19 @@ def mark_repeats(
     if speed is None or speed.t_s.size < 4:
         return samples
     t, v = speed.t_s, speed.values
-    step = resolution(v)
+    step = _step_of(speed)
     moving = v[1:] > _MOVING_MPS
     equal = np.zeros(v.size, dtype=bool)
     equal[1:] = (v[1:] == v[:-1]) & moving
     if not equal.any():
         return samples
-    odd = equal if _too_many(np.diff(v)[moving], step) else equal & _against_trend(t, v, step)
+    short = equal.copy()
+    for start, end in _runs(equal):
+        if end - start > _LONGEST_REPEAT:
+            short[start:end] = False  # a steady speed, or a fix that went stale
+    usable = moving & (short[1:] | ~equal[1:])
+    odd = short if _too_many(np.diff(v)[usable], step) else short & _against_trend(t, v, step)
+    odd = odd | (equal & _stale(speed, samples))
     if not odd.any():
         return samples
     index = np.flatnonzero(odd)
@@ -309,6 +350,21 @@ def mark_repeats(
         )
     )
     return {**samples, "speed_mps": speed.doubted(odd)}
+
+
+def _stale(speed: Samples, samples: dict[str, Samples]) -> NDArray[np.bool_]:
+    """Tell where a speed repeats with the very same position although it covers metres."""
+    stale = np.zeros(speed.t_s.size, dtype=bool)
+    for name in ("latitude_deg", "longitude_deg"):
+        place = samples.get(name)
+        if place is None or place.t_s.size != speed.t_s.size:
+            return stale
+        if not np.array_equal(_rows_of(place), _rows_of(speed)):
+            return stale
+    latitude, longitude = samples["latitude_deg"].values, samples["longitude_deg"].values
+    stale[1:] = (np.diff(latitude) == 0) & (np.diff(longitude) == 0)
+    stale[1:] &= speed.values[1:] * np.diff(speed.t_s) > _STALE_M
+    return stale
 
 
 def _too_many(changes: NDArray[np.float64], step: float) -> bool:
@@ -339,7 +395,7 @@ def _against_trend(
     usual = (speed_mps[3:] - speed_mps[:-3]) / 3.0
     even = np.maximum(np.maximum(dt[:-2], dt[1:-1]), dt[2:]) < 1.6 * float(np.median(dt))
     same_way = (before * usual > 0) & (after * usual > 0)
-    large = np.abs(usual) >= max(3.0 * step, 0.2)
+    large = np.abs(usual) >= max(3.0 * step, _CLEAR_MPS)
     made_up = (np.abs(after) >= 1.4 * np.abs(usual)) & (np.abs(before) >= 0.5 * np.abs(usual))
     odd[2:-1] = even & same_way & large & made_up
     return odd

@@ -45,7 +45,9 @@ def drive(seed: int = 0, runs: int = 2) -> Drive:
     accel = np.asarray(np.convolve(accel, kernel, mode="same"), dtype=np.float64)
     speed = np.concatenate([[0.0], np.cumsum(0.5 * (accel[1:] + accel[:-1])) * _STEP_S])
     return Drive(
-        np.arange(accel.size) * _STEP_S, np.asarray(np.maximum(speed, 0.0), dtype=np.float64), accel
+        np.arange(accel.size, dtype=np.float64) * _STEP_S,
+        np.asarray(np.maximum(speed, 0.0), dtype=np.float64),
+        accel,
     )
 
 

@@ -130,11 +130,15 @@ def sensor_state(fused: Fused, log: int, fit: SessionFit | None) -> SensorState:
     lag: float | None = fused.lag_s if fused.mount.used else None
     lag_sd: float | None = fused.lag_sd_s if fused.mount.used else None
     scale = gps_noise = accel_noise = None
-    mine = [
-        (state, normal)
-        for state, normal in zip(fit.states, fit.normals, strict=True)
-        if state.data.run.log == log
-    ] if fit else []
+    mine = (
+        [
+            (state, normal)
+            for state, normal in zip(fit.states, fit.normals, strict=True)
+            if state.data.run.log == log
+        ]
+        if fit
+        else []
+    )
     if np.isfinite(fused.fix_sd_mps):
         gps_noise = fused.fix_sd_mps
     if fit is not None and mine:

@@ -234,9 +234,7 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     return Fused(curve, fixes, mount, lag_s, lag_sd_s, fix_sd), notes
 
 
-def _curve(
-    node_s: Array, fix_speed_mps: Array, mount: Mount, log: int
-) -> tuple[SpeedCurve, float]:
+def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple[SpeedCurve, float]:
     force_integral = None
     accel_s, forward = mount.accel_time_s, mount.forward_mps2 / _forward_scale(mount)
     if mount.used:
@@ -282,5 +280,7 @@ def _curve(
     sd = np.sqrt(sd**2 + (away * accel_sd * 0.5) ** 2)
     place = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time_s))])
     hide = ~whole
-    columns = [np.where(hide, np.nan, column) for column in (speed, sd, accel, accel_sd)]
-    return SpeedCurve(log, time_s, *columns, place), smooth.fix_sd_mps
+    speed, sd, accel, accel_sd = (
+        np.where(hide, np.nan, column) for column in (speed, sd, accel, accel_sd)
+    )
+    return SpeedCurve(log, time_s, speed, sd, accel, accel_sd, place), smooth.fix_sd_mps

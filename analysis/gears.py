@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TypeAlias
@@ -44,7 +45,7 @@ def _likeness(speed_a: Array, accel_a: Array, speed_b: Array, accel_b: Array) ->
     return abs(means[0] - means[1]) / max(mean + _SAME_MPS2 / _SAME_SHARE, 1e-3)
 
 
-def _near(values: Array, centre: float, reach: float) -> Array:
+def _near(values: Array, centre: float, reach: float) -> NDArray[np.intp]:
     return np.flatnonzero(np.abs(values - centre) <= reach)
 
 
@@ -129,7 +130,7 @@ def _recut(
     fused: Fused, pull: Phase, span: tuple[float, float], agreed: Sequence[tuple[float, float]]
 ) -> tuple[tuple[float, float], ...]:
     pieces = pull.gear_pieces_s
-    gaps = [(a[1], b[0]) for a, b in zip(pieces[:-1], pieces[1:], strict=True)]
+    gaps = [(a[1], b[0]) for a, b in itertools.pairwise(pieces)]
     kept: list[tuple[float, float]] = []
     curve = fused.curve
     assert curve is not None  # pieces are only found on curves
@@ -151,9 +152,7 @@ def _recut(
     return tuple((a, b) for a, b in cut if b - a >= 0.5) or pieces
 
 
-def match_gears(
-    fused: Sequence[Fused], runs: Sequence[Run]
-) -> dict[int, tuple[int, ...]]:
+def match_gears(fused: Sequence[Fused], runs: Sequence[Run]) -> dict[int, tuple[int, ...]]:
     """Give every piece of every used pull a gear index, the same where the drive is the same.
 
     Longest pieces come first. A piece joins the known gear whose speeds it shares most unless its

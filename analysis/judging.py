@@ -125,7 +125,9 @@ def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
     speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
     force, sd = load.force_n(speeds), load.force_sd_n(speeds)
     for speed, found, spread in zip(speeds, force, sd, strict=True):
-        what = f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
+        what = (
+            f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
+        )
         most, least = _most_force_n(vehicle, speed), _least_force_n(vehicle, speed)
         if found - 2.0 * spread > most:
             return (

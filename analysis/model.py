@@ -6,6 +6,7 @@ A linear Gaussian regression, re-linearised until the speed paths stand still: s
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol, TypeAlias
@@ -33,6 +34,7 @@ from analysis.model_solve import (
     Spread,
     eliminate,
     fix_weights,
+    inverse,
     next_spread,
     shared_prior_matrix,
     shared_solution,
@@ -105,13 +107,13 @@ class KnownRoadLoad(Protocol):
     """A road load found elsewhere: coefficients [N, N/(m/s), N/(m/s)^2] and covariance."""
 
     @property
-    def f0_n(self) -> float: ...  # noqa: D102
+    def f0_n(self) -> float: ...
     @property
-    def f1_n_per_mps(self) -> float: ...  # noqa: D102
+    def f1_n_per_mps(self) -> float: ...
     @property
-    def f2_n_per_mps2(self) -> float: ...  # noqa: D102
+    def f2_n_per_mps2(self) -> float: ...
     @property
-    def covariance(self) -> Array: ...  # noqa: D102
+    def covariance(self) -> Array: ...
 
 
 def _known_prior(known: KnownRoadLoad | None, vehicle: Vehicle) -> tuple[Array | None, Array]:
@@ -121,7 +123,7 @@ def _known_prior(known: KnownRoadLoad | None, vehicle: Vehicle) -> tuple[Array |
     factor = np.array([1.0, SPEED_SCALE_MPS, SPEED_SCALE_MPS**2]) / vehicle.effective_mass_kg
     mean = np.array([known.f0_n, known.f1_n_per_mps, known.f2_n_per_mps2]) * factor
     covariance = known.covariance * np.outer(factor, factor)
-    return np.linalg.inv(covariance + 1e-9 * np.eye(3)), mean
+    return inverse(covariance + 1e-9 * np.eye(3)), mean
 
 
 def _slope_knots(runs: Sequence[RunData]) -> Array:
@@ -247,9 +249,7 @@ def fit_session(
     while True:
         if rounds <= 2:  # then held: its only use is to state gusts in m/s
             gust_drag = max(float(shared[2]), 0.01)
-        lins = [
-            linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states
-        ]
+        lins = [linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states]
         normals = [
             eliminate(s, lin, layout, spread, first)
             for s, lin, first in zip(states, lins, firsts, strict=True)
@@ -370,7 +370,7 @@ def conditioned_covariances(fit: SessionFit) -> dict[str, Array]:
             more, _ = normal.left(np.array(fixed, dtype=int))
             information += more
         information[fixed_shared, fixed_shared] += 1e14
-        result[cause] = np.linalg.inv(information)
+        result[cause] = inverse(information)
     return result
 
 
@@ -389,7 +389,7 @@ def budget(fit: SessionFit, weights: Array) -> dict[str, float]:
     names = list(variances)
     parts = {
         after: float(np.sqrt(max(variances[before] - variances[after], 0.0)))
-        for before, after in zip(names[:-1], names[1:], strict=True)
+        for before, after in itertools.pairwise(names)
     }
     parts["noise"] = float(np.sqrt(variances[names[-1]]))
     return parts

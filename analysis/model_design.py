@@ -26,7 +26,18 @@ from analysis.lag import integral_at
 from analysis.phases import Run
 from analysis.road import RunPlace
 
-__all__ = ["COAST", "FREE", "GRAVITY_MPS2", "Layout", "Linearised", "RunData", "hat", "linearise", "run_data", "step_linear"]
+__all__ = [
+    "COAST",
+    "FREE",
+    "GRAVITY_MPS2",
+    "Layout",
+    "Linearised",
+    "RunData",
+    "hat",
+    "linearise",
+    "run_data",
+    "step_linear",
+]
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -112,9 +123,7 @@ class RunData:
         return self.place_s.size >= 3
 
 
-def run_data(
-    run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]
-) -> RunData | None:
+def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> RunData | None:
     """Cut one run into bins and collect its measurements.
 
     Parameters
@@ -243,7 +252,7 @@ class Layout:
     @property
     def size(self) -> int:
         """Number of shared unknowns."""
-        return self.slope.stop + sum(knots.size for knots in self.gear_knots_mps)
+        return int(self.slope.stop) + sum(knots.size for knots in self.gear_knots_mps)
 
 
 #: Names of a run's own unknowns in order; sizes come from `local_slices`.
@@ -316,9 +325,7 @@ class Linearised:
     path_rows: Array
 
 
-def _receiver_rows(
-    moment_s: Array, memory_s: float, edge_s: Array
-) -> tuple[Array, Array, Array]:
+def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Array, Array, Array]:
     """Return the weights of a first-order receiver filter read at given moments.
 
     y(T) = integral of v(T - u) exp(-u / tau) du / tau by Gauss-Laguerre quadrature; speeds between
@@ -413,7 +420,9 @@ def linearise(
 
     accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * d * slope
     accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
-    stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * np.sign(air) * gust) / scale2
+    stiffness = (
+        r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * np.sign(air) * gust) / scale2
+    )
     rows = np.zeros((n, size))
     rows[:, 0] = -1.0
     rows[:, 1] = -v / SPEED_SCALE_MPS

@@ -36,6 +36,7 @@ __all__ = [
     "Spread",
     "eliminate",
     "fix_weights",
+    "inverse",
     "next_spread",
     "run_covariance",
     "shared_prior_matrix",
@@ -142,16 +143,21 @@ class Normal:
 
     def left(self, fixed: NDArray[np.int_] | None = None) -> tuple[Array, Array]:
         """Return information and right-hand side of the shared unknowns after elimination."""
-        inverse = self.own_inverse
+        own_inverse = self.own_inverse
         if fixed is not None and fixed.size:
             own = self.own.copy()
             own[fixed, fixed] += _FIXED
-            inverse = np.linalg.inv(own)
-        gain = self.cross @ inverse
+            own_inverse = inverse(own)
+        gain = self.cross @ own_inverse
         return self.shared - gain @ self.cross.T, self.gradient_shared - gain @ self.gradient_own
 
 
 _PRECISION: dict[tuple[int, float], Array] = {}
+
+
+def inverse(matrix: Array) -> Array:
+    """Return the inverse of a square matrix."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
 
 
 def _unit_precision(count: int, spacing_over_time: float) -> Array:
@@ -159,7 +165,7 @@ def _unit_precision(count: int, spacing_over_time: float) -> Array:
     key = (count, round(spacing_over_time, 6))
     if key not in _PRECISION:
         lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count))) * spacing_over_time
-        _PRECISION[key] = np.linalg.inv(np.exp(-lag) + 1e-9 * np.eye(count))
+        _PRECISION[key] = inverse(np.exp(-lag) + 1e-9 * np.eye(count))
     return _PRECISION[key]
 
 
@@ -246,7 +252,7 @@ def eliminate(
         information[:p, :p],
         information[:p, p:],
         own_block,
-        np.linalg.inv(own_block),
+        inverse(own_block),
         gradient[:p],
         gradient[p:] - prior @ (state.local - first),
     )
@@ -255,7 +261,7 @@ def eliminate(
 def _slope_precision(layout: Layout) -> Array:
     x = layout.slope_knots_m
     away = np.sqrt(3.0) * np.abs(np.subtract.outer(x, x)) / SLOPE_LENGTH_M
-    return np.linalg.inv((1.0 + away) * np.exp(-away) + 1e-6 * np.eye(x.size))
+    return inverse((1.0 + away) * np.exp(-away) + 1e-6 * np.eye(x.size))
 
 
 def _bend_precision(knots: Array, level_mps2: float) -> Array:
@@ -325,7 +331,7 @@ def shared_solution(
         more, side = normal.left()
         information += more
         right += side
-    covariance = np.linalg.inv(information)
+    covariance = inverse(information)
     covariance = 0.5 * (covariance + covariance.T)
     return covariance @ right, covariance
 
@@ -401,7 +407,9 @@ def next_spread(
         part = layout.gear(gear)
         q, u = _bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]
         squares["bend"] += float(u @ q @ u)
-        count["bend"] += max(u.size - 2, 0) - float(np.sum(q * shared_cov[part, part])) / spread.bend**2
+        count["bend"] += (
+            max(u.size - 2, 0) - float(np.sum(q * shared_cov[part, part])) / spread.bend**2
+        )
     caps = {"slope": prior.most_slope, "wind": prior.most_wind_mps, "gust": prior.most_wind_mps}
     new: dict[str, float] = {}
     for name, (hold, low, high) in _HOLD.items():

@@ -136,7 +136,9 @@ def find_mount(
     rate_hz = float(1.0 / np.median(np.diff(t_s))) if t_s.size > 1 else None
     mount, notes = _align(t_s, axes_mps2, clock == fixes.clock, rate_hz, fixes, log)
     if not mount.used:
-        text = f"The accelerometer was not used: {mount.why_not}. GPS speed alone carries the result."
+        text = (
+            f"The accelerometer was not used: {mount.why_not}. GPS speed alone carries the result."
+        )
         notes = (*notes, Finding("accelerometer_not_used", "warning", text, log=log))
     return mount, notes
 

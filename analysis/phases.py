@@ -411,7 +411,9 @@ def _braking(piece: _Piece, first: int, limit: int) -> list[Phase]:
     return phases
 
 
-def phase_labels(time_s: Array, runs: tuple[Run, ...]) -> tuple[list[str], NDArray[np.bool_], Array]:
+def phase_labels(
+    time_s: Array, runs: tuple[Run, ...]
+) -> tuple[list[str], NDArray[np.bool_], Array]:
     """Label the samples of one recording's curve.
 
     Parameters

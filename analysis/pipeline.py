@@ -34,8 +34,10 @@ from analysis.power import (
     find_power,
     pull_figures,
 )
+from analysis.reference import reference_road_load
 from analysis.road import place_runs
 from analysis.roadload import ReferenceRoadLoad, RoadLoad, find_road_load
+from analysis.vehicle import road_load_findings, vehicle_findings
 from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.recording import Recording, Step
@@ -171,7 +173,12 @@ def analyse(
     ]
     _require(data, runs, fused, road_load)
     fit = fit_session(
-        data, gear_knots(fused, runs, gears), vehicle, session.site, scale=_scale(fused), known=road_load
+        data,
+        gear_knots(fused, runs, gears),
+        vehicle,
+        session.site,
+        scale=_scale(fused),
+        known=road_load,
     )
     speeds = coast_speed_range(fit)
     load = find_road_load(fit, vehicle, speeds) if speeds else road_load
@@ -180,6 +187,7 @@ def analyse(
     power = find_power(fit, vehicle)
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)
+    load_notes = _load_findings(load, vehicle) if speeds else ()
     return Analysis(
         session,
         recordings,
@@ -193,8 +201,18 @@ def analyse(
         tuple(sensor_state(one, log, fit) for log, one in enumerate(fused)),
         residuals(fit),
         coast_forces(fit, vehicle.effective_mass_kg),
-        (*fuse_notes, *road_notes, *judge_notes, *air_notes, *site_notes),
+        (
+            *session.findings,
+            *vehicle_findings(vehicle),
+            *fuse_notes,
+            *road_notes,
+            *judge_notes,
+            *air_notes,
+            *site_notes,
+            *load_notes,
+        ),
         _history(recordings, fit),
+        reference_road_load(load, air) if load is not None else None,
     )
 
 
@@ -229,6 +247,23 @@ def _require(
             "be told; record coast-downs, or give --road-load with an earlier results.json"
         )
         raise NothingUsable((reason, *why_nothing(runs, fused)))
+
+
+def _load_findings(load: RoadLoad | None, vehicle: Vehicle) -> tuple[Finding, ...]:
+    """Say what is unusual in the road load, and why its coefficients may not be shown."""
+    if load is None:
+        return ()
+    coefficients = (load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2)
+    notes = road_load_findings(
+        vehicle,
+        lambda speed_mps: float(load.force_n(np.array(speed_mps))),
+        load.speed_range_mps,
+        coefficients if load.separable else None,
+    )
+    if load.why_not_separable is None:
+        return notes
+    text = f"The road load is told as a curve only: {load.why_not_separable}."
+    return (*notes, Finding("speed_range_narrow", "warning", text))
 
 
 def _pulls(

@@ -11,6 +11,7 @@ from analysis.fuse import SpeedCurve
 from analysis.model import SessionFit, budget, mean_slope
 from analysis.model_design import GRAVITY_MPS2, hat, local_slices
 from analysis.phases import Phase, Run
+from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 
 __all__ = [
@@ -136,17 +137,20 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     layout = fit.layout
     if not layout.gear_knots_mps:
         return None
-    mass_kg = vehicle.effective_mass_kg
-    mass_share = float(np.hypot(vehicle.mass_sd_kg, vehicle.rotating_mass_sd_kg)) / mass_kg
+    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
+    mass_share = mass_sd_kg / mass_kg
     curves, rows, speeds = [], [], []
     for gear, knots in enumerate(layout.gear_knots_mps):
-        covered = [
-            path[:-1][state.data.drive == gear].min(initial=np.inf)
-            for state, path in ((s, s.path_mps) for s in fit.states)
-        ], [
-            path[1:][state.data.drive == gear].max(initial=-np.inf)
-            for state, path in ((s, s.path_mps) for s in fit.states)
-        ]
+        covered = (
+            [
+                path[:-1][state.data.drive == gear].min(initial=np.inf)
+                for state, path in ((s, s.path_mps) for s in fit.states)
+            ],
+            [
+                path[1:][state.data.drive == gear].max(initial=-np.inf)
+                for state, path in ((s, s.path_mps) for s in fit.states)
+            ],
+        )
         low, high = float(min(covered[0])), float(max(covered[1]))
         if not low < high:
             continue
@@ -191,7 +195,7 @@ def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:
     cov = fit.covariance
     block = cov[:3, :3]
     cross = cov[:3] @ weights
-    return float(np.sqrt(max(cross @ np.linalg.solve(block, cross), 0.0)))
+    return float(np.sqrt(max(float(cross @ np.linalg.solve(block, cross)), 0.0)))
 
 
 def pull_figures(
@@ -231,18 +235,20 @@ def pull_figures(
     d = run.direction or 1
     air = v + d * (fit.shared[fit.layout.WIND] + own_wind)
     basis = np.column_stack([np.ones_like(v), v / 30.0, air * np.abs(air) / 900.0])
-    mass_kg = vehicle.effective_mass_kg
+    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     resist_n = mass_kg * basis @ fit.shared[:3]
     slope_n = vehicle.mass_kg * GRAVITY_MPS2 * d * mean_slope(fit)[0]
     start, end = float(v[0]), float(v[-1])
     lost_j = float(np.trapezoid((resist_n + slope_n) * v, t))
     kinetic_j = 0.5 * (end**2 - start**2)
     mean_w = (mass_kg * kinetic_j + lost_j) / duration
-    mass_share = float(np.hypot(vehicle.mass_sd_kg, vehicle.rotating_mass_sd_kg)) / mass_kg
+    mass_share = mass_sd_kg / mass_kg
     end_sd = float(curve.speed_sd_mps[inside][-1])
     step = float(np.median(np.diff(t))) if t.size > 1 else 0.1
     duration_sd = float(np.hypot(1.5 * step, 0.15))
-    resist_sd = mass_kg * float(np.sqrt(np.mean(np.einsum("ij,jk,ik->i", basis, fit.covariance[:3, :3], basis))))
+    resist_sd = mass_kg * float(
+        np.sqrt(np.mean(np.einsum("ij,jk,ik->i", basis, fit.covariance[:3, :3], basis)))
+    )
     mean_sd = float(
         np.sqrt(
             (mass_share * mean_w) ** 2

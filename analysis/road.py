@@ -55,7 +55,9 @@ def _offset_m(recording: Recording, origin: tuple[float, float]) -> Array:
         return np.zeros(2)
     turn = (longitude.values[0] - origin[1] + 180.0) % 360.0 - 180.0
     radius = 6371008.8  # mean Earth radius [m], IUGG
-    return np.radians([turn * np.cos(np.radians(origin[0])), latitude.values[0] - origin[0]]) * radius
+    return (
+        np.radians([turn * np.cos(np.radians(origin[0])), latitude.values[0] - origin[0]]) * radius
+    )
 
 
 def _tracks(recordings: Sequence[Recording], runs: Sequence[Run]) -> list[_Track | None]:
@@ -197,8 +199,8 @@ def place_runs(
                 "direction_unknown",
                 "warning",
                 f"{unknown} of {len(placed)} runs have neither positions nor headings nor a stated "
-                "direction; they are taken as driven the same way. Say direction = \"up\" or "
-                "\"down\" in their [[log]].",
+                'direction; they are taken as driven the same way. Say direction = "up" or '
+                '"down" in their [[log]].',
                 count=unknown,
             )
         )

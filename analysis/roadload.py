@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model import SessionFit, budget, resistance_n
+from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 
 __all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load"]
@@ -66,7 +67,8 @@ class RoadLoad:
     def force_sd_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the standard deviation of `R(v)` [N] at speeds of shape (n,) [m/s]."""
         basis = np.stack([np.ones_like(speed_mps), speed_mps, speed_mps**2], axis=-1)
-        return np.sqrt(np.einsum("...i,ij,...j->...", basis, self.covariance, basis))
+        variance = np.einsum("...i,ij,...j->...", basis, self.covariance, basis)
+        return np.asarray(np.sqrt(variance), dtype=np.float64)
 
     def curve_speeds_mps(self, step_mps: float = 0.5) -> NDArray[np.float64]:
         """Return the multiples of `step_mps` inside the covered speeds [m/s]."""
@@ -102,9 +104,9 @@ def find_road_load(
     RoadLoad
         `separable` False where the speeds are too narrow for three coefficients.
     """
-    mass_kg = vehicle.effective_mass_kg
+    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
+    mass_share = mass_sd_kg / mass_kg
     force, covariance = resistance_n(fit, mass_kg)
-    mass_share = float(np.hypot(vehicle.mass_sd_kg, vehicle.rotating_mass_sd_kg)) / mass_kg
     covariance = covariance + np.outer(force, force) * mass_share**2
     low, high = speed_range_mps
     at_mps = float(np.clip(_MOTORWAY_MPS, low, high))

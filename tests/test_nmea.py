@@ -156,7 +156,11 @@ def test_midnight_with_and_without_a_date(tmp_path: Path) -> None:
 def test_a_jump_ahead_is_a_hole_and_a_step_back_is_left_out(tmp_path: Path) -> None:
     times = [f"0900{k:02d}.00" for k in range(60)] + ["091100.00", "091101.00"]
     times.insert(30, "090028.70")
-    recording = read_bytes(tmp_path, "".join(rmc(time) for time in times))
+    text = "".join(
+        sentence(f"GPRMC,{time},A,5206.{40 * k:04d},N,00924.0000,E,20.00,12.0,090324,,,A")
+        for k, time in enumerate(times)
+    )
+    recording = read_bytes(tmp_path, text)
     kinds = {f.kind: f for f in recording.findings}
     assert set(kinds) == {"time_steps_back", "hole"}
     assert kinds["time_steps_back"].line == 31

@@ -330,8 +330,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     argv : sequence of str, optional
         Arguments without the program's name; those of the process when None.
     """
-    # Many threads slow the small matrices of the session model down; numpy reads this on import.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if argv is None:
         _prepare_process()
     try:

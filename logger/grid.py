@@ -1,10 +1,9 @@
-"""Delimited text -> header and cells: delimiter, decimal comma, comments, short and long rows."""
+"""`Grid`: a table whose cells are not numbers yet, and the readers that make them so."""
 
 from __future__ import annotations
 
 import csv
 import io
-import sys
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
@@ -13,14 +12,10 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.layout import MISSING_WORDS, NUMBER, Layout, layout_of
-from logger.source import decode
+from logger.layout import MISSING_WORDS, NUMBER, Layout
 
-__all__ = ["Grid", "grid_of"]
+__all__ = ["Grid"]
 
-#: From this size on the C reader of pandas is faster although importing it costs a third of a
-#: second (measured: numpy 1 us per row of four numbers, pandas 0.1 us).
-_PANDAS_BYTES = 12_000_000
 #: Stands for a blank cell on its way through numpy's reader; no sensor gives it.
 _BLANK = "-7.25e-291"
 _BLANK_VALUE = float(_BLANK)
@@ -66,7 +61,7 @@ class Grid:
         if isinstance(self._body, str):
             return self._body[:size]
         offset = self._layout.offset
-        return self._body[offset : offset + size].decode("ascii")
+        return self._body[offset : offset + size].decode("utf-8", errors="replace")
 
     def peek(self, index: int, count: int = 40) -> list[str]:
         """Return the first cells of a column that are not blank, at most `count`, stripped."""
@@ -266,9 +261,9 @@ def _with_pandas(
 
     assert isinstance(body, bytes)
     for na_filter in (False, True):
+        source = io.BytesIO(body)  # shares the bytes, does not copy them
+        source.seek(layout.offset)
         try:
-            source = io.BytesIO(body)  # shares the bytes, does not copy them
-            source.seek(layout.offset)
             frame = pd.read_csv(
                 source,
                 sep=layout.delimiter,
@@ -281,210 +276,12 @@ def _with_pandas(
                 na_values=[""] if na_filter else None,
                 skip_blank_lines=False,
                 quoting=csv.QUOTE_NONE,
+                encoding_errors="replace",
             )
         except (ValueError, OverflowError):
             continue
-        columns = {
-            index: np.ascontiguousarray(frame[index].to_numpy(dtype=np.float64)) for index in wanted
-        }
-        del frame
+        columns = {index: frame[index].to_numpy(dtype=np.float64, copy=True) for index in wanted}
         if any(np.isinf(values).any() for values in columns.values()):
             return None
         return columns
     return None
-
-
-def grid_of(path: str, data: bytes) -> Grid:
-    """Lay a text file out as a table.
-
-    Parameters
-    ----------
-    path : str
-        For messages.
-    data : bytes
-        Whole file.
-
-    Returns
-    -------
-    Grid
-        Header, lines, and access to columns.
-
-    Raises
-    ------
-    ReadError
-        No table, or rows whose number of fields is wrong in more places than a cut-off end.
-    """
-    head = decode(path, data[: 1 << 16]) if len(data) >= _PANDAS_BYTES else ""
-    if head and head.isascii() and b'"' not in data:
-        layout = _need_layout(path, head, complete=False)
-        grid = _large(path, data, layout)
-        if grid is not None:
-            return grid
-    text = decode(path, data)
-    first = text[: 1 << 16]
-    layout = _need_layout(path, first, complete=len(first) == len(text))
-    body = text[layout.offset :]
-    if '"' not in body:
-        grid = _plain(path, body, layout)
-        if grid is not None:
-            return grid
-    return _checked(path, body, layout)
-
-
-def _need_layout(path: str, head: str, *, complete: bool) -> Layout:
-    layout = layout_of(path, head, complete=complete)
-    if layout is None:
-        first = head.strip().split("\n")[0][:60]
-        raise ReadError(
-            path,
-            f"no table found; the file begins {first!r}",
-            "a delimited table, GPX or NMEA sentences",
-            "Export the recording as a table with one header row",
-            line=1,
-        )
-    return layout
-
-
-def _large(path: str, data: bytes, layout: Layout) -> Grid | None:
-    """Grid of a large clean file, its rows only counted; None where a closer look is needed."""
-    start = layout.offset
-    ends = _count(data, b"\n", start)
-    delimiters = _count(data, layout.delimiter.encode(), start)
-    if not data.endswith(b"\n") or delimiters != ends * (layout.width - 1):
-        return None
-    if b"\r" in data or not data.isascii():
-        return None
-    lines = range(layout.first_line, layout.first_line + ends)
-    return Grid(path, layout.header, layout.header_line, lines, (), layout, data)
-
-
-def _count(data: bytes, byte: bytes, start: int) -> int:
-    """Count a byte; in pieces of 1 MB this is several times faster than `bytes.count`."""
-    codes = np.frombuffer(data, dtype=np.uint8, offset=start)
-    piece = 1 << 20
-    wanted = byte[0]
-    return sum(
-        int(np.count_nonzero(codes[at : at + piece] == wanted))
-        for at in range(0, codes.size, piece)
-    )
-
-
-def _plain(path: str, body: str, layout: Layout) -> Grid | None:
-    """Grid of a file whose rows all have the same number of fields; None where they do not."""
-    if not body.endswith("\n"):
-        return None
-    lines = body.removesuffix("\n").split("\n")
-    if {line.count(layout.delimiter) for line in lines} != {layout.width - 1}:
-        return None
-    blank = layout.delimiter * (layout.width - 1)
-    if blank in lines or (layout.trailing and any(line[-1:] != layout.delimiter for line in lines)):
-        return None
-    numbers = range(layout.first_line, layout.first_line + len(lines))
-    return Grid(path, layout.header, layout.header_line, numbers, (), layout, body)
-
-
-def _rows(path: str, body: str, layout: Layout) -> list[tuple[int, list[str]]]:
-    """All rows with the line each begins on; quoted cells may hold delimiters and line ends."""
-    if '"' not in body:
-        return [
-            (layout.first_line + k, line.split(layout.delimiter))
-            for k, line in enumerate(body.removesuffix("\n").split("\n"))
-        ]
-    csv.field_size_limit(min(sys.maxsize, 1 << 20))
-    reader = csv.reader(io.StringIO(body), delimiter=layout.delimiter)
-    out: list[tuple[int, list[str]]] = []
-    before = 0
-    try:
-        for row in reader:
-            out.append((layout.first_line + before, row))
-            before = reader.line_num
-    except csv.Error as error:
-        raise ReadError(
-            path,
-            f"quoting is broken ({error})",
-            "closed quotation marks",
-            "Correct the line",
-            line=layout.first_line + before,
-        ) from error
-    return out
-
-
-def _checked(path: str, body: str, layout: Layout) -> Grid:
-    """Grid of a file with blank, short, long or cut-off rows, each counted and named."""
-    names = len(layout.header)
-    blank: list[int] = []
-    short: list[tuple[int, int]] = []
-    kept: list[tuple[int, list[str]]] = []
-    rows = _rows(path, body, layout) if body else []
-    for line, row in rows:
-        if not any(cell.strip() for cell in row):
-            blank.append(line)
-        elif len(row) < names:
-            short.append((line, len(row)))
-        elif len(row) > names and any(cell.strip() for cell in row[names:]):
-            guess = ": decimal commas?" if len(row) == 2 * names and layout.delimiter == "," else ""
-            raise ReadError(
-                path,
-                f"{len(row)} fields where the header has {names}{guess}",
-                "as many fields as names",
-                "Correct the line",
-                line=line,
-            )
-        else:
-            kept.append((line, row[:names]))
-    findings: list[Finding] = []
-    if short and (len(short) > max(3, 0.01 * len(rows)) or not kept):
-        raise ReadError(
-            path,
-            f"{short[0][1]} fields, expected {names}; {len(short)} such rows",
-            "as many fields as names",
-            "Correct the lines, or record again",
-            line=short[0][0],
-        )
-    cut = _cut_off(body, kept, short)
-    if cut is not None:
-        kept.pop()
-        short.append((cut, names))
-    if short:
-        ends = " The last line was cut off." if rows and short[-1][0] == rows[-1][0] else ""
-        findings.append(
-            Finding(
-                "short_row",
-                "warning",
-                f"{len(short)} of {len(rows)} rows left out: incomplete (line "
-                f"{', '.join(str(line) for line, _ in short[:5])}).{ends}",
-                path=path,
-                line=short[0][0],
-                count=len(short),
-            )
-        )
-    inside = [line for line in blank if kept and line < kept[-1][0]]
-    if inside:
-        findings.append(
-            Finding(
-                "blank_row",
-                "note",
-                f"{len(inside)} rows without any value left out (first: line {inside[0]}).",
-                path=path,
-                line=inside[0],
-                count=len(inside),
-            )
-        )
-    lines = [line for line, _ in kept]
-    cells = [row for _, row in kept]
-    return Grid(path, layout.header, layout.header_line, lines, tuple(findings), layout, "", cells)
-
-
-def _cut_off(
-    body: str, kept: list[tuple[int, list[str]]], short: list[tuple[int, int]]
-) -> int | None:
-    """Line of a last row that lost the end of its last number, or None.
-
-    A full number of fields proves nothing: ``1.5,2`` may be what is left of ``1.5,22.8``. The row
-    is taken for cut off when no line end follows it and its last cell is shorter than the last
-    cell of every other row.
-    """
-    if body.endswith("\n") or len(kept) < 3 or (short and short[-1][0] > kept[-1][0]):
-        return None
-    others = min(len(row[-1].strip()) for _, row in kept[:-1])
-    return kept[-1][0] if len(kept[-1][1][-1].strip()) < others else None

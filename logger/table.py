@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.grid import Grid, grid_of
+from logger.grid import Grid
 from logger.headers import OWN_COLUMNS, Meaning, quantity_of, read_header
 from logger.layout import layout_of
 from logger.motion import AxisColumn, choose_accel
@@ -25,6 +25,7 @@ from logger.speeds import (
     speed_ratio,
     unit_of_ratio,
 )
+from logger.table_rows import grid_of
 from logger.table_time import choose_time, numeric_times
 from logger.units import find_unit, known_units, to_si
 

@@ -13,6 +13,8 @@ from logger.errors import ReadError
 from logger.findings import Finding
 from logger.layout import MISSING_WORDS, NUMBER
 from logger.rows import Column, Rows
+from logger.speeds import SpeedRatio, speed_ratio, unit_of_ratio
+from logger.units import find_unit, to_si
 
 __all__ = ["MAX_DEPTH", "MAX_POINTS", "parse_gpx", "sniff_gpx"]
 
@@ -188,7 +190,7 @@ class _Reader:
             self.direct.add(field)
 
 
-def parse_gpx(path: str, data: bytes) -> Rows:
+def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
     """Parse a GPX file's track points.
 
     Parameters
@@ -197,18 +199,21 @@ def parse_gpx(path: str, data: bytes) -> Rows:
         For messages.
     data : bytes
         Whole file.
+    speed_unit : str, optional
+        The user's word on the unit of speed; None: m/s, as the GPX 1.0 schema and the track-point
+        extension say.
 
     Returns
     -------
     Rows
-        Times, positions, and speed, elevation, heading where the file has them. Speed in m/s, as
-        the GPX 1.0 schema and the track-point extension say. No speed is derived here.
+        Times, positions, and speed, elevation, heading where the file has them. No speed is
+        derived here.
 
     Raises
     ------
     ReadError
         No XML, cut off, a document type, too deep, no track points, no times, a value out of
-        range.
+        range, speeds that the positions deny.
     """
     reader = _Reader(path)
     body = data.lstrip(b" \t\r\n")
@@ -249,15 +254,37 @@ def parse_gpx(path: str, data: bytes) -> Rows:
                 count=len(reader.times) - timed,
             )
         )
-    units = {"speed_mps": "m/s", "elevation_m": "m", "position_accuracy_m": "m"}
+    latitude, longitude = np.array(reader.latitude), np.array(reader.longitude)
     columns = [
-        Column("latitude_deg", np.array(reader.latitude), "lat", "deg"),
-        Column("longitude_deg", np.array(reader.longitude), "lon", "deg"),
+        Column("latitude_deg", latitude, "lat", "deg"),
+        Column("longitude_deg", longitude, "lon", "deg"),
     ]
     for name, values in reader.values.items():
         array: NDArray[np.float64] = np.array(values)
-        columns.append(Column(name, array, name.partition("_")[0], units.get(name, "deg")))
+        unit = "deg" if name == "heading_deg" else "m"
+        if name == "speed_mps":
+            unit = speed_unit or "m/s"
+            ratio = speed_ratio(stamps.t_s, np.where(array < 0, np.nan, array), latitude, longitude)
+            findings += _deny(path, unit, ratio, stated=speed_unit is not None)
+            array = to_si(array, unit, "speed")
+        columns.append(Column(name, array, name.partition("_")[0], unit))
     return Rows(path, "GPX", stamps, tuple(columns), lines, None, (), (*findings, *notes))
+
+
+def _deny(path: str, unit: str, ratio: SpeedRatio | None, *, stated: bool) -> list[Finding]:
+    """Compare the speed's unit with what the positions say; refuse where nobody stated it."""
+    shown = unit_of_ratio(ratio.ratio) if ratio is not None else None
+    if ratio is None or shown is None or find_unit(shown, "speed") == find_unit(unit, "speed"):
+        return []
+    text = (
+        f"the recorded speeds are {ratio.ratio:.2f} times the speed in m/s that the positions "
+        f"give: they are in {shown}, not {unit}"
+    )
+    if not stated:
+        raise ReadError(
+            path, text, "m/s, as GPX has it", f"State the true unit: --unit speed_mps={shown}"
+        )
+    return [Finding("unit_suspect", "warning", text + ".", path=path)]
 
 
 def _notes(reader: _Reader) -> list[Finding]:

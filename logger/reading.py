@@ -22,6 +22,7 @@ from logger.recording import Recording
 from logger.rows import Rows
 from logger.source import decode_head, load, refuse_wrong_kind
 from logger.table import ColumnChoice, header_fits, header_names, parse_table
+from logger.units import find_unit, known_units
 
 __all__ = ["FORMATS", "Format", "read", "read_log"]
 
@@ -47,22 +48,30 @@ class Format:
     parse: Callable[[str, bytes, Columns | None], Rows]
 
 
-def _without_columns(
-    parse: Callable[[str, bytes], Rows],
-) -> Callable[[str, bytes, Columns | None], Rows]:
-    """Return a parser of a format whose columns are fixed."""
+def _parse_gpx(path: str, data: bytes, columns: Columns | None) -> Rows:
+    """Parse GPX, whose elements are fixed but whose speed may be in a unit of its own."""
+    choice = (columns or {}).get("speed_mps")
+    unit = choice.unit if choice is not None and choice.header is None else None
+    if unit is not None and find_unit(unit, "speed") is None:
+        raise ReadError(
+            path,
+            f"unit {unit!r} for speed_mps",
+            ", ".join(known_units("speed")),
+            "Give one of these units",
+        )
+    return parse_gpx(path, data, speed_unit=unit)
 
-    def parse_fixed(path: str, data: bytes, columns: Columns | None) -> Rows:
-        del columns
-        return parse(path, data)
 
-    return parse_fixed
+def _parse_nmea(path: str, data: bytes, columns: Columns | None) -> Rows:
+    """Parse NMEA, whose fields and units are fixed."""
+    del columns
+    return parse_nmea(path, data)
 
 
 #: Tried from first to last: the sure kinds before the general one.
 FORMATS: tuple[Format, ...] = (
-    Format("GPX", sniff_gpx, _without_columns(parse_gpx)),
-    Format("NMEA", sniff_nmea, _without_columns(parse_nmea)),
+    Format("GPX", sniff_gpx, _parse_gpx),
+    Format("NMEA", sniff_nmea, _parse_nmea),
     Format("table", sniff_table, parse_table),
 )
 

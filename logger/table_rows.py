@@ -148,13 +148,16 @@ def _plain(path: str, body: str, layout: Layout) -> Grid:
     whole = body.endswith("\n")
     lines = body.removesuffix("\n").split("\n") if body else []
     blank = delimiter * (width - 1)
-    odd = [
-        row
-        for row, line in enumerate(lines)
-        if line.count(delimiter) != width - 1
-        or line == blank
-        or (layout.trailing and line[-1] != delimiter)
-    ]
+    odd: list[int] = []
+    even = {line.count(delimiter) for line in lines} == {width - 1} and blank not in lines
+    if not even or layout.trailing:
+        odd = [
+            row
+            for row, line in enumerate(lines)
+            if line.count(delimiter) != width - 1
+            or line == blank
+            or (layout.trailing and line[-1] != delimiter)
+        ]
     if not odd and whole:
         every = range(first, first + len(lines))
         return Grid(path, layout.header, layout.header_line, every, (), layout, body)

@@ -15,6 +15,7 @@ from logger import gpx
 from logger.errors import ReadError
 from logger.reading import read
 from logger.recording import Recording
+from logger.table import ColumnChoice
 
 #: Namespaces of the published track-point extension schemas; version 2 has speed in m/s.
 EXTENSION_2 = "http://www.garmin.com/xmlschemas/TrackPointExtension/v2"
@@ -75,6 +76,26 @@ def test_positions_alone_give_no_speed(tmp_path: Path) -> None:
     recording = read_text(tmp_path, document(point(0) + point(1, lat="52.2")))
     assert recording.channel("speed_mps") is None
     assert recording.channel("latitude_deg") is not None
+
+
+def test_speeds_in_another_unit_are_found_out_by_the_positions(tmp_path: Path) -> None:
+    """An extension that holds km/h says so nowhere; 20 m/s is 1.79866e-4 degrees a second."""
+    text = document(
+        "".join(
+            point(k, "<speed>72</speed>", lat=f"{52.1 + 1.79866e-4 * k:.7f}") for k in range(20)
+        )
+    )
+    with pytest.raises(ReadError, match="they are in km/h, not m/s") as caught:
+        read_text(tmp_path, text)
+    assert "--unit speed_mps=km/h" in str(caught.value)
+    path = tmp_path / "track.gpx"
+    recording = read(path, columns={"speed_mps": ColumnChoice(unit="km/h")})
+    assert speeds(recording) == pytest.approx([20.0] * 20)
+    assert not recording.findings
+    doubted = read(path, columns={"speed_mps": ColumnChoice(unit="kn")})
+    assert "unit_suspect" in {finding.kind for finding in doubted.findings}
+    with pytest.raises(ReadError, match="unit 'warp'"):
+        read(path, columns={"speed_mps": ColumnChoice(unit="warp")})
 
 
 def test_zero_is_a_speed_and_blank_is_none(tmp_path: Path) -> None:

@@ -1,19 +1,36 @@
-"""Sessions of log files for tests of the whole path: the vehicle is the made-up one of 1329 kg."""
+"""Sessions for tests of the whole path: from small files (made-up vehicle of 1329 kg), and simulated.
+
+A simulated session is made and read once, whichever tests ask for it.
+"""
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
 from analysis.pipeline import Analysis, analyse
 from analysis.roadload import RoadLoad
+from analysis.simulate import Layout, simulate_session
+from analysis.simulate_phone import PhoneKind
+from analysis.simulate_truth import Truth
 from logger.reading import read_log
 from logger.recording import Recording
-from logger.session import LogEntry, Session, Site, Vehicle
+from logger.session import LogEntry, Session, Site, Vehicle, read_session
 
-__all__ = ["MASS_KG", "Direction", "analyse_files", "case_session"]
+__all__ = [
+    "KNOWN_SITE",
+    "MASS_KG",
+    "Direction",
+    "Simulated",
+    "analyse_files",
+    "analysed",
+    "case_session",
+    "simulated",
+]
 
 Direction = Literal["up", "down"]
 MASS_KG = 1329.0
@@ -56,3 +73,40 @@ def _later(recording: Recording, later_s: float) -> Recording:
         return recording
     moved = tuple(replace(c, t_s=c.t_s + later_s) for c in recording.channels)
     return replace(recording, channels=moved)
+
+
+@dataclass(frozen=True, slots=True)
+class Simulated:
+    """A simulated session with its truth, read as a user's would be."""
+
+    session: Session
+    recordings: tuple[Recording, ...]
+    truth: Truth
+
+
+@cache
+def simulated(
+    seed: int,
+    *,
+    pairs: int = 2,
+    phone: PhoneKind = "clean",
+    layout: Layout = "own",
+    one_way: bool = False,
+    gps_hz: float = 1.0,
+) -> Simulated:
+    """Make, write and read one session."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder)
+        truth = simulate_session(
+            path, seed=seed, pairs=pairs, phone=phone, layout=layout, one_way=one_way, gps_hz=gps_hz
+        )
+        session = read_session(path)
+        recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+    return Simulated(session, recordings, truth)
+
+
+@cache
+def analysed(seed: int, phone: PhoneKind = "clean", pairs: int = 2) -> tuple[Analysis, Truth]:
+    """Analyse one simulated session of own tables."""
+    made = simulated(seed, phone=phone, pairs=pairs)
+    return analyse(made.session, made.recordings), made.truth

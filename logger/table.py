@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +11,10 @@ from numpy.typing import NDArray
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.grid import Grid
-from logger.headers import OWN_COLUMNS, Meaning, quantity_of, read_header
-from logger.layout import layout_of
+from logger.headers import quantity_of
 from logger.motion import AxisColumn, choose_accel
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Column, Mark, Rows
-from logger.source import decode_head
 from logger.speeds import (
     IMPLAUSIBLE_MPS,
     IMPLAUSIBLE_MPS2,
@@ -25,32 +22,20 @@ from logger.speeds import (
     speed_ratio,
     unit_of_ratio,
 )
+from logger.table_columns import (
+    CRITICAL,
+    ColumnChoice,
+    Picked,
+    header_fits,
+    header_names,
+    one_each,
+    pick,
+)
 from logger.table_rows import grid_of
 from logger.table_time import choose_time, numeric_times
-from logger.units import find_unit, known_units, to_si
+from logger.units import find_unit, to_si
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
-
-#: Roles of which a file may have only one candidate; others take the first.
-_CRITICAL = ("latitude_deg", "longitude_deg", "speed_mps")
-
-
-@dataclass(frozen=True, slots=True)
-class ColumnChoice:
-    """A user's word on one column: the header (or 1-based number) and the unit it is in."""
-
-    header: str | None = None
-    unit: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Picked:
-    """One column of the table with what it means."""
-
-    index: int
-    header: str
-    meaning: Meaning
-    stated: bool = False
 
 
 def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | None = None) -> Rows:
@@ -78,10 +63,10 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
         cannot be told.
     """
     grid = grid_of(path, data)
-    picked = _pick(grid, columns or {})
+    picked = pick(grid, columns or {})
     if not len(grid.lines):
         has_accel = any(p.meaning.role.startswith("accel") for p in picked)
-        has_speed = any(p.meaning.role in _CRITICAL for p in picked)
+        has_speed = any(p.meaning.role in CRITICAL for p in picked)
         what = "acceleration samples" if has_accel and not has_speed else "samples"
         raise ReadError(
             path,
@@ -102,7 +87,7 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
     faster = any(p.meaning.role.startswith("accel") for p in numeric)
     stamps, time_notes = choose_time(grid, times, values, fast_rows=faster)
     findings += time_notes
-    numeric = _one_each(grid, numeric, values)
+    numeric = one_each(grid, numeric, values)
     accel, accel_notes = _accel(grid, numeric, values, stamps.t_s)
     findings += accel_notes
     measured = [*_channels(grid, numeric, values, stamps.t_s, findings), *accel]
@@ -125,160 +110,7 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
 
 def _is_optional(picked: Picked) -> bool:
     role = picked.meaning.role
-    return not picked.stated and role not in _CRITICAL and not role.startswith("accel")
-
-
-def _pick(grid: Grid, columns: Mapping[str, ColumnChoice]) -> list[Picked]:
-    """Return every column that means something, the user's choices first."""
-    picked: list[Picked] = []
-    units: dict[str, str] = {}
-    settled: set[str] = set()
-    for role, choice in columns.items():
-        _check_choice(grid.path, role, choice)
-        if choice.header is None:
-            if choice.unit is not None:
-                units[role] = choice.unit
-            continue
-        index = _index_of(grid, choice.header)
-        if index is None:
-            continue
-        base = read_header(role) or Meaning(role, None)
-        heard = read_header(grid.header[index])
-        named = heard.unit if heard is not None and heard.role == base.role else None
-        # a chosen column of an unknown name is in the own column's unit unless said otherwise
-        unit = choice.unit or named or (base.unit if not grid.header[index] else None)
-        meaning = replace(base, unit=unit, score=10)
-        picked.append(Picked(index, grid.name(index), meaning, stated=choice.unit is not None))
-        settled.add(base.role)
-    taken = {p.index for p in picked}
-    found: list[Picked] = []
-    for index, header in enumerate(grid.header):
-        heard = read_header(header) if header else None
-        if heard is not None and index not in taken and heard.role not in settled:
-            found.append(Picked(index, header, heard))
-    found += _bare_axes(grid, found, taken)
-    if grid.header_line is None and not picked:
-        raise ReadError(
-            grid.path,
-            f"the table has no header ({len(grid.header)} columns of numbers)",
-            "a row of column names",
-            "Say which column is which, counted from 1: --column time_s=1 --column speed_mps=2 "
-            "--unit speed_mps=km/h",
-            line=grid.lines[0] if len(grid.lines) else None,
-        )
-    out = []
-    for p in [*picked, *found]:
-        name = {"time": "time_s", "received": "received_s"}.get(p.meaning.role, p.meaning.role)
-        if name in units:
-            p = replace(p, meaning=replace(p.meaning, unit=units[name]), stated=True)
-        out.append(p)
-    return out
-
-
-def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
-    if role not in OWN_COLUMNS:
-        raise ReadError(
-            path,
-            f"{role!r} is no column that can be chosen",
-            ", ".join(OWN_COLUMNS),
-            "Correct the name",
-        )
-    quantity = quantity_of(role)
-    if choice.unit is not None and (quantity is None or find_unit(choice.unit, quantity) is None):
-        known = ", ".join(known_units(quantity)) if quantity else "no unit"
-        raise ReadError(path, f"unit {choice.unit!r} for {role}", known, "Give one of these units")
-
-
-def header_names(path: str, data: bytes) -> tuple[str, ...]:
-    """Return a table's column names without reading its rows; () where there is no table."""
-    try:
-        layout = layout_of(path, decode_head(data, 1 << 16), complete=False)
-    except ReadError:
-        return ()
-    return layout.header if layout is not None else ()
-
-
-def header_fits(header: str, names: tuple[str, ...]) -> bool:
-    """Tell whether a chosen header, or column number, is one of `names`."""
-    wanted = header.strip().lower()
-    if any(name.strip().lower() == wanted for name in names):
-        return True
-    return wanted.isdecimal() and 1 <= int(wanted) <= len(names)
-
-
-def _index_of(grid: Grid, header: str) -> int | None:
-    """Find a column by its name, or by its number from 1 where no name is that number."""
-    wanted = header.strip()
-    exact = [k for k, name in enumerate(grid.header) if name.strip() == wanted]
-    alike = [k for k, name in enumerate(grid.header) if name.strip().lower() == wanted.lower()]
-    found = exact or alike
-    if len(found) > 1:
-        raise _twice(grid, grid.header[found[0]], found[:2])
-    if found:
-        return found[0]
-    if wanted.isdecimal() and 1 <= int(wanted) <= len(grid.header):
-        return int(wanted) - 1
-    return None
-
-
-def _twice(grid: Grid, name: str, indices: list[int]) -> ReadError:
-    places = " and ".join(str(k + 1) for k in indices)
-    return ReadError(
-        grid.path,
-        f"column name {name} occurs twice (line {grid.header_line}, columns {places})",
-        "one column of that name",
-        f"Choose one by its number: --column speed_mps={indices[0] + 1}, and its unit if needed",
-        line=grid.header_line,
-        column=indices[1] + 1,
-    )
-
-
-def _bare_axes(grid: Grid, found: list[Picked], taken: set[int]) -> list[Picked]:
-    """Read columns called just x, y and z as acceleration where nothing else is that."""
-    if any(p.meaning.role.startswith(("accel", "rotation")) for p in found):
-        return []
-    axes: dict[str, Picked] = {}
-    for index, header in enumerate(grid.header):
-        match = re.fullmatch(r"([xyz])\s*(?:[(\[](.*)[)\]])?", header.strip().lower())
-        if match and index not in taken:
-            unit = match[2] if match[2] and find_unit(match[2], "acceleration") else None
-            if match[2] and unit is None:
-                return []
-            meaning = Meaning(f"accel_{match[1]}_mps2", unit)
-            axes[match[1]] = Picked(index, header, meaning)
-    return list(axes.values()) if len(axes) == 3 else []
-
-
-def _one_each(
-    grid: Grid, numeric: list[Picked], values: dict[int, NDArray[np.float64]]
-) -> list[Picked]:
-    """Keep one column for each role; refuse where two are equally good and it matters."""
-    out: list[Picked] = []
-    roles: dict[tuple[str, str], list[Picked]] = {}
-    for p in numeric:
-        roles.setdefault((p.meaning.role, p.meaning.flavour), []).append(p)
-    for (role, _), group in roles.items():
-        filled = [p for p in group if np.isfinite(values[p.index]).any()]
-        if not filled:
-            out.append(group[0])
-            continue
-        best = max(p.meaning.score for p in filled)
-        top = [p for p in filled if p.meaning.score == best]
-        if len(top) > 1 and (role in _CRITICAL or role.startswith("accel")):
-            a, b = top[0], top[1]
-            if a.header == b.header:
-                raise _twice(grid, a.header, [a.index, b.index])
-            raise ReadError(
-                grid.path,
-                f"columns {a.header!r} and {b.header!r} (columns {a.index + 1} and {b.index + 1}) "
-                f"could both be {role}",
-                "one of them",
-                f'Choose: --column {role}="{a.header}"',
-                line=grid.header_line,
-                column=b.index + 1,
-            )
-        out.append(top[0])
-    return out
+    return not picked.stated and role not in CRITICAL and not role.startswith("accel")
 
 
 def _accel(

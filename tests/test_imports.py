@@ -22,7 +22,7 @@ LOGGER_LAYERS = (
     "findings source layout speeds",
     "recording rows",
     "clock dates headers order joining grid fixes_quality ragged",
-    "motion table_time table_rows quality",
+    "motion table_time table_rows table_columns quality",
     "gpx table nmea scope",
     "reading writing",
     "session_keys",

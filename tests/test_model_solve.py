@@ -91,7 +91,8 @@ class _Three:
             eliminate(state, lin, self.layout, _SPREAD, first)
             for state, lin, first in zip(self.states, self.lins, self.firsts, strict=True)
         ]
-        self.matrix, self.mean = shared_prior_matrix(self.layout, _PRIOR, _SPREAD)
+        self.matrix, pull = shared_prior_matrix(self.layout, _PRIOR, _SPREAD)
+        self.mean: Array = np.asarray(np.linalg.solve(self.matrix, pull), dtype=np.float64)
 
     def solve(self, normals: list[Normal]) -> tuple[Array, Array]:
         return shared_solution(normals, self.matrix, self.matrix @ (self.mean - self.shared))
@@ -248,14 +249,17 @@ def test_prior_of_the_tractive_curve_leaves_straight_lines_free_of_bend() -> Non
     knots = np.linspace(8.0, 20.0, 13)
     layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
     soft, _ = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=1e6))
-    hard, mean = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=0.5))
+    hard, pull = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=0.5))
     part = layout.gear(0)
     line = 0.3 * (knots - 14.0)
     bowed = 0.1 * (knots - 14.0) ** 2
     stiffer = (hard - soft)[part, part]
     assert line @ stiffer @ line == pytest.approx(0.0, abs=1e-6)
     assert bowed @ stiffer @ bowed > 1.0
-    assert mean[part].mean() == pytest.approx(2.0, abs=0.2)
+    mean = np.linalg.solve(hard, pull)[part]
+    assert mean.mean() == pytest.approx(2.0, abs=0.2)
+    # between constant force and constant power: it falls
+    assert mean[0] > mean[-1] > 0.0
 
 
 def _bare(three: _Three, run: int) -> Normal:
@@ -364,3 +368,22 @@ def test_the_noise_table_has_every_level() -> None:
     table = spread_table(Spread(fix=0.07))
     assert table["fix"] == 0.07
     assert set(table) == set(Spread.__slots__)
+
+
+def test_the_prior_of_the_first_unknowns_is_as_stated(three: _Three) -> None:
+    """Resistance, wind, slope, scale and memory: independent, with the stated means and sds."""
+    covariance = _inverse(three.matrix)
+    np.testing.assert_allclose(np.sqrt(np.diag(covariance)[:7]), _PRIOR.sd, rtol=1e-9)
+    np.testing.assert_allclose(three.mean[:7], _PRIOR.mean, atol=1e-9)
+
+
+def test_neighbouring_gears_are_tied_so_loosely_that_data_decide() -> None:
+    """Tractive force may change by a third across a gear change within 3 sd of the prior."""
+    knots = (np.linspace(2.0, 11.0, 10), np.linspace(11.0, 20.0, 10))
+    layout = Layout(knots, np.zeros(0), 0.97, (3.5, 2.0))
+    matrix, _ = shared_prior_matrix(layout, _PRIOR, _SPREAD)
+    covariance = _inverse(matrix)
+    row = np.zeros(layout.size)
+    row[layout.gear(1).start], row[layout.gear(0).stop - 1] = 1.0, -1.0
+    jump_sd = float(np.sqrt(row @ covariance @ row))
+    assert jump_sd > 0.1 * 2.0

@@ -222,6 +222,16 @@ def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
         reader.parser.Parse(body, True)
     except expat.ExpatError as error:
         raise _broken(reader, error) from error
+    except ReadError:
+        raise
+    except (LookupError, ValueError) as error:
+        raise ReadError(
+            path,
+            f"the file declares an encoding that cannot be read ({error})",
+            "UTF-8",
+            "Correct the encoding in line 1, or export the track again",
+            line=reader.first_line,
+        ) from error
     if not reader.lines:
         raise ReadError(
             path,

@@ -33,7 +33,7 @@ from logger.table_columns import (
 )
 from logger.table_rows import grid_of
 from logger.table_time import choose_time, numeric_times
-from logger.units import find_unit, to_si
+from logger.units import SI_UNIT, find_unit, to_si
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
 
@@ -177,7 +177,8 @@ def _channels(
             if quantity == "angular_rate":
                 turning.append(p.header)
                 continue
-            unit = "m/s" if quantity == "speed" else "m"
+            # a height or accuracy without a unit is in metres; an accuracy of speed in m/s
+            unit = SI_UNIT[quantity]
         if quantity is None or unit is None:
             out.append(Column(role, raw, p.header, unit or ""))
         else:

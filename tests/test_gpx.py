@@ -186,6 +186,12 @@ def test_encodings_and_marks(tmp_path: Path, encoding: str) -> None:
     assert speeds(read_text(tmp_path, text.encode(encoding))) == [7]
 
 
+def test_an_encoding_that_does_not_exist_is_refused(tmp_path: Path) -> None:
+    for encoding in ("utf-88", "UTF-32", "idna"):
+        with pytest.raises(ReadError):
+            read_text(tmp_path, document(point(0)).replace("UTF-8", encoding))
+
+
 def test_blank_lines_before_the_declaration_keep_the_line_numbers(tmp_path: Path) -> None:
     text = "\n\n" + document(point(0) + "\n" + point(1, "<speed>x</speed>"))
     with pytest.raises(ReadError) as caught:

@@ -452,6 +452,12 @@ def test_gravity_included_is_preferred_and_linear_only_is_named(table: TableWrit
     assert not recording.findings
 
 
+def test_quantities_that_need_no_unit_are_in_their_usual_one(table: TableWriter) -> None:
+    recording = table("time_s,speed_mps,altitude,GPS orientation\n0,20,100,90\n1,21,101,91\n")
+    assert values(recording, "elevation_m") == [100, 101]
+    assert values(recording, "heading_deg") == [90, 91]
+
+
 def test_own_table_is_read_as_it_is_written(table: TableWriter) -> None:
     recording = table(
         "time_s,received_s,latitude_deg,longitude_deg,speed_mps,accel_x_mps2,accel_y_mps2,"

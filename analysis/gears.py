@@ -22,6 +22,9 @@ _SAME_SHARE, _SAME_MPS2 = 0.30, 0.3
 _KNOT_MPS = 1.0
 #: Pulls of one session change gear at speeds this close together [m/s].
 _CHANGE_MPS = 1.8
+#: With GPS alone a gear change and what the receiver makes of it last about this long [s].
+_GPS_CHANGE_S = 2.2
+_GRID_MPS = 0.25
 
 
 def _piece(fused: Fused, start_s: float, end_s: float) -> tuple[Array, Array]:
@@ -87,14 +90,20 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
         ):
             speed = _speed_at(one, 0.5 * (end_s + start_s))
             changes.append((speed, number, end_s, start_s))
-    agreed = _agreed_speeds(changes, spans)
+    fine = all(fused[log_of[number]].mount.used for number in pulls)
+    if fine:
+        agreed = _agreed_speeds(changes, spans)
+    else:
+        agreed = _dips_of_the_mean(
+            [_piece(fused[log_of[n]], p.start_s, p.end_s) for n, p in pulls.items()]
+        )
     settled: list[Run] = []
     for run in runs:
         if run.number not in pulls:
             settled.append(run)
             continue
         pull = pulls[run.number]
-        pieces = _recut(fused[run.log], pull, spans[run.number], agreed)
+        pieces = _recut(fused[run.log], pull, spans[run.number], agreed, keep=fine)
         new = replace(pull, gear_pieces_s=pieces)
         settled.append(replace(run, phases=tuple(new if p is pull else p for p in run.phases)))
     return tuple(settled)
@@ -126,8 +135,50 @@ def _agreed_speeds(
     return sorted(agreed)
 
 
+def _dips_of_the_mean(pulls: Sequence[tuple[Array, Array]]) -> list[tuple[float, float]]:
+    """Return (speed, length [s]) of the dips that acceleration over speed shows on average.
+
+    One second of GPS hides a gear change in one pull; the mean over pulls at equal speed does not.
+    A dip counts when it lies below the peaks on both sides, within 4 m/s, by a tenth of the lower
+    one and well outside the scatter of the mean.
+    """
+    low = min(float(speed.min()) for speed, _ in pulls)
+    high = max(float(speed.max()) for speed, _ in pulls)
+    grid = np.arange(low + 1.5, high - 0.5, _GRID_MPS)
+    if grid.size < 8:
+        return []
+    every = np.full((len(pulls), grid.size), np.nan)
+    for row, (speed, accel) in zip(every, pulls, strict=True):
+        rising = np.maximum.accumulate(speed)
+        inside = (grid >= speed.min()) & (grid <= speed.max())
+        row[inside] = np.interp(grid[inside], rising, accel)
+    count = np.sum(np.isfinite(every), axis=0)
+    good = count >= max(2, len(pulls) // 2)
+    grid, every, count = grid[good], every[:, good], count[good]
+    if grid.size < 8:
+        return []
+    mean = np.nanmean(every, axis=0)
+    scatter = np.nanstd(every, axis=0) / np.sqrt(count)
+    reach = round(4.0 / _GRID_MPS)
+    found: list[tuple[float, float]] = []
+    for i in range(2, grid.size - 2):
+        if mean[i] > mean[max(0, i - 2) : i + 3].min():
+            continue
+        level = min(mean[max(0, i - reach) : i].max(), mean[i + 1 : i + 1 + reach].max())
+        if level - mean[i] < max(0.10 * level, 3.0 * float(scatter[i]), 0.05):
+            continue
+        if not found or grid[i] - found[-1][0] > 2.0:
+            found.append((float(grid[i]), _GPS_CHANGE_S))
+    return found
+
+
 def _recut(
-    fused: Fused, pull: Phase, span: tuple[float, float], agreed: Sequence[tuple[float, float]]
+    fused: Fused,
+    pull: Phase,
+    span: tuple[float, float],
+    agreed: Sequence[tuple[float, float]],
+    *,
+    keep: bool,
 ) -> tuple[tuple[float, float], ...]:
     pieces = pull.gear_pieces_s
     gaps = [(a[1], b[0]) for a, b in itertools.pairwise(pieces)]
@@ -138,7 +189,7 @@ def _recut(
         if not span[0] < speed < span[1]:
             continue
         own = [gap for gap in gaps if abs(_speed_at(fused, 0.5 * sum(gap)) - speed) <= _CHANGE_MPS]
-        if own:
+        if own and keep:
             kept.append(own[0])
             continue
         inside = (curve.time_s > pieces[0][0]) & (curve.time_s < pieces[-1][1])

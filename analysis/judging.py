@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.fuse import Fused
 from analysis.phases import Phase, Run
@@ -19,6 +20,8 @@ __all__ = ["judge_runs", "why_implausible", "why_nothing"]
 _GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
 _HIGHER, _LOWER = 1.35, 0.5
+#: A pull with no coast-down after it counts as full throttle from this share of the others on.
+_FULL_SHARE = 0.75
 #: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
 #: filling this share of its recording.
 _MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
@@ -47,6 +50,7 @@ def judge_runs(
     """
     judged: list[Run] = []
     reasons: dict[str, int] = {}
+    gentle = _part_throttle(runs, fused)
     for run in runs:
         phases: list[Phase] = []
         for phase in run.phases:
@@ -55,6 +59,8 @@ def judge_runs(
                 why = _too_hard(phase, session)
                 if why is None and run.phase("pull") is None:
                     why = _not_meant(phase, fused[run.log])
+            if why is None and phase.kind == "pull":
+                why = gentle.get(run.number)
             if why is not None and phase.kind in ("pull", "coast"):
                 reasons[f"{phase.kind}: {why}"] = reasons.get(f"{phase.kind}: {why}", 0) + 1
                 phase = replace(phase, used=False, why_not=why)
@@ -65,6 +71,44 @@ def judge_runs(
         for text, count in reasons.items()
     )
     return tuple(judged), findings
+
+
+def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str]:
+    """Return the reason for every pull that was driven with part throttle, by run number.
+
+    Its acceleration lies well below that of pulls at the same speeds, and no coast-down follows it
+    as one follows the others. A roll-on pull in a higher gear that ends in a coast-down stays.
+    """
+    planned: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+    others: list[tuple[int, NDArray[np.float64], NDArray[np.float64]]] = []
+    for run in runs:
+        pull, curve = run.phase("pull"), fused[run.log].curve
+        if pull is None or curve is None or not pull.used:
+            continue
+        inside = np.zeros(curve.time_s.size, dtype=bool)
+        for start_s, end_s in pull.gear_pieces_s:
+            inside |= (curve.time_s >= start_s) & (curve.time_s <= end_s)
+        inside &= np.isfinite(curve.speed_mps)
+        speed, accel = curve.speed_mps[inside], curve.accel_mps2[inside]
+        if run.phase("coast") is not None:
+            planned.append((speed, accel))
+        else:
+            others.append((run.number, speed, accel))
+    gentle: dict[int, str] = {}
+    for number, speed, accel in others:
+        shares = []
+        for full_speed, full_accel in planned:
+            low, high = max(speed.min(), full_speed.min()), min(speed.max(), full_speed.max())
+            mine = accel[(speed >= low) & (speed <= high)]
+            full = full_accel[(full_speed >= low) & (full_speed <= high)]
+            if high - low >= 2.0 and mine.size and full.size:
+                shares.append(float(np.median(mine)) / max(float(np.median(full)), 1e-3))
+        if shares and float(np.median(shares)) < _FULL_SHARE:
+            gentle[number] = (
+                f"it accelerates with {100 * float(np.median(shares)):.0f} % of what the other pulls "
+                "show at the same speeds, and no coast-down follows: part throttle"
+            )
+    return gentle
 
 
 def _most_force_n(vehicle: Vehicle, speed_mps: float) -> float:

@@ -92,14 +92,14 @@ class SessionFit:
     converged: bool
 
 
-def _shared_prior(site: Site) -> Prior:
+def _shared_prior(site: Site, accel: bool) -> Prior:
     """Return the weak prior of the first seven shared unknowns.
 
     Resistance: means in the middle of published road loads of cars, sd several times their
     spread (EPA test-car list 2022), so that data decide; F1 may be negative.
     """
     mean = np.array([0.10, 0.05, 0.35, site.wind_mps, site.slope, 0.0, 0.3])
-    sd = np.array([0.15, 0.20, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, 0.2])
+    sd = np.array([0.15, 0.20, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, 0.2 if accel else 0.05])
     return Prior(mean, sd, site.slope_sd, site.wind_sd_mps)
 
 
@@ -231,7 +231,7 @@ def fit_session(
     SessionFit
         Estimates with their covariance.
     """
-    prior = _shared_prior(site)
+    prior = _shared_prior(site, any(data.has_accel for data in runs))
     known_precision, known_mean = _known_prior(known, vehicle)
     share = vehicle.mass_kg / vehicle.effective_mass_kg
     layout = Layout(gear_knots_mps, _slope_knots(runs), share)
@@ -254,10 +254,10 @@ def fit_session(
             eliminate(s, lin, layout, spread, first)
             for s, lin, first in zip(states, lins, firsts, strict=True)
         ]
-        matrix, mean = shared_prior_matrix(layout, prior, spread)
+        matrix, pull = shared_prior_matrix(layout, prior, spread)
         if known_precision is not None:
-            matrix[:3, :3], mean[:3] = known_precision, known_mean
-        step, covariance = shared_solution(normals, matrix, matrix @ (mean - shared))
+            matrix[:3, :3], pull[:3] = known_precision, known_precision @ known_mean
+        step, covariance = shared_solution(normals, matrix, pull - matrix @ shared)
         if converged or rounds >= _MOST_ROUNDS:
             break
         rounds += 1

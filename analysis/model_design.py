@@ -383,7 +383,7 @@ def linearise(
     shared, local : arrays
         Present unknowns, shared and the run's own.
     path_mps : array of shape (n + 1,)
-        Speed path of the last round [m/s]; the new one is one Picard step further.
+        Speed path of the last round [m/s]; the new one is one Newton step further.
     gust_drag : float
         r2 of the last round [m/s2].
 
@@ -453,13 +453,18 @@ def linearise(
 
     # speed path: v(e+1) = v(e) + a dt; its derivative decays with the stiffness of the motion
     start = float(local[own["start_speed"]][0])
-    new_path = np.concatenate([[start], start + np.cumsum(accel * dt)])
     log_decay = np.concatenate([[0.0], np.cumsum(-stiffness * dt)])
     grow = np.exp(-0.5 * (log_decay[1:] + log_decay[:-1]))
     by = np.zeros((n + 1, size))
     np.cumsum(rows * (dt * grow)[:, None], axis=0, out=by[1:])
     by[:, at["start_speed"].start] += 1.0
     by *= np.exp(log_decay)[:, None]
+    # one Newton step of the equation of motion from the last path: e' = a(v) - dv/dt - stiffness e
+    ahead = (accel - np.diff(path_mps) / dt) * dt * grow
+    shift = np.concatenate([[0.0], np.cumsum(ahead)]) + (start - path_mps[0])
+    shift *= np.exp(log_decay)
+    new_path = path_mps + shift
+    accel = accel - stiffness * 0.5 * (shift[1:] + shift[:-1])
 
     force_bins = np.flatnonzero(np.isfinite(data.force_mps2))
     force_rows, force_miss = np.zeros((0, size)), np.zeros(0)

@@ -53,6 +53,7 @@ FORCE_BIN_S = 0.2
 #: Measurements farther off than this many sd are left out of the fit.
 _OUTLIER_SD = 4.5
 _FIXED = 1e14
+_POWER_KEPT, _POWER_KEPT_SD = 0.9, 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "lag_wander": (20.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
     "slope": (10.0, 0.0003, 0.03),
-    "bend": (8.0, 0.1, 20.0),
+    "bend": (8.0, 1.0, 20.0),
 }
 
 
@@ -295,10 +296,13 @@ def _slope_over_gear(knots: Array, level_mps2: float) -> tuple[Array, Array]:
 
 
 def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[Array, Array]:
-    """Return precision and mean of the shared unknowns before any data, shapes (p, p), (p,)."""
+    """Return precision of the shared unknowns before any data, and precision times mean.
+
+    Shapes (p, p) and (p,).
+    """
     matrix = np.zeros((layout.size, layout.size))
-    mean = np.zeros(layout.size)
-    mean[: prior.mean.size] = prior.mean
+    pull = np.zeros(layout.size)
+    pull[: prior.mean.size] = prior.mean / prior.sd**2
     np.fill_diagonal(matrix[:7, :7], 1.0 / prior.sd**2)
     if layout.slope_knots_m.size:
         matrix[layout.slope, layout.slope] = _slope_precision(layout) / spread.slope**2
@@ -308,8 +312,16 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
         block = _bend_precision(knots, level) / spread.bend**2 + across
         part = layout.gear(gear)
         matrix[part, part] = block + 1e-4 / level**2 * np.eye(knots.size)
-        mean[part] = line
-    return matrix, mean
+        pull[part] = across @ line + 1e-4 / level**2 * line
+    for gear in range(len(layout.gear_knots_mps) - 1):
+        # across a gear change the wheel power keeps to about 0.9 of itself: less engine speed
+        # against less engine inertia; common practice, no source
+        row = np.zeros(layout.size)
+        row[layout.gear(gear + 1).start] = 1.0
+        row[layout.gear(gear).stop - 1] = -_POWER_KEPT
+        sd = _POWER_KEPT_SD * layout.gear_level_mps2[gear + 1]
+        matrix += np.outer(row, row) / sd**2
+    return matrix, pull
 
 
 def shared_solution(
@@ -324,7 +336,7 @@ def shared_solution(
     matrix : array of shape (p, p)
         Prior precision.
     pull_back : array of shape (p,)
-        `matrix @ (mean - present)`.
+        `matrix @ (mean - present)`, the prior's gradient.
     """
     information, right = matrix.copy(), pull_back.copy()
     for normal in normals:

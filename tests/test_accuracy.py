@@ -92,7 +92,8 @@ def test_errors_are_as_small_as_promised(case: str, quantity: str) -> None:
 @pytest.mark.parametrize("quantity", QUANTITIES)
 def test_intervals_are_neither_too_narrow_nor_too_wide(quantity: str) -> None:
     """Protects the stated sd: the errors in units of it are those of a standard normal."""
-    errors, sds = np.concatenate([errors_and_sds(case, quantity) for case in SESSIONS], axis=1)
+    both = np.concatenate([errors_and_sds(case, quantity) for case in SESSIONS], axis=1)
+    errors, sds = both[0], both[1]
     assert np.all(np.isfinite(sds) & (sds > 0.0))
     squares = float(np.sum((errors / sds) ** 2))
     low, high = chi2.ppf([ALPHA, 1.0 - ALPHA], errors.size)

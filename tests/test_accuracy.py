@@ -96,7 +96,7 @@ def test_intervals_are_neither_too_narrow_nor_too_wide(quantity: str) -> None:
     errors, sds = both[0], both[1]
     assert np.all(np.isfinite(sds) & (sds > 0.0))
     squares = float(np.sum((errors / sds) ** 2))
-    low, high = chi2.ppf([ALPHA, 1.0 - ALPHA], errors.size)
+    low, high = (chi2.ppf(share, errors.size) for share in (ALPHA, 1.0 - ALPHA))
     assert low <= squares <= high, f"errors / sd: {np.round(errors / sds, 2)}"
 
 

@@ -33,13 +33,14 @@ def looks_like_epoch(seconds: float) -> bool:
 
 def _exact_ns(text: str, factor_ns: int) -> int:
     """Return a decimal number of units of `factor_ns` nanoseconds as whole nanoseconds."""
-    whole, _, fraction = text.strip().partition(".")
+    text = text.strip().replace(",", ".")
+    whole, _, fraction = text.partition(".")
     if fraction == "" and whole.lstrip("+-").isdecimal():
         return int(whole) * factor_ns
     if fraction.isdecimal() and whole.isdecimal():
         scale = int(10 ** len(fraction))
         return (int(whole + fraction) * factor_ns + scale // 2) // scale
-    return round(Decimal(text.strip()) * factor_ns)
+    return round(Decimal(text) * factor_ns)
 
 
 def numeric_stamps(

@@ -56,6 +56,14 @@ def test_exponents_and_blanks_in_numbers() -> None:
     assert_allclose(stamps.t_s[[0, 2]], [0, 0.5], rtol=0, atol=1e-9)
 
 
+def test_decimal_commas_are_as_exact_as_points() -> None:
+    texts = ["1710000000,000000001", "1710000000,500000001"]
+    values = np.array([float(text.replace(",", ".")) for text in texts])
+    stamps = numeric_stamps(values, 1.0, "t", lambda: texts)
+    assert stamps.t_s.tolist() == [0, 0.5]
+    assert stamps.origin_ns == 1_710_000_000_000_000_001
+
+
 def test_plausible_epochs() -> None:
     # 2001-09-09 and 2096-10-02 are 1e9 and 4e9 s after 1970
     assert looks_like_epoch(datetime(2024, 3, 9, tzinfo=UTC).timestamp())

@@ -84,29 +84,31 @@ class Simulated:
     truth: Truth
 
 
-@cache
 def simulated(
-    seed: int,
-    *,
-    pairs: int = 2,
-    phone: PhoneKind = "clean",
-    layout: Layout = "own",
-    one_way: bool = False,
-    gps_hz: float = 1.0,
+    seed: int, *, pairs: int = 2, phone: PhoneKind = "clean", layout: Layout = "own"
 ) -> Simulated:
     """Make, write and read one session."""
+    return _simulated(seed, pairs, phone, layout)
+
+
+@cache
+def _simulated(seed: int, pairs: int, phone: PhoneKind, layout: Layout) -> Simulated:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder)
-        truth = simulate_session(
-            path, seed=seed, pairs=pairs, phone=phone, layout=layout, one_way=one_way, gps_hz=gps_hz
-        )
+        truth = simulate_session(path, seed=seed, pairs=pairs, phone=phone, layout=layout)
         session = read_session(path)
         recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
     return Simulated(session, recordings, truth)
 
 
+def analysed(
+    seed: int, *, pairs: int = 2, phone: PhoneKind = "clean", layout: Layout = "own"
+) -> tuple[Analysis, Truth]:
+    """Analyse one simulated session."""
+    return _analysed(seed, pairs, phone, layout)
+
+
 @cache
-def analysed(seed: int, phone: PhoneKind = "clean", pairs: int = 2) -> tuple[Analysis, Truth]:
-    """Analyse one simulated session of own tables."""
-    made = simulated(seed, phone=phone, pairs=pairs)
+def _analysed(seed: int, pairs: int, phone: PhoneKind, layout: Layout) -> tuple[Analysis, Truth]:
+    made = _simulated(seed, pairs, phone, layout)
     return analyse(made.session, made.recordings), made.truth

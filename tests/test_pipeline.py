@@ -1,0 +1,344 @@
+"""The main path: what the data hold decides what comes out, and nothing else does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from make_sessions import analysed, simulated
+
+from analysis.phases import PhaseKind
+from analysis.pipeline import Analysis, NothingUsable, Survey, analyse, survey
+from analysis.power import PowerCurve
+from analysis.roadload import RoadLoad
+from analysis.simulate_phone import PhoneKind
+from logger.recording import Channel, Clock, Recording
+
+_SPEEDS = np.array([50.0, 72.0, 100.0]) / 3.6
+_EMPTY = Recording((), (Clock("elapsed", None, "made"),))
+
+
+def _load(analysis: Analysis) -> RoadLoad:
+    assert analysis.road_load is not None
+    return analysis.road_load
+
+
+def _power(analysis: Analysis) -> PowerCurve:
+    assert analysis.power is not None
+    return analysis.power
+
+
+def _cut(recording: Recording, start_s: float, end_s: float) -> Recording:
+    channels = []
+    for channel in recording.channels:
+        keep = (channel.t_s >= start_s) & (channel.t_s <= end_s)
+        arrived = None if channel.arrived_s is None else channel.arrived_s[keep]
+        channels.append(
+            replace(
+                channel,
+                t_s=channel.t_s[keep],
+                values=channel.values[keep],
+                suspect=channel.suspect[keep],
+                arrived_s=arrived,
+            )
+        )
+    return replace(recording, channels=tuple(channels), findings=())
+
+
+def _without(recording: Recording, drop: Callable[[Channel], bool]) -> Recording:
+    return replace(recording, channels=tuple(c for c in recording.channels if not drop(c)))
+
+
+def _pulls_only() -> tuple[Recording, ...]:
+    made = simulated(1)
+    return tuple(
+        _cut(recording, 0.0, run.release_s + 0.1)
+        for recording, run in zip(made.recordings, made.truth.runs, strict=True)
+    )
+
+
+def _kinds(analysis: Analysis) -> list[str]:
+    return [finding.kind for finding in analysis.findings]
+
+
+def test_pulls_and_coast_downs_both_ways_give_everything() -> None:
+    analysis, truth = analysed(1)
+    load, power = _load(analysis), _power(analysis)
+    assert analysis.site.separable
+    assert len(analysis.runs) == len(truth.runs)
+    assert len(analysis.pulls) == len(truth.runs)
+    assert len(analysis.curves) == len(analysis.sensors) == len(analysis.recordings)
+    assert len(analysis.residuals) == len(truth.runs)
+    assert analysis.coast_forces.shape[1] == 3
+    assert load.separable
+    # truth within 4 sd at every speed: one session, three correlated speeds
+    miss = load.force_n(_SPEEDS) - truth.force_n(_SPEEDS)
+    assert np.all(np.abs(miss) < 4.0 * load.force_sd_n(_SPEEDS))
+    assert truth.peak_wheel_power_w is not None
+    assert abs(power.peak_w - truth.peak_wheel_power_w) < 4.0 * power.peak_sd_w
+    steps = [step.step for step in analysis.history]
+    assert "session model" in steps
+
+
+def _numbers(thing: object) -> list[float]:
+    """Every float inside a result."""
+    if isinstance(thing, float):
+        return [thing]
+    if isinstance(thing, np.ndarray):
+        return [float(value) for value in np.ravel(thing)] if thing.dtype.kind == "f" else []
+    if isinstance(thing, dict):
+        return [number for value in thing.values() for number in _numbers(value)]
+    if isinstance(thing, list | tuple):
+        return [number for value in thing for number in _numbers(value)]
+    names = getattr(thing, "__dataclass_fields__", {})
+    return [number for name in names for number in _numbers(getattr(thing, name))]
+
+
+@pytest.mark.parametrize("phone", ["clean", "rough", "gps-only"])
+def test_no_number_without_an_interval_and_no_interval_that_is_none(phone: PhoneKind) -> None:
+    """0, nan or inf must never stand for an uncertainty."""
+    analysis, _ = analysed(2, phone=phone)
+    load, power = _load(analysis), _power(analysis)
+    for part in (load, power, analysis.pulls, analysis.site, analysis.air, analysis.coast_forces):
+        assert all(math.isfinite(number) for number in _numbers(part))
+    assert np.linalg.eigvalsh(load.covariance).min() > 0.0
+    assert np.all(load.force_sd_n(load.curve_speeds_mps()) > 0.0)
+    for gear in power.gears:
+        assert np.all(gear.sd_w > 0.0)
+        assert np.all(np.diff(gear.speed_mps) > 0.0)
+    assert power.peak_ci95_w[0] < power.peak_w < power.peak_ci95_w[1]
+    for pull in analysis.pulls:
+        assert pull.mean_power_sd_w > 0.0
+        assert pull.peak_power_sd_w > 0.0
+        assert pull.duration_sd_s > 0.0
+    assert analysis.site.wind_sd_mps > 0.0
+    assert analysis.site.slope_sd > 0.0
+
+
+def test_the_same_input_gives_the_same_numbers() -> None:
+    made = simulated(1)
+    first, _ = analysed(1)
+    again = analyse(made.session, made.recordings)
+    for name in ("road_load", "power", "pulls", "site", "sensors", "coast_forces"):
+        assert _numbers(getattr(first, name)) == _numbers(getattr(again, name)), name
+
+
+def test_the_order_of_logs_changes_numbering_only() -> None:
+    made = simulated(1)
+    first, _ = analysed(1)
+    order = [2, 3, 0, 1]
+    session = replace(made.session, logs=tuple(made.session.logs[i] for i in order))
+    other = analyse(session, tuple(made.recordings[i] for i in order))
+    # sums in another order, on rounds that stop within 15 mm/s of speed
+    np.testing.assert_allclose(
+        _load(other).force_n(_SPEEDS), _load(first).force_n(_SPEEDS), rtol=1e-3
+    )
+    np.testing.assert_allclose(
+        _load(other).force_sd_n(_SPEEDS), _load(first).force_sd_n(_SPEEDS), rtol=1e-2
+    )
+    assert _power(other).peak_w == pytest.approx(_power(first).peak_w, rel=1e-3)
+    assert other.site.wind_mps == pytest.approx(first.site.wind_mps, abs=0.01)
+    for new, old in enumerate(order):
+        new_run = next(run for run in other.runs if run.log == new)
+        old_run = next(run for run in first.runs if run.log == old)
+        assert new_run.phases == old_run.phases
+    assert [run.number for run in other.runs] == list(range(len(other.runs)))
+
+
+def test_up_is_the_way_of_the_first_run() -> None:
+    """Put the run back first: wind and slope change sign, resistance does not."""
+    made = simulated(1)
+    first, _ = analysed(1)
+    order = [1, 0, 3, 2]
+    session = replace(made.session, logs=tuple(made.session.logs[i] for i in order))
+    other = analyse(session, tuple(made.recordings[i] for i in order))
+    assert other.site.wind_mps == pytest.approx(-first.site.wind_mps, abs=0.02)
+    assert other.site.slope == pytest.approx(-first.site.slope, abs=2e-5)
+    np.testing.assert_allclose(
+        _load(other).force_n(_SPEEDS), _load(first).force_n(_SPEEDS), rtol=2e-3
+    )
+
+
+def test_one_direction_is_said_and_makes_the_intervals_wide() -> None:
+    made = simulated(1)
+    both, _ = analysed(1)
+    up = [i for i, run in enumerate(made.truth.runs) if run.direction == 1]
+    session = replace(made.session, logs=tuple(made.session.logs[i] for i in up))
+    one = analyse(session, tuple(made.recordings[i] for i in up))
+    assert not one.site.separable
+    assert "one_direction" in _kinds(one)
+    assert "one_direction" not in _kinds(both)
+    # slope known to 0.5 % from [site]: m g 0.005 of force at any speed, some 60 to 90 N
+    mass_kg = made.session.vehicle.mass_kg
+    floor = 0.8 * mass_kg * 9.81 * made.session.site.slope_sd
+    assert np.all(_load(one).force_sd_n(_SPEEDS) > floor)
+    assert np.all(_load(one).force_sd_n(_SPEEDS) > 3.0 * _load(both).force_sd_n(_SPEEDS))
+    assert _power(one).peak_sd_w > _power(both).peak_sd_w
+    miss = np.abs(_load(one).force_n(_SPEEDS) - made.truth.force_n(_SPEEDS))
+    assert np.all(miss < 3.0 * _load(one).force_sd_n(_SPEEDS))
+
+
+def test_without_accelerometer_the_same_model_has_wider_intervals() -> None:
+    made = simulated(1)
+    both, _ = analysed(1)
+    bare = tuple(_without(r, lambda c: c.name.startswith("accel")) for r in made.recordings)
+    gps = analyse(made.session, bare)
+    assert all(not sensor.accel_used for sensor in gps.sensors)
+    assert all(sensor.why_not for sensor in gps.sensors)
+    assert all(sensor.accel_scale is None for sensor in gps.sensors)
+    assert np.all(_load(gps).force_sd_n(_SPEEDS) > _load(both).force_sd_n(_SPEEDS))
+    assert _power(gps).peak_sd_w > _power(both).peak_sd_w
+    miss = np.abs(_load(gps).force_n(_SPEEDS) - made.truth.force_n(_SPEEDS))
+    assert np.all(miss < 4.0 * _load(gps).force_sd_n(_SPEEDS))
+
+
+def test_positions_alone_are_enough_and_said() -> None:
+    made = simulated(1)
+    places = ("latitude_deg", "longitude_deg")
+    bare = tuple(_without(r, lambda c: c.name not in places) for r in made.recordings)
+    analysis = analyse(made.session, bare)
+    assert _kinds(analysis).count("speed_from_positions") == len(bare)
+    miss = np.abs(_load(analysis).force_n(_SPEEDS) - made.truth.force_n(_SPEEDS))
+    assert np.all(miss < 4.0 * _load(analysis).force_sd_n(_SPEEDS))
+
+
+def test_coast_downs_alone_give_no_power() -> None:
+    made = simulated(1)
+    both, _ = analysed(1)
+    # from 2.2 s after neutral, so that nothing of the pull is left
+    rest = tuple(
+        _cut(recording, run.neutral_s + 2.2, math.inf)
+        for recording, run in zip(made.recordings, made.truth.runs, strict=True)
+    )
+    analysis = analyse(made.session, rest)
+    assert analysis.power is None
+    assert analysis.pulls == ()
+    np.testing.assert_allclose(
+        _load(analysis).force_n(_SPEEDS), _load(both).force_n(_SPEEDS), rtol=0.03
+    )
+
+
+def test_pulls_alone_are_refused_with_every_reason() -> None:
+    made = simulated(1)
+    with pytest.raises(NothingUsable) as refused:
+        analyse(made.session, _pulls_only())
+    assert any("--road-load" in reason for reason in refused.value.reasons)
+    assert all(reason in str(refused.value) for reason in refused.value.reasons)
+
+
+def test_pulls_with_a_road_load_from_before_give_power() -> None:
+    made = simulated(1)
+    both, _ = analysed(1)
+    earlier = _load(both)
+    analysis = analyse(made.session, _pulls_only(), road_load=earlier)
+    assert analysis.road_load is earlier
+    assert _power(analysis).peak_w == pytest.approx(_power(both).peak_w, rel=0.02)
+    # what the earlier road load leaves open is in the interval
+    loose = replace(earlier, covariance=100.0 * earlier.covariance)
+    wide = analyse(made.session, _pulls_only(), road_load=loose)
+    assert _power(wide).peak_sd_w > _power(analysis).peak_sd_w
+
+
+def test_nothing_usable_names_every_log() -> None:
+    made = simulated(1)
+    with pytest.raises(NothingUsable) as refused:
+        analyse(made.session, (_EMPTY,) * 4)
+    text = str(refused.value)
+    assert all(f"log {log}" in text for log in range(4))
+
+
+@pytest.mark.parametrize("bad", ["empty", "four samples", "standing"])
+def test_one_bad_log_does_not_spoil_the_others(bad: str) -> None:
+    made = simulated(1)
+    both, _ = analysed(1)
+    first = {
+        "empty": _EMPTY,
+        "four samples": _cut(made.recordings[0], 0.0, 3.9),
+        "standing": _cut(made.recordings[0], 0.0, made.truth.runs[0].launch_s),
+    }[bad]
+    analysis = analyse(made.session, (first, *made.recordings[1:]))
+    assert len(analysis.sensors) == 4
+    assert all(run.log != 0 for run in analysis.runs)
+    miss = np.abs(_load(analysis).force_n(_SPEEDS) - made.truth.force_n(_SPEEDS))
+    assert np.all(miss < 4.0 * _load(analysis).force_sd_n(_SPEEDS))
+    assert np.all(_load(analysis).force_sd_n(_SPEEDS) > 0.95 * _load(both).force_sd_n(_SPEEDS))
+
+
+def test_findings_of_the_reading_come_through_with_their_log() -> None:
+    made = simulated(2, phone="rough")
+    analysis, _ = analysed(2, phone="rough")
+    counted = sum(len(recording.findings) for recording in made.recordings)
+    assert counted > 0
+    for log, recording in enumerate(made.recordings):
+        for finding in recording.findings:
+            assert replace(finding, log=log) in analysis.findings
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_forces_and_power_scale_with_mass(factor: float) -> None:
+    """Speeds alone fix accelerations; newtons and watts come from the stated mass, slope included."""
+    made = simulated(1)
+    first, _ = analysed(1)
+    car = made.session.vehicle
+    other = replace(
+        car,
+        mass_kg=factor * car.mass_kg,
+        mass_sd_kg=factor * car.mass_sd_kg,
+        rotating_mass_kg=factor * car.rotating_mass_kg,
+        rotating_mass_sd_kg=factor * car.rotating_mass_sd_kg,
+        kind="truck" if factor > 1.0 else car.kind,
+    )
+    scaled = analyse(replace(made.session, vehicle=other), made.recordings)
+    np.testing.assert_allclose(
+        _load(scaled).force_n(_SPEEDS), factor * _load(first).force_n(_SPEEDS), rtol=1e-6
+    )
+    assert _power(scaled).peak_w == pytest.approx(factor * _power(first).peak_w, rel=1e-6)
+
+
+def test_one_long_recording_holds_the_same_runs() -> None:
+    """Turning round and driving back in between is neither a pull nor a coast-down."""
+    analysis, truth = analysed(2, layout="one_long")
+    kinds: tuple[PhaseKind, PhaseKind] = ("pull", "coast")
+    for kind in kinds:
+        used = [run for run in analysis.runs if (phase := run.phase(kind)) and phase.used]
+        assert [run.direction for run in used] == [run.direction for run in truth.runs]
+    assert len(analysis.pulls) == len(truth.runs)
+    assert len(_power(analysis).gears) == len(truth.wheel_power)
+    miss = np.abs(_load(analysis).force_n(_SPEEDS) - truth.force_n(_SPEEDS))
+    assert np.all(miss < 4.0 * _load(analysis).force_sd_n(_SPEEDS))
+
+
+def test_two_files_per_recording_are_fused() -> None:
+    """A GPX track and a motion table whose clocks share nothing."""
+    analysis, truth = analysed(3, layout="gpx+motion")
+    assert all(sensor.accel_used for sensor in analysis.sensors)
+    miss = np.abs(_load(analysis).force_n(_SPEEDS) - truth.force_n(_SPEEDS))
+    assert np.all(miss < 4.0 * _load(analysis).force_sd_n(_SPEEDS))
+
+
+def _look(recordings: Sequence[Recording]) -> list[Survey]:
+    return [survey(recording, log) for log, recording in enumerate(recordings)]
+
+
+def test_a_survey_tells_what_one_recording_holds() -> None:
+    made = simulated(1)
+    for look, truth in zip(_look(made.recordings), made.truth.runs, strict=True):
+        assert look.curve is not None
+        assert len(look.runs) == 1
+        assert look.runs[0].end_s > truth.brake_s - 2.0
+        assert look.sensor.gps_rate_hz == pytest.approx(1.0, rel=0.01)
+        assert look.sensor.gps_lag_s is not None
+        log = made.truth.logs[truth.log]
+        assert look.sensor.gps_lag_s == pytest.approx(log.gps_lag_s, abs=0.2)
+        assert look.sensor.accel_rate_hz == pytest.approx(log.accel_hz, rel=0.02)
+
+
+def test_a_survey_of_nothing_is_no_error() -> None:
+    look = survey(_EMPTY, 5)
+    assert look.curve is None
+    assert look.runs == ()
+    assert not look.sensor.accel_used
+    assert any(finding.severity == "error" for finding in look.findings)

@@ -17,7 +17,7 @@ from logger.layout import MISSING_WORDS, NUMBER, Layout
 __all__ = ["Grid"]
 
 #: Stands for a blank cell on its way through numpy's reader; no sensor gives it.
-_BLANK = "-7.25e-291"
+_BLANK = "3e-99"
 _BLANK_VALUE = float(_BLANK)
 
 
@@ -51,7 +51,14 @@ class Grid:
         if self._rows is not None:
             return [row[index].strip() for row in self._rows]
         delimiter = self._layout.delimiter
-        return [row.split(delimiter)[index].strip() for row in self._body_lines()]
+        after = self._layout.width - 1 - index
+        if after < index:  # split only as far as the column, from the nearer end
+            blank = delimiter * (after + 1)  # marks stand last and are nearly always blank
+            return [
+                "" if row.endswith(blank) else row.rsplit(delimiter, after + 1)[1].strip()
+                for row in self._body_lines()
+            ]
+        return [row.split(delimiter, index + 1)[index].strip() for row in self._body_lines()]
 
     def _body_lines(self) -> list[str]:
         return self._start(len(self._body)).removesuffix("\n").split("\n")

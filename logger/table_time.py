@@ -187,7 +187,8 @@ def _unit(
             and find_unit(as_epoch, "time") != found
             and not chosen.stated
             and not looks_like_epoch(first * found.factor)
-            and (step * found.factor < 1e-3 or step * found.factor > longest)
+            and not 1e-3 <= step * found.factor <= longest
+            and step * dict(_UNITS)[as_epoch] <= longest
         )
         if contradicts:
             raise ReadError(

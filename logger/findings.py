@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Finding", "Severity"]
+__all__ = ["Finding", "Severity", "counted"]
 
 Severity = Literal["note", "warning", "error"]
 
@@ -42,3 +42,12 @@ class Finding:
     line: int | None = None
     time_s: float | None = None
     count: int = 1
+
+
+def counted(count: int, noun: str, plural: str = "") -> str:
+    """Return a number with its noun: ``1 row``, ``3 rows``.
+
+    >>> counted(1, "row"), counted(0, "row"), counted(2, "fix", "fixes")
+    ('1 row', '0 rows', '2 fixes')
+    """
+    return f"{count} {noun if count == 1 else plural or noun + 's'}"

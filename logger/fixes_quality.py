@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.rows import Rows, Samples
 from logger.speeds import distances_m
 from logger.units import find_unit
@@ -153,9 +153,9 @@ def drop_doublets(
         Finding(
             "doublets",
             "warning",
-            f"{second.size} fixes come {gaps_ms.min():.3g} to {gaps_ms.max():.3g} ms after the one "
-            f"before, of which they are the second half (line {lines(lost)}); the first of each "
-            "pair is used.",
+            f"{counted(int(second.size), 'fix', 'fixes')} only {gaps_ms.min():.3g} to "
+            f"{gaps_ms.max():.3g} ms after the one before (line {lines(lost)}): second halves of "
+            "one fix. The first of each pair is used.",
             path=rows.path,
             line=rows.lines[int(lost[0])],
             time_s=float(fix.t_s[second[0]]),
@@ -301,8 +301,8 @@ def mark_spikes(
         Finding(
             "false_spike",
             "warning",
-            f"{index.size} single speeds jump away and back faster than a vehicle can, such as "
-            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {lines(at)}); they are not used.",
+            f"{counted(int(index.size), 'single speed')} away and back faster than a vehicle can, as "
+            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {lines(at)}); not used.",
             path=rows.path,
             line=rows.lines[int(at[0])],
             time_s=float(t[k]),
@@ -341,8 +341,8 @@ def mark_repeats(
         Finding(
             "repeated_fix",
             "warning",
-            f"{index.size} of {int(moving.sum())} speeds while moving repeat the one before exactly "
-            f"(line {lines(at)}): the receiver had no new one. They are not used.",
+            f"Repeated exactly while moving: {index.size} of {int(moving.sum())} speeds (line "
+            f"{lines(at)}). The receiver had no new one; they are not used.",
             path=rows.path,
             line=rows.lines[int(at[0])],
             time_s=float(t[index[0]]),

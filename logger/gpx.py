@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from logger.dates import text_stamps
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.layout import MISSING_WORDS, NUMBER
 from logger.rows import Column, Rows
 from logger.speeds import SpeedRatio, speed_ratio, unit_of_ratio
@@ -244,7 +244,7 @@ def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
     if timed == 0:
         raise ReadError(
             path,
-            f"{len(reader.lines)} track points, none with a time",
+            f"{counted(len(reader.lines), 'track point')}, none with a time",
             "a recorded track; a planned route has no times",
             "Export the recording with its times",
             line=reader.lines[0],
@@ -257,8 +257,8 @@ def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
             Finding(
                 "time_missing",
                 "warning",
-                f"{len(reader.times) - timed} of {len(reader.times)} points left out: they have no "
-                f"time (first: line {lines[first]}).",
+                f"Left out for having no time: {len(reader.times) - timed} of {len(reader.times)} "
+                f"points (first: line {lines[first]}).",
                 path=path,
                 line=lines[first],
                 count=len(reader.times) - timed,
@@ -318,8 +318,8 @@ def _notes(reader: _Reader) -> list[Finding]:
             Finding(
                 "field_unreadable",
                 "note",
-                f"{len(lines_out)} values of {field} are no numbers and are left out (first: line "
-                f"{lines_out[0]}).",
+                f"Left out: {counted(len(lines_out), 'value')} of {field} without a number (first: "
+                f"line {lines_out[0]}).",
                 path=reader.path,
                 line=lines_out[0],
                 count=len(lines_out),

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.layout import MISSING_WORDS, NUMBER, Layout
 
 __all__ = ["Grid"]
@@ -188,8 +188,8 @@ class Grid:
         return Finding(
             "missing_value",
             "note",
-            f"Column {names}: {len(rows)} rows hold a word for 'not measured' (line {lines}{more}); "
-            "they are left out.",
+            f"Column {names}: {counted(len(rows), 'row')} with a word for 'not measured' (line "
+            f"{lines}{more}), left out.",
             path=self.path,
             line=self.lines[rows[0]],
             count=len(rows),

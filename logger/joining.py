@@ -212,7 +212,7 @@ def _hours_apart(a: LogFile, b: LogFile) -> str:
     middle = (sum(a.span_ns) - sum(b.span_ns)) / 2e9
     half_hours = round(middle / 1800.0)
     return (
-        f"One names no time zone; a difference of {half_hours / 2:g} hours would bring them "
+        f"One names no time zone; a difference of {abs(half_hours) / 2:g} h would bring them "
         "together."
     )
 
@@ -232,7 +232,7 @@ def _zone_difference(a: LogFile, b: LogFile, findings: list[Finding]) -> None:
                 "zone_difference",
                 "warning",
                 f"{a.rows.path} and {b.rows.path} do not overlap, but would if their clocks "
-                f"differed by {half_hours / 2:g} hours: one of them probably holds local time "
+                f"differed by {abs(half_hours) / 2:g} h: one of them probably holds local time "
                 "under the name of UTC.",
                 path=b.rows.path,
             )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.rows import Column, Rows, Stamps
 from logger.units import KNOT_MPS
 
@@ -234,16 +234,16 @@ def _vtg(state: _State, fields: list[str]) -> None:
 
 def _no_fixes(state: _State) -> ReadError:
     counts = [
-        (len(state.void), "void fixes"),
-        (len(state.bad_sum), "wrong checksums"),
-        (len(state.no_sum), "without checksum"),
+        (len(state.void), "void"),
+        (len(state.bad_sum), "with a wrong checksum"),
+        (len(state.no_sum), "without a checksum"),
         (len(state.broken), "unreadable"),
     ]
     said = ", ".join(f"{count} {what}" for count, what in counts if count)
     lines = [*state.void, *state.bad_sum, *state.no_sum, *state.broken]
     return ReadError(
         state.path,
-        "no usable NMEA fix" + (f" ({said})" if said else ": no RMC or GGA sentence"),
+        "no usable NMEA fix" + (f" (sentences: {said})" if said else ": no RMC or GGA sentence"),
         "RMC sentences with status A and a right checksum",
         "Record again with a view of the sky",
         line=min(lines) if lines else None,
@@ -299,14 +299,14 @@ def _notes(state: _State) -> list[Finding]:
     said = (
         ("void_fix", state.void, "void: the receiver had no fix"),
         ("wrong_checksum", state.bad_sum, "damaged: the checksum is wrong"),
-        ("no_checksum", state.no_sum, "incomplete: no checksum ends them"),
-        ("broken_sentence", state.broken, "not as the standard has them"),
+        ("no_checksum", state.no_sum, "incomplete: no checksum at the end"),
+        ("broken_sentence", state.broken, "not as the standard has it"),
     )
     return [
         Finding(
             kind,
             "warning",
-            f"{len(lines)} sentences left out, {why} (line "
+            f"Left out: {counted(len(lines), 'sentence')}, {why} (line "
             f"{', '.join(str(line) for line in lines[:5])}{', ...' if len(lines) > 5 else ''}).",
             path=state.path,
             line=lines[0],

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.rows import Rows, Samples
 
 __all__ = ["settle_order"]
@@ -115,7 +115,7 @@ def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Findi
             Finding(
                 "time_missing",
                 "warning",
-                f"{lost.size} rows left out: they have no time (first: line {line}).",
+                f"Left out for having no time: {counted(int(lost.size), 'row')} (first: line {line}).",
                 path=rows.path,
                 line=line,
                 count=int(lost.size),
@@ -147,7 +147,7 @@ def _steps_back(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding])
     if lost.size > max(1.0, _BACK_SHARE * stamped.size) or deepest > _BACK_S:
         raise ReadError(
             rows.path,
-            f"time steps back by {step:.3f} s; {lost.size} rows lie before earlier ones",
+            f"time steps back by {step:.3f} s, with {counted(int(lost.size), 'row')} before earlier ones",
             "times that rise from row to row",
             "Put the parts in order, or give each part as a file and log of its own",
             line=line,
@@ -156,8 +156,8 @@ def _steps_back(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding])
         Finding(
             "time_steps_back",
             "warning",
-            f"Time steps back by {step:.3f} s in line {line}; {lost.size} rows that lie before an "
-            "earlier row are left out.",
+            f"Time steps back by {step:.3f} s in line {line}; left out: "
+            f"{counted(int(lost.size), 'row')} before an earlier one.",
             path=rows.path,
             line=line,
             time_s=float(rows.stamps.t_s[first]),
@@ -186,7 +186,7 @@ def _same_time(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) 
             Finding(
                 "repeated_row",
                 "warning",
-                f"{repeats.size} exact repeats of the row before left out (line "
+                f"Left out: {counted(int(repeats.size), 'exact repeat')} of the row before (line "
                 f"{_some(rows, repeats)}).",
                 path=rows.path,
                 line=line,
@@ -214,7 +214,7 @@ def _same_time(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) 
         Finding(
             "conflicting_rows",
             "warning",
-            f"{conflicts.size} rows carry the time of the row before but other values (lines "
+            f"{counted(int(conflicts.size), 'row')} with the time of the row before but other values (lines "
             f"{pairs}{more}); the first of each is kept.",
             path=rows.path,
             line=line,

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.fixes_quality import (
     FIX_NAMES,
     drop_doublets,
@@ -92,7 +92,8 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
     if not negative.size:
         return column
     speed_unit = find_unit(column.unit, "speed") if column.name == "speed_mps" else None
-    coded = code * (speed_unit.factor if speed_unit is not None else 1.0)
+    factor = speed_unit.factor if speed_unit is not None else 1.0
+    coded = code * factor
     values = column.values[negative]
     other = np.abs(values - coded) > 1e-9
     if other.any() and column.name == "speed_mps":
@@ -111,8 +112,9 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
         Finding(
             "unknown_code",
             "warning" if column.name == "speed_mps" else "note",
-            f"{negative.size} values of {what} are {column.values[negative[0]]:g}, which means "
-            f"unknown (line {line_list(rows, negative)}); they are left out.",
+            f"Left out: {counted(int(negative.size), 'value')} of {what} at "
+            f"{column.values[negative[0]] / factor:g}, which means unknown (line "
+            f"{line_list(rows, negative)}).",
             path=rows.path,
             line=rows.lines[int(negative[0])],
             count=int(negative.size),
@@ -132,8 +134,8 @@ def _without_null_island(
         Finding(
             "no_position",
             "warning",
-            f"{index.size} rows have the position 0 N 0 E, which means no fix (line "
-            f"{line_list(rows, index)}); their position and speed are left out.",
+            f"{counted(int(index.size), 'row')} at 0 N 0 E, which means no fix (line "
+            f"{line_list(rows, index)}); position and speed are left out.",
             path=rows.path,
             line=rows.lines[int(index[0])],
             count=int(index.size),

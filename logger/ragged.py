@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import overload
 
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, counted
 from logger.layout import Layout
 
 __all__ = ["KeptLines", "judge", "lost_its_end", "short_rows"]
@@ -121,7 +121,7 @@ def judge(
             Finding(
                 "blank_row",
                 "note",
-                f"{len(inside)} rows without any value left out (first: line {inside[0]}).",
+                f"Left out: {counted(len(inside), 'row')} without any value (first: line {inside[0]}).",
                 path=path,
                 line=inside[0],
                 count=len(inside),
@@ -137,7 +137,7 @@ def short_rows(path: str, lines: list[int], total: int, last_line: int) -> Findi
     return Finding(
         "short_row",
         "warning",
-        f"{len(lines)} of {total} rows left out: incomplete (line {named}).{ends}",
+        f"Left out as incomplete: {len(lines)} of {counted(total, 'row')} (line {named}).{ends}",
         path=path,
         line=lines[0],
         count=len(lines),

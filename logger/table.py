@@ -278,7 +278,7 @@ def _assumed_unit(
             "warning",
             f"Column {p.header!r} names no unit and no positions settle it; m/s is assumed. If it is "
             "km/h, every power is wrong by a factor of about 13: state the unit with "
-            " --unit speed_mps=km/h.",
+            "--unit speed_mps=km/h.",
             path=grid.path,
             line=grid.header_line,
         )

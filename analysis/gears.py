@@ -23,7 +23,7 @@ _KNOT_MPS = 1.0
 #: Pulls of one session change gear at speeds this close together [m/s].
 _CHANGE_MPS = 1.8
 #: With GPS alone a gear change and what the receiver makes of it last about this long [s].
-_GPS_CHANGE_S = 2.2
+_GPS_CHANGE_S = 1.6
 _GRID_MPS = 0.25
 
 

@@ -48,7 +48,7 @@ FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
 _BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
 #: Knot spacing and correlation time of the slow processes of a run [s].
-GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (10.0, 15.0), (4.0, 8.0), (12.0, 20.0)
+GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (15.0, 60.0), (4.0, 8.0), (12.0, 20.0)
 #: Fixes this soon after standstill may still be held at zero or catching up [s].
 _CATCH_UP_S = 2.5
 #: Bound of d(dv/dt)/dv that a step may follow [1/s]; real ones are below 0.3.
@@ -406,12 +406,13 @@ def linearise(
     rolling = driven | coasting
     gust_rows = hat(mid_s, knots_over(edge_s[0], edge_s[-1], GUST_S[0]))
     # The run's own wind and its gusts act through the drag of the last round, `gust_drag`, not
-    # through r2: were r2 free there, hundreds of gusts would pull it up to make themselves small.
+    # through r2 and through the speed, not the mean wind: were r2 or the wind free there, hundreds of
+    # gusts would pull them up to make themselves small.
     gust = d * local[own["wind"]][0] + gust_rows @ local[own["gust"]]
     air = v + d * shared[layout.WIND]
     r0, r1, r2 = shared[layout.RESISTANCE]
     scale2 = SPEED_SCALE_MPS**2
-    by_gust = -2.0 * gust_drag * np.abs(air) / scale2
+    by_gust = -2.0 * gust_drag * v / scale2
     slope_rows = np.zeros((n, layout.slope_knots_m.size))
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
@@ -420,14 +421,12 @@ def linearise(
 
     accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * d * slope
     accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
-    stiffness = (
-        r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * np.sign(air) * gust) / scale2
-    )
+    stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
     rows = np.zeros((n, size))
     rows[:, 0] = -1.0
     rows[:, 1] = -v / SPEED_SCALE_MPS
     rows[:, 2] = -air * np.abs(air) / scale2
-    rows[:, layout.WIND] = -2.0 * (r2 * np.abs(air) + gust_drag * np.sign(air) * gust) / scale2 * d
+    rows[:, layout.WIND] = -2.0 * r2 * np.abs(air) / scale2 * d
     rows[:, at["wind"].start] = by_gust * d
     rows[:, at["gust"]] = by_gust[:, None] * gust_rows
     rows[:, layout.SLOPE] = -gravity * d

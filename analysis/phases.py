@@ -198,7 +198,6 @@ def _gear_pieces(
     A gear change is a dip of the acceleration, averaged over about its length, far below the level
     on both sides and well outside the noise.
     """
-    margin = 0.25 if piece.fine else 0.7
     depth, window_s, mean_s = (0.45, 1.5, 0.4) if piece.fine else (0.8, 2.5, 0.4)
     t = piece.t[first : release + 1]
     if t.size < 5:
@@ -208,6 +207,7 @@ def _gear_pieces(
     left, right = _extreme_before_after(slow, max(1, round(window_s / piece.step)))
     level = np.minimum(left, right)
     noise = 1.4826 * float(np.median(np.abs(a - slow)))
+    margin = (0.12 if noise < 0.12 else 0.25) if piece.fine else 0.7
     clear = (a < depth * level) & ((level - a > 4.0 * noise) | (not piece.fine))
     cuts: list[tuple[float, float]] = []
     for i, j in _stretches(clear):
@@ -230,7 +230,7 @@ def _gear_pieces(
     rising = np.flatnonzero(a >= 0.8 * right)
     if rising.size:
         start = float(t[rising[0]])
-    end_margin = 0.15 + 0.5 * blur_s if piece.fine else 1.0
+    end_margin = 0.5 * blur_s + (0.08 if noise < 0.12 else 0.15) if piece.fine else 1.0
     edges = [start + margin, *[e for cut in cuts for e in cut], float(t[-1]) - end_margin]
     pieces = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
     shortest = 0.5 if piece.fine else 1.0

@@ -11,9 +11,11 @@ import argparse
 import datetime
 import json
 import os
+import platform
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
+from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -93,11 +95,17 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--scores", type=Path, help="add each session's scores to this file")
     parser.add_argument("--keep", action="store_true", help="also keep the table in results/")
     arguments = parser.parse_args(argv)
+    if arguments.sessions < 1 or arguments.workers < 1:
+        parser.error("--sessions and --workers are at least 1")
     from accuracy_cases import CASES
     from accuracy_table import ratios, table
 
     seeds = range(arguments.first_seed, arguments.first_seed + arguments.sessions)
-    kept = [f"seeds {seeds[0]} to {seeds[-1]}"]
+    today = datetime.datetime.now(datetime.UTC).date().isoformat()
+    kept = [
+        f"{today}: seeds {seeds[0]} to {seeds[-1]}, Python {platform.python_version()}, numpy "
+        f"{metadata.version('numpy')}, scipy {metadata.version('scipy')}"
+    ]
     for name in names if arguments.case == "all" else (arguments.case,):
         scores: list[Score] = []
         jobs = [(name, seed, arguments.alone) for seed in seeds]
@@ -114,7 +122,6 @@ def main(argv: list[str] | None = None) -> int:
         print("\n".join(lines), flush=True)
         kept += ["", *lines]
     if arguments.keep:
-        today = datetime.datetime.now(datetime.UTC).date().isoformat()
         file = HERE / "results" / f"accuracy-{today}-{arguments.case}.txt"
         file.parent.mkdir(exist_ok=True)
         file.write_text("\n".join(kept) + "\n", encoding="utf-8")

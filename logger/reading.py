@@ -173,7 +173,7 @@ def _kind(path: str, data: bytes, name: str | None) -> Format:
 def _check_choices(
     contents: Sequence[tuple[str, bytes]], kinds: Sequence[Format], columns: Columns | None
 ) -> None:
-    """Refuse a chosen column that no table has."""
+    """Refuse a chosen column that none of the tables has; GPX and NMEA have no columns to choose."""
     wanted = {role: c.header for role, c in (columns or {}).items() if c.header is not None}
     if not wanted:
         return
@@ -182,15 +182,17 @@ def _check_choices(
         for (path, data), kind in zip(contents, kinds, strict=True)
         if kind.name == "table"
     ]
+    if not tables:
+        return
     for role, header in wanted.items():
         if any(header_fits(header, names) for _, names in tables):
             continue
-        path = tables[0][0] if tables else contents[0][0]
+        path = tables[0][0]
         names = [name for _, header_row in tables for name in header_row if name]
         raise ReadError(
             path,
             f"no column {header!r} (chosen for {role})",
-            "one of " + ", ".join(repr(name) for name in names[:40]) if names else "a table",
+            "one of " + ", ".join(repr(name) for name in names[:40]) if names else "its number",
             "Correct the name, or give the column's number counted from 1",
             line=1,
         )

@@ -341,6 +341,15 @@ def test_a_chosen_column_must_be_in_one_of_the_files(tmp_path: Path) -> None:
         )
 
 
+def test_a_chosen_column_means_nothing_to_a_log_without_tables(tmp_path: Path) -> None:
+    path = tmp_path / "track.gpx"
+    path.write_text(GPX)
+    recording = read(path, columns={"speed_mps": ColumnChoice("GPS speed", "km/h")})
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert speed.values[0] == 11.1195
+
+
 def test_no_file_at_all_is_refused() -> None:
     with pytest.raises(ReadError, match="no file was given"):
         read_log([])

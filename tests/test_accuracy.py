@@ -122,6 +122,16 @@ def test_one_direction_leaves_wind_to_its_prior() -> None:
     assert float(np.sum(np.square(z))) < chi2.ppf(1.0 - ALPHA, len(z)), z
 
 
+def test_sessions_are_those_of_the_simulator(tmp_path: Path) -> None:
+    """Protects what the oracle knows: road and phone handed over are those drawn without it."""
+    one, _ = opened(CASES["one-pair"], 390, tmp_path / "handed")
+    drawn = simulate_session(tmp_path / "drawn", seed=390, pairs=1, phone="clean")
+    assert one.truth.to_json() == drawn.to_json()
+    for name in drawn.logs[0].files:
+        handed = (tmp_path / "handed" / name).read_bytes()
+        assert handed == (tmp_path / "drawn" / name).read_bytes()
+
+
 @pytest.fixture(scope="module")
 def perfect(tmp_path_factory: pytest.TempPathFactory) -> Opened:
     """Return a session without wind, slope, sensor noise, lag, or error of mass."""

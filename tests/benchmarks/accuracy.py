@@ -103,8 +103,10 @@ def main(argv: list[str] | None = None) -> int:
     seeds = range(arguments.first_seed, arguments.first_seed + arguments.sessions)
     today = datetime.datetime.now(datetime.UTC).date().isoformat()
     kept = [
-        f"{today}: seeds {seeds[0]} to {seeds[-1]}, Python {platform.python_version()}, numpy "
-        f"{metadata.version('numpy')}, scipy {metadata.version('scipy')}"
+        (
+            f"{today}: seeds {seeds[0]} to {seeds[-1]}, Python {platform.python_version()}, numpy "
+            f"{metadata.version('numpy')}, scipy {metadata.version('scipy')}"
+        )
     ]
     for name in names if arguments.case == "all" else (arguments.case,):
         scores: list[Score] = []

@@ -108,6 +108,8 @@ class CrankEstimate:
 _CURVE_STEP_MPS = 0.25
 #: Draws from the posterior that show how far a maximum of a noisy curve lies above the truth.
 _DRAWS, _SEED = 400, 20260301
+#: The steepest fall of acceleration lies about this long after the throttle is let go [s].
+_RELEASE_S = 0.15
 
 
 def _gear_speeds(low: float, high: float) -> NDArray[np.float64]:
@@ -198,6 +200,26 @@ def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:
     return float(np.sqrt(max(float(cross @ np.linalg.solve(block, cross)), 0.0)))
 
 
+def _pull_edges_s(pull: Phase, curve: SpeedCurve) -> tuple[float, float]:
+    """Return launch and release of a pull [s].
+
+    Launch from standstill: half-way between the last rest and where the line through the curve at
+    1.5 and 3 m/s meets zero speed.
+    Release: half the time that the fall of acceleration is spread over before its steepest point.
+    """
+    start_s = pull.start_s
+    inside = (curve.time_s >= pull.start_s) & (curve.time_s <= pull.end_s)
+    t, v = curve.time_s[inside], curve.speed_mps[inside]
+    if pull.from_mps < 1.0 and v.size > 3 and v.max() > 3.5:
+        first = int(np.argmax(v >= 1.5))
+        later = int(np.argmax(v >= 3.0))
+        if later > first and t[later] > t[first]:
+            zero_s = t[first] - v[first] * (t[later] - t[first]) / (v[later] - v[first])
+            # the clutch takes up slowly, so that the line comes late and the last rest early
+            start_s = 0.5 * (pull.start_s + float(np.clip(zero_s, pull.start_s, t[first])))
+    return start_s, max(pull.end_s - _RELEASE_S, start_s + 0.5)
+
+
 def pull_figures(
     run: Run, pull: Phase, curve: SpeedCurve, fit: SessionFit, power: PowerCurve, vehicle: Vehicle
 ) -> PullFigures:
@@ -222,9 +244,10 @@ def pull_figures(
     PullFigures
         With the sd of mean and peak power.
     """
-    inside = (curve.time_s >= pull.start_s) & (curve.time_s <= pull.end_s)
+    start_s, end_s = _pull_edges_s(pull, curve)
+    inside = (curve.time_s >= start_s) & (curve.time_s <= end_s)
     t, v = curve.time_s[inside], np.maximum(curve.speed_mps[inside], 0.0)
-    duration = pull.end_s - pull.start_s
+    duration = end_s - start_s
     state = next((s for s in fit.states if s.data.run.number == run.number), None)
     own_wind = deviation = 0.0
     if state is not None:
@@ -245,7 +268,7 @@ def pull_figures(
     mass_share = mass_sd_kg / mass_kg
     end_sd = float(curve.speed_sd_mps[inside][-1])
     step = float(np.median(np.diff(t))) if t.size > 1 else 0.1
-    duration_sd = float(np.hypot(1.5 * step, 0.15))
+    duration_sd = float(np.hypot(1.5 * step, 0.2))
     resist_sd = mass_kg * float(
         np.sqrt(np.mean(np.einsum("ij,jk,ik->i", basis, fit.covariance[:3, :3], basis)))
     )
@@ -259,8 +282,8 @@ def pull_figures(
     )
     return PullFigures(
         run.log,
-        pull.start_s,
-        pull.end_s,
+        start_s,
+        end_s,
         start,
         end,
         duration,

@@ -51,6 +51,8 @@ _BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
 GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (15.0, 60.0), (4.0, 8.0), (12.0, 20.0)
 #: Fixes this soon after standstill may still be held at zero or catching up [s].
 _CATCH_UP_S = 2.5
+#: The receiver's memory may reach this far before a run's first bin [s].
+_BEFORE_S = 1.0
 #: Bound of d(dv/dt)/dv that a step may follow [1/s]; real ones are below 0.3.
 _STIFFEST = 0.6
 #: Nodes and weights of Gauss-Laguerre quadrature for the receiver's exponential memory.
@@ -329,7 +331,8 @@ def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Arr
     """Return the weights of a first-order receiver filter read at given moments.
 
     y(T) = integral of v(T - u) exp(-u / tau) du / tau by Gauss-Laguerre quadrature; speeds between
-    edges are linear, outside the edges level.
+    edges are linear, before the first edge on the line of the first bin for up to a second, after
+    the last edge level.
 
     Returns
     -------
@@ -347,10 +350,11 @@ def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Arr
     for node, weight in zip(_MEMORY_S, _MEMORY_WEIGHT, strict=True):
         t = moment_s - memory_s * node
         at = np.clip(np.searchsorted(edge_s, t, side="right") - 1, 0, edge_s.size - 2)
-        part = np.clip((t - edge_s[at]) / (edge_s[at + 1] - edge_s[at]), 0.0, 1.0)
+        length = edge_s[at + 1] - edge_s[at]
+        part = np.clip((t - edge_s[at]) / length, -_BEFORE_S / length, 1.0)
         rows[index, at] += weight * (1.0 - part)
         rows[index, at + 1] += weight * part
-        inside = weight * ((t >= edge_s[0]) & (t <= edge_s[-1]))
+        inside = weight * ((t >= edge_s[0] - _BEFORE_S) & (t <= edge_s[-1]))
         by_time[index, at] += inside
         by_memory[index, at] += inside * (1.0 - node)
     return rows, by_time, by_memory

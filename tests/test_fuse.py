@@ -153,6 +153,31 @@ def test_without_accelerometer_speed_sd_is_honest() -> None:
     assert 0.75 < _honest(misses, sds) < 1.3
 
 
+@pytest.mark.parametrize("noise_mps", [0.06, 0.1, 0.3])
+def test_with_an_accelerometer_noise_and_speed_sd_are_honest(noise_mps: float) -> None:
+    """Offset and vibration wander as the smoother takes them to; the noise of the fixes is learnt."""
+    misses, sds, levels = [], [], []
+    for seed in range(30):
+        rng = np.random.default_rng([14, seed])
+        t = np.arange(0.0, 90.0)
+        n = t.size * 20
+        walk = np.cumsum(rng.standard_normal(n)) * np.sqrt(1 / 20)
+        offset = 0.5 * rng.standard_normal() + fuse_module._OFFSET_WANDER * walk
+        shake = np.cumsum(rng.standard_normal(n)) * np.sqrt(1 / 20)
+        forward = 20.0 + 6.0 * np.sin(np.arange(n) / 20 / 8.0)
+        truth = forward - np.cumsum(offset) / 20 + fuse_module._VIBRATION_WALK * shake
+        fix = truth[::20] + noise_mps * rng.standard_normal(t.size)
+        smooth = smooth_speed(t, fix, forward[::20])
+        misses.append(smooth.speed_mps - truth[::20])
+        sds.append(np.sqrt(smooth.speed_var))
+        levels.append(smooth.fix_sd_mps)
+    # 90 fixes per record: a level is good to 8 %, their mean to 1.5 %
+    assert float(np.mean(levels)) == pytest.approx(noise_mps, rel=0.06)
+    # 30 records of 40 to 90 independent speeds: the mean square is good to 4 %, and the level's own
+    # error adds a few per cent
+    assert 0.85 < _honest(misses, sds) < 1.25
+
+
 def test_an_exact_ramp_has_its_acceleration_at_every_time_and_both_ends() -> None:
     """Expected: 2.000 m/s2 (+/- 0.001) at every time including both ends, on unequal steps."""
     fused, _ = fuse(read(CASES / "first" / "ramp_two_mps2_irregular_times.csv"))

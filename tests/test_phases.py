@@ -69,15 +69,17 @@ def test_brake_and_standstill_are_found_after_the_coast_down(seed: int) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 5])
 @pytest.mark.parametrize("phone", ["clean", "rough"])
 def test_pieces_of_drive_lie_between_gear_changes(seed: int, phone: PhoneKind) -> None:
-    """As many pieces as gears; none reaches into a change or past the release."""
+    """As many pieces as gears; none reaches into a change or past the release.
+
+    Half a bin of 0.2 s is let pass: clutch and throttle take 0.3 s to act.
+    """
     for run, truth in _found(seed, phone):
         pieces = _phase(run, "pull").gear_pieces_s
         assert len(pieces) == len(truth.gears)
         for (start_s, end_s), gear in zip(pieces, truth.gears, strict=True):
-            assert end_s <= gear.end_s
-            assert end_s >= gear.end_s - 0.8
+            assert gear.end_s - 1.0 <= end_s <= gear.end_s + 0.1
             if gear is not truth.gears[0]:
-                assert gear.start_s - 0.05 <= start_s <= gear.start_s + 0.5
+                assert gear.start_s - 0.1 <= start_s <= gear.start_s + 0.5
         assert pieces[0][0] >= truth.launch_s - 0.1
 
 

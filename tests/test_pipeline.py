@@ -53,9 +53,10 @@ def _without(recording: Recording, drop: Callable[[Channel], bool]) -> Recording
 
 
 def _pulls_only() -> tuple[Recording, ...]:
+    """Recordings stopped 4 s after the release: too little to coast down."""
     made = simulated(1)
     return tuple(
-        _cut(recording, 0.0, run.release_s + 0.1)
+        _cut(recording, 0.0, run.release_s + 4.0)
         for recording, run in zip(made.recordings, made.truth.runs, strict=True)
     )
 
@@ -235,7 +236,12 @@ def test_pulls_with_a_road_load_from_before_give_power() -> None:
     earlier = _load(both)
     analysis = analyse(made.session, _pulls_only(), road_load=earlier)
     assert analysis.road_load is earlier
-    assert _power(analysis).peak_w == pytest.approx(_power(both).peak_w, rel=0.02)
+    # logs cut off at the release end the curves earlier, so the two are compared at one speed
+    alone, together = _power(analysis).gears[-1], _power(both).gears[-1]
+    speed = float(alone.speed_mps[-1])
+    found = float(np.interp(speed, together.speed_mps, together.power_w))
+    # one fit's sd: both see the same pulls, so that their difference is smaller than either's error
+    assert float(alone.power_w[-1]) == pytest.approx(found, abs=float(alone.sd_w[-1]))
     # what the earlier road load leaves open is in the interval
     loose = replace(earlier, covariance=100.0 * earlier.covariance)
     wide = analyse(made.session, _pulls_only(), road_load=loose)

@@ -29,6 +29,9 @@ __all__ = [
 
 Array: TypeAlias = NDArray[np.float64]
 
+#: Receivers' lags wander by this much over a drive even when pulls do not show it [s].
+_LAG_WANDER_S = 0.1
+
 
 @dataclass(frozen=True, slots=True)
 class SiteState:
@@ -155,7 +158,9 @@ def sensor_state(fused: Fused, log: int, fit: SessionFit | None) -> SensorState:
                 scales.append(float(state.local[own["scale"].start]))
             weight = 1.0 / np.array(variances)
             lag = float(np.average(lags, weights=weight))
-            lag_sd = float(np.hypot(1.0 / np.sqrt(weight.sum()), fit.spread.lag_wander))
+            # the lag shows only while speed changes fast; how far it wanders elsewhere is not seen
+            wander = max(fit.spread.lag_wander, _LAG_WANDER_S)
+            lag_sd = float(np.hypot(1.0 / np.sqrt(weight.sum()), wander))
             scale = 1.0 + float(fit.shared[fit.layout.SCALE]) + float(np.mean(scales))
             accel_noise = fit.spread.force_coast
     return SensorState(

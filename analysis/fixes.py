@@ -91,7 +91,7 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
     speed = recording.channel("speed_mps")
     if speed is not None:
         good = ~speed.suspect
-        if int(good.sum()) >= 2:
+        if int(good.sum()) >= 1:
             return Fixes(speed.t_s[good], speed.values[good], speed.clock, False), ()
     latitude = recording.channel("latitude_deg")
     t_s, place = flat_positions_m(recording)

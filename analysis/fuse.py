@@ -165,7 +165,7 @@ def smooth_speed(
     else:
         gain = np.diff(force_integral_mps)
         variance = 0.1**2
-        for _ in range(4):
+        for _ in range(8):
             walk_v = _VIBRATION_WALK**2 / variance
             walk_b = np.array([_OFFSET_WANDER**2 / variance])
             first_b_var = 0.5**2 / variance
@@ -224,7 +224,8 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     mount, more = find_mount(recording, fixes, log)
     notes = (*notes, *more)
     if fixes.t_s.size < 4:
-        text = "Fewer than four usable speed fixes: no speed-time curve can be made."
+        count = fixes.t_s.size
+        text = f"Only {count} usable speed fixes, where a speed-time curve needs four."
         none = Fused(None, fixes, mount, 0.0, float("nan"), float("nan"))
         return none, (*notes, Finding("too_few_fixes", "error", text, log=log))
     lag_s = mount.lag.lag_s if mount.used and mount.lag else 0.0

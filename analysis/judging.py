@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.fuse import Fused
-from analysis.phases import Phase, Run
+from analysis.phases import Phase, PhaseKind, Run
 from analysis.roadload import RoadLoad
 from analysis.vehicle import ROAD_LOAD_WINDOWS
 from logger.findings import Finding
@@ -17,6 +17,7 @@ from logger.session import Session, Vehicle
 
 __all__ = ["judge_runs", "why_implausible", "why_nothing"]
 
+_NAMES = {"pull": "pull", "coast": "slowing"}
 _GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
 _HIGHER, _LOWER = 1.35, 0.5
@@ -46,31 +47,46 @@ def judge_runs(
     runs : tuple of Run
         With `used` and `why_not` settled.
     findings : tuple of Finding
-        One per kind of reason.
+        One per phase left out.
     """
-    judged: list[Run] = []
-    reasons: dict[str, int] = {}
-    gentle = _part_throttle(runs, fused)
-    for run in runs:
-        phases: list[Phase] = []
-        for phase in run.phases:
-            why = None if phase.used else phase.why_not
-            if why is None and phase.kind == "coast":
-                why = _too_hard(phase, session)
-                if why is None and run.phase("pull") is None:
-                    why = _not_meant(phase, fused[run.log])
-            if why is None and phase.kind == "pull":
-                why = gentle.get(run.number)
-            if why is not None and phase.kind in ("pull", "coast"):
-                reasons[f"{phase.kind}: {why}"] = reasons.get(f"{phase.kind}: {why}", 0) + 1
-                phase = replace(phase, used=False, why_not=why)
-            phases.append(phase)
-        judged.append(replace(run, phases=tuple(phases)))
+    judged = [_judge_coasts(run, fused[run.log], session) for run in runs]
+    gentle = _part_throttle(judged, fused)
+    judged = [
+        _without(run, "pull", gentle[run.number]) if run.number in gentle else run for run in judged
+    ]
     findings = tuple(
-        Finding("phase_not_used", "warning", f"{count} left out, {text}.", count=count)
-        for text, count in reasons.items()
+        Finding(
+            f"{phase.kind}_not_used",
+            "warning",
+            f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
+            f"{phase.why_not}.",
+            log=run.log,
+            time_s=phase.start_s,
+        )
+        for run in judged
+        for phase in run.phases
+        if phase.kind in _NAMES and not phase.used
     )
     return tuple(judged), findings
+
+
+def _judge_coasts(run: Run, fused: Fused, session: Session) -> Run:
+    coast = run.phase("coast")
+    if coast is None or not coast.used:
+        return run
+    why = _too_hard(coast, session)
+    if why is None and run.phase("pull") is None:
+        why = _not_meant(coast, fused)
+    return run if why is None else _without(run, "coast", why)
+
+
+def _without(run: Run, kind: PhaseKind, why: str) -> Run:
+    """Return the run with its phases of one kind marked as not used."""
+    phases = tuple(
+        replace(phase, used=False, why_not=why) if phase.kind == kind else phase
+        for phase in run.phases
+    )
+    return replace(run, phases=phases)
 
 
 def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str]:
@@ -90,7 +106,8 @@ def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str
             inside |= (curve.time_s >= start_s) & (curve.time_s <= end_s)
         inside &= np.isfinite(curve.speed_mps)
         speed, accel = curve.speed_mps[inside], curve.accel_mps2[inside]
-        if run.phase("coast") is not None:
+        coast = run.phase("coast")
+        if coast is not None and coast.used:
             planned.append((speed, accel))
         else:
             others.append((run.number, speed, accel))

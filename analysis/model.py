@@ -246,6 +246,7 @@ def fit_session(
     firsts = [_first_local(data) for data in runs]
     converged = False
     rounds = 0
+    calm, moved_before = 1.0, np.inf
     while True:
         if rounds <= 2:  # then held: its only use is to state gusts in m/s
             gust_drag = max(float(shared[2]), 0.01)
@@ -262,7 +263,7 @@ def fit_session(
             break
         rounds += 1
         old_shared = shared
-        step *= _damping(step, lins, normals)
+        step *= _damping(step, lins, normals) * calm
         if rounds > 3:
             # the receiver's memory is the least linear unknown: half steps keep it from swinging
             step[layout.MEMORY] *= 0.5
@@ -278,6 +279,9 @@ def fit_session(
             new_states.append(RunState(state.data, state.local + own_step, path, state.fix_weight))
             stepped.append(after)
         states = new_states
+        if rounds > 4 and moved > 0.7 * moved_before:
+            calm = max(0.5 * calm, 0.125)  # the prediction has corners; halve what hops over one
+        moved_before = moved
         if hold_spread or rounds < 2:
             converged = rounds >= 3 and moved < _STEP_SD
             continue

@@ -48,7 +48,7 @@ FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
 _BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
 #: Knot spacing and correlation time of the slow processes of a run [s].
-GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (15.0, 60.0), (4.0, 8.0), (12.0, 20.0)
+GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (20.0, 150.0), (4.0, 8.0), (12.0, 40.0)
 #: Fixes this soon after standstill may still be held at zero or catching up [s].
 _CATCH_UP_S = 2.5
 #: The receiver's memory may reach this far before a run's first bin [s].

@@ -101,6 +101,11 @@ class Run:
         """End of the last phase [s]."""
         return self.phases[-1].end_s
 
+    @property
+    def used(self) -> bool:
+        """Whether the model uses its pull or its coast-down."""
+        return any(phase.used for phase in self.phases if phase.kind in ("pull", "coast"))
+
     def phase(self, kind: PhaseKind) -> Phase | None:
         """Return the first phase of that kind, or None."""
         return next((phase for phase in self.phases if phase.kind == kind), None)
@@ -230,7 +235,7 @@ def _gear_pieces(
     rising = np.flatnonzero(a >= 0.8 * right)
     if rising.size:
         start = float(t[rising[0]])
-    end_margin = 0.5 * blur_s + (0.08 if noise < 0.12 else 0.15) if piece.fine else 1.0
+    end_margin = 0.5 * blur_s + (0.12 if noise < 0.12 else 0.25) if piece.fine else 1.0
     edges = [start + margin, *[e for cut in cuts for e in cut], float(t[-1]) - end_margin]
     pieces = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
     shortest = 0.5 if piece.fine else 1.0

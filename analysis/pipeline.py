@@ -101,6 +101,11 @@ class Analysis:
     crank: CrankEstimate | None = None
     corrections: tuple[AmbientCorrection, ...] = ()
 
+    @property
+    def used_runs(self) -> tuple[Run, ...]:
+        """The runs of which a pull or a coast-down is used."""
+        return tuple(run for run in self.runs if run.used)
+
 
 @dataclass(frozen=True, slots=True)
 class Survey:

@@ -179,9 +179,14 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     parts = budget(fit, every[top])
     road = _road_load_part(fit, every[top])
     parts["road_load"] = float(np.sqrt(parts.pop("wind") ** 2 + parts.pop("slope") ** 2 + road**2))
-    parts["noise"] = float(np.sqrt(max(parts["noise"] ** 2 - road**2, 0.0)))
     parts["mass"] = mass_share * abs(peak)
     sd = float(np.hypot(highest.std(), parts["mass"]))
+    # the noise of the curve moves the place of the peak as well: it is what the rest leaves
+    known = sum(value**2 for name, value in parts.items() if name != "noise")
+    least = 0.1 * float(highest.std())
+    parts["noise"] = float(np.sqrt(max(sd**2 - known, least**2)))
+    total = float(np.sqrt(sum(value**2 for value in parts.values())))
+    parts = {name: value * sd / total for name, value in parts.items()}
     return PowerCurve(
         tuple(curves),
         peak,

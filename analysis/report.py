@@ -143,7 +143,7 @@ def _typeset(text: str) -> str:
 def _facts(analysis: Analysis) -> list[str]:
     """Return what was measured, in short pieces for the page's head."""
     vehicle, air = analysis.session.vehicle, analysis.air
-    directions = [run.direction for run in analysis.runs]
+    directions = [run.direction for run in analysis.used_runs]
     sources = {
         "measured": "from the stated weather",
         "estimated": "estimated",

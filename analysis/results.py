@@ -65,7 +65,7 @@ def results_dict(analysis: Analysis) -> dict[str, _Json]:
         A number is not finite or a standard deviation is not above 0; the text names the key.
     """
     session = analysis.session
-    directions = [run.direction for run in analysis.runs]
+    directions = [run.direction for run in analysis.used_runs]
     results: dict[str, _Json] = {
         "format": FORMAT,
         "session": {

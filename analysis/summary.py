@@ -38,7 +38,7 @@ def summary(analysis: Analysis, folder: Path, files: Sequence[str]) -> str:
     """
     units = Units.of(analysis.session.display)
     session = analysis.session
-    directions = [run.direction for run in analysis.runs]
+    directions = [run.direction for run in analysis.used_runs]
     ways = f"{directions.count(1)} up, {directions.count(-1)} down"
     title = session.vehicle.name or session.name
     lines = [

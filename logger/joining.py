@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -110,10 +111,15 @@ def join(files: Sequence[LogFile]) -> Recording:
             Step(
                 "read",
                 READER_VERSION,
-                {"files": [f.rows.path for f in files], "formats": [f.rows.format for f in files]},
+                {"files": [_name(f.rows.path) for f in files], "formats": [f.rows.format for f in files]},
             ),
         ),
     )
+
+
+def _name(path: str) -> str:
+    """Return a file's name without its folders, which are nobody else's business."""
+    return Path(path).name
 
 
 def _channel(samples: Samples, shift_s: float, clock: int, path: str) -> Channel:
@@ -178,7 +184,7 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
                 Finding(
                     "clock_assumed",
                     "note",
-                    f"{file.rows.path} and {base.file.rows.path} are taken to count from the same "
+                    f"{_name(file.rows.path)} and {_name(base.file.rows.path)} are taken to count from the same "
                     "moment, since their times overlap; nothing in the files says so.",
                     path=file.rows.path,
                 )
@@ -187,7 +193,7 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
     if bases:
         first = bases[0].file
         text = (
-            f"{first.rows.path} and {file.rows.path} have no clock in common "
+            f"{_name(first.rows.path)} and {_name(file.rows.path)} have no clock in common "
             f"({_start(first)} against {_start(file)})."
         )
         if stamps.kind == "epoch" and first.rows.stamps.kind == "epoch":
@@ -231,7 +237,7 @@ def _zone_difference(a: LogFile, b: LogFile, findings: list[Finding]) -> None:
             Finding(
                 "zone_difference",
                 "warning",
-                f"{a.rows.path} and {b.rows.path} do not overlap, but would if their clocks "
+                f"{_name(a.rows.path)} and {_name(b.rows.path)} do not overlap, but would if their clocks "
                 f"differed by {abs(half_hours) / 2:g} h: one of them probably holds local time "
                 "under the name of UTC.",
                 path=b.rows.path,
@@ -256,7 +262,7 @@ def _choose(files: Sequence[LogFile], findings: list[Finding]) -> dict[str, int]
                 Finding(
                     "channel_twice",
                     "note",
-                    f"{files[best].rows.path} and {files[k].rows.path} both have "
+                    f"{_name(files[best].rows.path)} and {_name(files[k].rows.path)} both have "
                     f"{group[0].partition('_')[0]}; the first of them is used, which changes more "
                     "often.",
                     path=files[k].rows.path,

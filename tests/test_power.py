@@ -87,8 +87,11 @@ def test_an_unsure_mass_makes_the_peak_unsure(fit: SessionFit) -> None:
     assert loose.budget_w["mass"] == pytest.approx(0.03 * sharp.peak_w, rel=1e-6)
 
 
-def test_the_budget_has_its_causes(fit: SessionFit) -> None:
-    parts = _found(fit).budget_w
+def test_the_budget_has_its_causes_and_adds_up(fit: SessionFit) -> None:
+    power = _found(fit)
+    parts = power.budget_w
+    total = sum(part**2 for part in parts.values())
+    assert total == pytest.approx(power.peak_sd_w**2, rel=1e-6)
     assert set(parts) == {"noise", "road_load", "lag", "mount", "mass"}
     assert all(part >= 0.0 for part in parts.values())
     assert parts["noise"] > 0.0

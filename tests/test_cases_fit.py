@@ -162,6 +162,33 @@ def test_kmh_under_an_mps_name_is_warned_about_and_right_with_the_unit_stated() 
     assert speed.values[-1] == pytest.approx(6.0, abs=0.3)
 
 
+def test_units_and_layout_of_the_table_do_not_change_the_answer(tmp_path: Path) -> None:
+    """One coast-down in m/s and s, in km/h and ms with semicolons and decimal commas, in mph."""
+    rows = np.loadtxt(
+        CASES / "first" / "coast_exact_no_noise_mass1329.csv", delimiter=",", skiprows=1
+    )
+    metric, local, imperial = (tmp_path / f"{name}.csv" for name in ("si", "local", "imperial"))
+    metric.write_text(
+        "time_s,speed_mps\n" + "".join(f"{t:.3f},{v:.9f}\n" for t, v in rows), encoding="utf-8"
+    )
+    local.write_text(
+        "elapsed (ms);Speed (km/h)\n"
+        + "".join(f"{1000 * t:.0f};{3.6 * v:.8f}\n".replace(".", ",") for t, v in rows),
+        encoding="utf-8",
+    )
+    # 1 mph = 0.44704 m/s by definition of the international mile
+    imperial.write_text(
+        "elapsed (s),Speed (mph)\n" + "".join(f"{t:.3f},{v / 0.44704:.9f}\n" for t, v in rows),
+        encoding="utf-8",
+    )
+    loads = [_load(analyse_files([file])) for file in (metric, local, imperial)]
+    for other in loads[1:]:
+        # eight decimals in each file
+        assert other.f0_n == pytest.approx(loads[0].f0_n, rel=1e-5)
+        assert other.f2_n_per_mps2 == pytest.approx(loads[0].f2_n_per_mps2, rel=1e-5)
+        np.testing.assert_allclose(_sd(other), _sd(loads[0]), rtol=1e-3)
+
+
 def _known_load() -> RoadLoad:
     return RoadLoad(F0, F1, F2, np.diag([1.0, 1e-2, 1e-5]), (4.0, 36.0), True, None, {}, 27.8)
 

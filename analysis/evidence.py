@@ -23,6 +23,7 @@ __all__ = [
     "coast_forces",
     "coast_speed_range",
     "residuals",
+    "scatter_findings",
     "sensor_state",
     "site_state",
 ]
@@ -116,6 +117,26 @@ def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[F
         "other way too."
     )
     return state, (Finding("one_direction", "warning", text, count=len(fit.states)),)
+
+
+def scatter_findings(load_factor: float, power_factor: float) -> tuple[Finding, ...]:
+    """Say where runs scatter more than the model explains, and that the intervals were widened.
+
+    Parameters
+    ----------
+    load_factor, power_factor : float
+        Factors on the sd of road load and peak power; 1 where nothing was widened.
+    """
+    findings = []
+    for factor, what in ((load_factor, "road load"), (power_factor, "peak wheel power")):
+        if factor > 1.0:
+            text = (
+                f"Leaving out one run at a time moves the {what} {factor:.1f} times as far as noise, "
+                "wind and slope explain: something differed between runs (tyres warming up, throttle, "
+                "traffic). Its interval was widened by that factor."
+            )
+            findings.append(Finding("runs_scatter", "warning", text))
+    return tuple(findings)
 
 
 def sensor_state(fused: Fused, log: int, fit: SessionFit | None) -> SensorState:

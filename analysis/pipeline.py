@@ -16,6 +16,7 @@ from analysis.evidence import (
     coast_forces,
     coast_speed_range,
     residuals,
+    scatter_findings,
     sensor_state,
     site_state,
 )
@@ -192,7 +193,7 @@ def analyse(
     power = find_power(fit, vehicle)
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)
-    load_notes = _load_findings(load, vehicle) if speeds else ()
+    fit_notes = _fit_findings(fit, load if speeds else None, power, vehicle)
     return Analysis(
         session,
         recordings,
@@ -214,7 +215,7 @@ def analyse(
             *judge_notes,
             *air_notes,
             *site_notes,
-            *load_notes,
+            *fit_notes,
         ),
         _history(recordings, fit),
         reference_road_load(load, air) if load is not None else None,
@@ -254,10 +255,24 @@ def _require(
         raise NothingUsable((reason, *why_nothing(runs, fused)))
 
 
-def _load_findings(load: RoadLoad | None, vehicle: Vehicle) -> tuple[Finding, ...]:
+def _fit_findings(
+    fit: SessionFit, load: RoadLoad | None, power: PowerCurve | None, vehicle: Vehicle
+) -> tuple[Finding, ...]:
+    """Say where the fit did not settle, where runs scatter, and what is unusual in the road load."""
+    notes = scatter_findings(
+        load.scatter_factor if load else 1.0, power.scatter_factor if power else 1.0
+    )
+    if not fit.converged:
+        text = (
+            f"After {fit.rounds} rounds the fit still moved by more than a twelfth of an interval's sd; "
+            "the figures hold, but a log in it may be odd."
+        )
+        notes = (*notes, Finding("fit_unsettled", "note", text))
+    return notes if load is None else (*notes, *_load_findings(load, vehicle))
+
+
+def _load_findings(load: RoadLoad, vehicle: Vehicle) -> tuple[Finding, ...]:
     """Say what is unusual in the road load, and why its coefficients may not be shown."""
-    if load is None:
-        return ()
     coefficients = (load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2)
     notes = road_load_findings(
         vehicle,

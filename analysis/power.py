@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.fuse import SpeedCurve
+from analysis.leave_out import left_out, scatter_factor
 from analysis.model import SessionFit, budget, mean_slope
 from analysis.model_design import GRAVITY_MPS2, hat, local_slices
 from analysis.phases import Phase, Run
@@ -54,6 +55,8 @@ class PowerCurve:
         Where it is reached [m/s].
     budget_w : dict
         Standard deviations [W] of the peak by cause: noise, road_load, lag, mount, mass.
+    scatter_factor : float
+        By how much the peak's sd was widened because runs scatter more than the model says; 1 if not.
     """
 
     gears: tuple[GearCurve, ...]
@@ -62,6 +65,7 @@ class PowerCurve:
     peak_ci95_w: tuple[float, float]
     peak_speed_mps: float
     budget_w: dict[str, float]
+    scatter_factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,8 +183,10 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     parts = budget(fit, every[top])
     road = _road_load_part(fit, every[top])
     parts["road_load"] = float(np.sqrt(parts.pop("wind") ** 2 + parts.pop("slope") ** 2 + road**2))
+    scatter = scatter_factor(fit, left_out(fit), every[top])
+    parts = {name: scatter * value for name, value in parts.items()}
     parts["mass"] = mass_share * abs(peak)
-    sd = float(np.hypot(highest.std(), parts["mass"]))
+    sd = float(np.hypot(scatter * highest.std(), parts["mass"]))
     # the noise of the curve moves the place of the peak as well: it is what the rest leaves
     known = sum(value**2 for name, value in parts.items() if name != "noise")
     least = 0.1 * float(highest.std())
@@ -194,6 +200,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         (peak - 1.96 * sd, peak + 1.96 * sd),
         float(all_speeds[top]),
         parts,
+        scatter,
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.leave_out import left_out, scatter_factor
 from analysis.model import SessionFit, budget, resistance_n
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
@@ -48,6 +49,8 @@ class RoadLoad:
         Standard deviations [N] at `budget_speed_mps` by cause: noise, wind, slope, lag, mount, mass.
     budget_speed_mps : float
         100 km/h or the nearest covered speed [m/s].
+    scatter_factor : float
+        By how much the sd were widened because runs scatter more than the model says; 1 if not.
     """
 
     f0_n: float
@@ -59,6 +62,7 @@ class RoadLoad:
     why_not_separable: str | None
     budget_n: dict[str, float]
     budget_speed_mps: float
+    scatter_factor: float = 1.0
 
     def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return `R(v)` [N] at speeds of any shape [m/s]."""
@@ -107,12 +111,16 @@ def find_road_load(
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     mass_share = mass_sd_kg / mass_kg
     force, covariance = resistance_n(fit, mass_kg)
-    covariance = covariance + np.outer(force, force) * mass_share**2
     low, high = speed_range_mps
+    judged = np.zeros((3, fit.layout.size))
+    judged[:, :3] = (np.array([low, 0.5 * (low + high), high])[:, None] / 30.0) ** np.arange(3)
+    scatter = scatter_factor(fit, left_out(fit), judged)
+    covariance = covariance * scatter**2
+    covariance = covariance + np.outer(force, force) * mass_share**2
     at_mps = float(np.clip(_MOTORWAY_MPS, low, high))
     weights = np.zeros(fit.layout.size)
     weights[:3] = mass_kg * np.array([1.0, at_mps / 30.0, (at_mps / 30.0) ** 2])
-    parts = budget(fit, weights)
+    parts = {name: scatter * sd for name, sd in budget(fit, weights).items()}
     parts["mass"] = mass_share * abs(float(weights @ fit.shared))
     why = None
     if high < _LEAST_RATIO * low or high - low < _LEAST_SPAN_MPS:
@@ -130,4 +138,5 @@ def find_road_load(
         why,
         parts,
         at_mps,
+        scatter,
     )

@@ -111,7 +111,10 @@ def join(files: Sequence[LogFile]) -> Recording:
             Step(
                 "read",
                 READER_VERSION,
-                {"files": [_name(f.rows.path) for f in files], "formats": [f.rows.format for f in files]},
+                {
+                    "files": [_name(f.rows.path) for f in files],
+                    "formats": [f.rows.format for f in files],
+                },
             ),
         ),
     )

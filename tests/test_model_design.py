@@ -116,7 +116,7 @@ def test_every_derivative_agrees_with_central_differences(
 
 
 def test_the_path_solves_the_equation_of_motion() -> None:
-    """The model's path against scipy's ODE solver with the equation of design section 6.
+    """The model's path against scipy's ODE solver, from the equation of motion on the road.
 
     m_e dv/dt = T - F0 - F1 v - F2 (v + h)|v + h| - m g d s(x), per effective mass.
     """
@@ -151,7 +151,7 @@ def test_the_path_solves_the_equation_of_motion() -> None:
 
 
 def test_the_accelerometer_reads_scale_slope_and_offset() -> None:
-    """f = (1 + k) dv/dt + g d s + b (design section 6), checked on each bin by itself."""
+    """f = (1 + k) dv/dt + g d s + b, checked on each bin by itself."""
     problem = make_problem(direction=-1)
     shared, local, layout = problem.shared, problem.local.copy(), problem.layout
     own = local_slices(problem.data)

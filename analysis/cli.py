@@ -96,6 +96,20 @@ examples:
   pullcoast sample oneway --one-way --gps-hz 10"""
 
 
+_AIR = """\
+Work out the density of moist air (CIPM-2007) and what each ambient correction of engine power would
+be in it, with its reference air and the limits it holds in.
+
+Give the pressure at the place, not the one reduced to sea level that weather services report;
+--altitude-m checks it."""
+
+_AIR_EXAMPLES = """\
+examples:
+  pullcoast air --temperature-C 14 --pressure-hPa 1002 --humidity-percent 60
+  pullcoast air --temperature-F 57 --pressure-inHg 29.6 --humidity-percent 60
+  pullcoast air --temperature-C 14 --pressure-hPa 1002 --humidity-percent 60 --altitude-m 120 --json"""
+
+
 class _Parser(argparse.ArgumentParser):
     """One message instead of a usage dump, and no abbreviated options."""
 
@@ -292,6 +306,26 @@ def _add_sample(commands: argparse._SubParsersAction[_Parser]) -> None:
     parser.add_argument("--one-way", action="store_true", help="all runs in one direction")
 
 
+def _add_air(commands: argparse._SubParsersAction[_Parser]) -> None:
+    title = "density of air and ambient corrections"
+    parser = _command(commands, "air", title, _AIR, _AIR_EXAMPLES)
+    temperature = parser.add_mutually_exclusive_group(required=True)
+    for unit in ("C", "F"):
+        temperature.add_argument(
+            f"--temperature-{unit}", type=float, metavar="T", help=f"in {unit}"
+        )
+    pressure = parser.add_mutually_exclusive_group(required=True)
+    for unit in ("hPa", "inHg", "kPa"):
+        pressure.add_argument(
+            f"--pressure-{unit}", type=float, metavar="P", help=f"at the place, in {unit}"
+        )
+    parser.add_argument(
+        "--humidity-percent", type=float, required=True, metavar="H", help="relative, 0 to 100"
+    )
+    parser.add_argument("--altitude-m", type=float, metavar="Z", help="checks the pressure")
+    parser.add_argument("--json", action="store_true", help="for programs")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line; each command sets `command` to its name."""
     parser = _Parser(
@@ -303,7 +337,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     commands = parser.add_subparsers(metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_add_report, _add_speed, _add_look, _add_sample):
+    for add in (_add_report, _add_speed, _add_look, _add_air, _add_sample):
         add(commands)
     return parser
 
@@ -317,6 +351,8 @@ def _run(arguments: argparse.Namespace) -> int:
         from analysis.command_logs import speed as command
     elif name == "look":
         from analysis.command_logs import look as command
+    elif name == "air":
+        from analysis.command_air import air as command
     else:
         from analysis.command_sample import sample as command
     return command(arguments)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.air import AirState, air_state
+from analysis.corrections import ambient_corrections, correction_findings, crank_estimate
 from analysis.evidence import (
     RunResiduals,
     SensorState,
@@ -194,7 +195,7 @@ def analyse(
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)
     fit_notes = _fit_findings(fit, load if speeds else None, power, vehicle)
-    return Analysis(
+    analysis = Analysis(
         session,
         recordings,
         tuple(one.curve for one in fused if one.curve is not None),
@@ -219,6 +220,19 @@ def analyse(
         ),
         _history(recordings, fit),
         reference_road_load(load, air) if load is not None else None,
+    )
+    return _with_what_follows(analysis)
+
+
+def _with_what_follows(analysis: Analysis) -> Analysis:
+    """Add what follows from the results and was asked for: corrections, crank estimate."""
+    session, power = analysis.session, analysis.power
+    corrections = ambient_corrections(session, analysis.air, power)
+    return replace(
+        analysis,
+        crank=crank_estimate(power, session.vehicle),
+        corrections=corrections,
+        findings=(*analysis.findings, *correction_findings(session, corrections)),
     )
 
 

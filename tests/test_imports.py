@@ -39,7 +39,7 @@ ANALYSIS_LAYERS = (
     "simulate_truth simulate_files",
     "simulate",
     "simulate_samples",
-    "messages output gravity coasting air vehicle lag fixes svg",
+    "messages output gravity coasting air vehicle lag fixes svg throttle",
     "pulling mount ambient",
     "fuse",
     "phases",

@@ -128,6 +128,11 @@ def test_the_three_coefficients_have_their_covariance() -> None:
     assert total > _REFITS
 
 
+def test_the_rounds_come_to_rest() -> None:
+    """A step that flips its sign for ever (fixes hop over a corner of the path) must be damped out."""
+    assert all(fit.converged for _, fit in _refits())
+
+
 def test_forces_are_accelerations_times_effective_mass() -> None:
     _, fit = _refits()[0]
     force, covariance = resistance_n(fit, 1000.0)

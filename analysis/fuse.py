@@ -21,7 +21,7 @@ from analysis.mount import Mount, find_mount
 from logger.findings import Finding
 from logger.recording import Recording
 
-__all__ = ["Fused", "SpeedCurve", "fuse", "smooth_speed"]
+__all__ = ["FAST_FIXES_HZ", "Fused", "SpeedCurve", "fuse", "smooth_speed"]
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -34,6 +34,8 @@ _VIBRATION_WALK = 0.03
 #: Wander of the acceleration itself [m/s2 per sqrt(s)] tried when there is no accelerometer.
 _JERK_GRID = np.array([1e-3, 3e-3, 1e-2, 3e-2, 0.1, 0.2, 0.4, 0.8, 1.6, 3.0])
 _LEAST_FIX_SD_MPS = 0.02
+#: From this rate on fixes alone resolve a gear change [Hz].
+FAST_FIXES_HZ = 4.0
 #: With an accelerometer a GPS hole up to this long is bridged [s].
 _BRIDGED_S = 12.0
 
@@ -89,6 +91,11 @@ class Fused:
     lag_s: float
     lag_sd_s: float
     fix_sd_mps: float
+
+    @property
+    def fine(self) -> bool:
+        """Whether the signals resolve a gear change: an accelerometer, or fixes fast enough."""
+        return self.mount.used or (self.fixes.rate_hz or 0.0) >= FAST_FIXES_HZ
 
 
 @dataclass(frozen=True, slots=True)

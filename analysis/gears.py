@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.fuse import Fused
+from analysis.gear_times import shared_changes
 from analysis.phases import Phase, Run
 
 __all__ = ["agree_on_changes", "gear_knots", "match_gears"]
@@ -22,9 +23,8 @@ _SAME_SHARE, _SAME_MPS2 = 0.30, 0.3
 _KNOT_MPS = 1.0
 #: Pulls of one session change gear at speeds this close together [m/s].
 _CHANGE_MPS = 1.8
-#: With GPS alone a gear change and what the receiver makes of it last about this long [s].
-_GPS_CHANGE_S = 1.6
-_GRID_MPS = 0.25
+#: A change found from all pulls together is cut this much longer than it lasts [s].
+_AROUND_S = 0.6
 
 
 def _piece(fused: Fused, start_s: float, end_s: float) -> tuple[Array, Array]:
@@ -90,13 +90,12 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
         ):
             speed = _speed_at(one, 0.5 * (end_s + start_s))
             changes.append((speed, number, end_s, start_s))
-    fine = all(fused[log_of[number]].mount.used for number in pulls)
+    fine = all(fused[log_of[number]].fine for number in pulls)
     if fine:
         agreed = _agreed_speeds(changes, spans)
     else:
-        agreed = _dips_of_the_mean(
-            [_piece(fused[log_of[n]], p.start_s, p.end_s) for n, p in pulls.items()]
-        )
+        found = shared_changes([_pull_fixes(fused[log_of[n]], p) for n, p in pulls.items()])
+        agreed = [(speed, length + _AROUND_S) for speed, length in found]
     settled: list[Run] = []
     for run in runs:
         if run.number not in pulls:
@@ -135,41 +134,10 @@ def _agreed_speeds(
     return sorted(agreed)
 
 
-def _dips_of_the_mean(pulls: Sequence[tuple[Array, Array]]) -> list[tuple[float, float]]:
-    """Return (speed, length [s]) of the dips that acceleration over speed shows on average.
-
-    One second of GPS hides a gear change in one pull; the mean over pulls at equal speed does not.
-    A dip counts when it lies below the peaks on both sides, within 4 m/s, by a tenth of the lower
-    one and well outside the scatter of the mean.
-    """
-    low = min(float(speed.min()) for speed, _ in pulls)
-    high = max(float(speed.max()) for speed, _ in pulls)
-    grid = np.arange(low + 1.5, high - 0.5, _GRID_MPS)
-    if grid.size < 8:
-        return []
-    every = np.full((len(pulls), grid.size), np.nan)
-    for row, (speed, accel) in zip(every, pulls, strict=True):
-        rising = np.maximum.accumulate(speed)
-        inside = (grid >= speed.min()) & (grid <= speed.max())
-        row[inside] = np.interp(grid[inside], rising, accel)
-    count = np.sum(np.isfinite(every), axis=0)
-    good = count >= max(2, len(pulls) // 2)
-    grid, every, count = grid[good], every[:, good], count[good]
-    if grid.size < 8:
-        return []
-    mean = np.nanmean(every, axis=0)
-    scatter = np.nanstd(every, axis=0) / np.sqrt(count)
-    reach = round(4.0 / _GRID_MPS)
-    found: list[tuple[float, float]] = []
-    for i in range(2, grid.size - 2):
-        if mean[i] > mean[max(0, i - 2) : i + 3].min():
-            continue
-        level = min(mean[max(0, i - reach) : i].max(), mean[i + 1 : i + 1 + reach].max())
-        if level - mean[i] < max(0.10 * level, 3.0 * float(scatter[i]), 0.05):
-            continue
-        if not found or grid[i] - found[-1][0] > 2.0:
-            found.append((float(grid[i]), _GPS_CHANGE_S))
-    return found
+def _pull_fixes(fused: Fused, pull: Phase) -> tuple[Array, Array]:
+    moment = fused.fixes.t_s - fused.lag_s
+    inside = (moment >= pull.start_s) & (moment <= pull.end_s + 1.0)
+    return moment[inside], fused.fixes.speed_mps[inside]
 
 
 def _recut(
@@ -193,9 +161,10 @@ def _recut(
             kept.append(own[0])
             continue
         inside = (curve.time_s > pieces[0][0]) & (curve.time_s < pieces[-1][1])
-        inside &= np.abs(curve.speed_mps - speed) <= _CHANGE_MPS
         if inside.any():
-            at = np.flatnonzero(inside)[int(np.argmin(curve.accel_mps2[inside]))]
+            # the speed stands still in the change: its middle is where the curve passes that speed
+            passed = np.flatnonzero(inside & (curve.speed_mps >= speed))
+            at = passed[0] if passed.size else np.flatnonzero(inside)[-1]
             middle = float(curve.time_s[at])
             kept.append((middle - 0.5 * length, middle + 0.5 * length))
     edges = [pieces[0][0], *[e for gap in sorted(kept) for e in gap], pieces[-1][1]]

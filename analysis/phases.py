@@ -314,9 +314,7 @@ def find_runs(fused: Fused, log: int = 0) -> tuple[Run, ...]:
         if last - first < 10:
             continue
         use = slice(first, last + 1)
-        piece = _Piece(
-            curve.time_s[use], curve.speed_mps[use], curve.accel_mps2[use], fused.mount.used
-        )
+        piece = _Piece(curve.time_s[use], curve.speed_mps[use], curve.accel_mps2[use], fused.fine)
         for phases in _runs_of_piece(piece, top_mps):
             runs.append(Run(log, len(runs), None, phases))
     return tuple(runs)

@@ -12,7 +12,7 @@ from analysis.model import SessionFit, budget, resistance_n
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 
-__all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load"]
+__all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load", "why_narrow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,20 @@ _LEAST_RATIO, _LEAST_SPAN_MPS = 1.8, 8.0
 _MOTORWAY_MPS = 100.0 / 3.6
 
 
+def why_narrow(speed_range_mps: tuple[float, float]) -> str | None:
+    """Say why coast-downs over these speeds (low, high) [m/s] cannot tell F0, F1 and F2 apart.
+
+    None where they can.
+    """
+    low, high = speed_range_mps
+    if high >= _LEAST_RATIO * low and high - low >= _LEAST_SPAN_MPS:
+        return None
+    return (
+        f"the coast-downs cover only {3.6 * low:.0f} to {3.6 * high:.0f} km/h, too narrow to tell "
+        "F0, F1 and F2 apart; coast down from high speed to 35 km/h or less"
+    )
+
+
 def find_road_load(
     fit: SessionFit, vehicle: Vehicle, speed_range_mps: tuple[float, float]
 ) -> RoadLoad:
@@ -122,12 +136,7 @@ def find_road_load(
     weights[:3] = mass_kg * np.array([1.0, at_mps / 30.0, (at_mps / 30.0) ** 2])
     parts = {name: scatter * sd for name, sd in budget(fit, weights).items()}
     parts["mass"] = mass_share * abs(float(weights @ fit.shared))
-    why = None
-    if high < _LEAST_RATIO * low or high - low < _LEAST_SPAN_MPS:
-        why = (
-            f"the coast-downs cover only {3.6 * low:.0f} to {3.6 * high:.0f} km/h, too narrow to tell "
-            "F0, F1 and F2 apart; coast down from high speed to 35 km/h or less"
-        )
+    why = why_narrow(speed_range_mps)
     return RoadLoad(
         float(force[0]),
         float(force[1]),

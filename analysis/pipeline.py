@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.air import AirState, air_state
 from analysis.corrections import ambient_corrections, correction_findings, crank_estimate
+from analysis.engine_side import EngineSide, engine_side, ratios_of_fit
 from analysis.evidence import (
     RunResiduals,
     SensorState,
@@ -21,6 +22,7 @@ from analysis.evidence import (
     sensor_state,
     site_state,
 )
+from analysis.expected import Expected, expect
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.gears import agree_on_changes, gear_knots, match_gears
 from analysis.judging import judge_runs, why_implausible, why_nothing
@@ -36,7 +38,8 @@ from analysis.power import (
     find_power,
     pull_figures,
 )
-from analysis.reference import reference_road_load
+from analysis.reference import ResistanceFigures, reference_road_load, resistance_figures
+from analysis.regulation import BandStatistics, band_statistics
 from analysis.road import place_runs
 from analysis.roadload import ReferenceRoadLoad, RoadLoad, find_road_load
 from analysis.vehicle import road_load_findings, vehicle_findings
@@ -58,6 +61,7 @@ __all__ = [
 ]
 
 VERSION = "0.1.0"
+_STANDSTILL_MPS = 1.0
 
 
 class NothingUsable(PullcoastError):
@@ -102,6 +106,10 @@ class Analysis:
     reference_road_load: ReferenceRoadLoad | None = None
     crank: CrankEstimate | None = None
     corrections: tuple[AmbientCorrection, ...] = ()
+    resistance: ResistanceFigures | None = None
+    regulation: tuple[BandStatistics, ...] = ()
+    engine: EngineSide | None = None
+    expected: Expected | None = None
 
     @property
     def used_runs(self) -> tuple[Run, ...]:
@@ -221,18 +229,25 @@ def analyse(
         _history(recordings, fit),
         reference_road_load(load, air) if load is not None else None,
     )
-    return _with_what_follows(analysis)
+    return _with_what_follows(analysis, fit)
 
 
-def _with_what_follows(analysis: Analysis) -> Analysis:
-    """Add what follows from the results and was asked for: corrections, crank estimate."""
-    session, power = analysis.session, analysis.power
+def _with_what_follows(analysis: Analysis, fit: SessionFit) -> Analysis:
+    """Add what follows from the results: comparisons, predictions, and what was asked for."""
+    session, power, load = analysis.session, analysis.power, analysis.road_load
+    vehicle, curves, runs = session.vehicle, analysis.curves, analysis.runs
     corrections = ambient_corrections(session, analysis.air, power)
+    ratios = ratios_of_fit(fit, analysis.recordings, vehicle)
+    from_rest = any(pull.from_mps < _STANDSTILL_MPS for pull in analysis.pulls)
     return replace(
         analysis,
-        crank=crank_estimate(power, session.vehicle),
+        crank=crank_estimate(power, vehicle),
         corrections=corrections,
         findings=(*analysis.findings, *correction_findings(session, corrections)),
+        resistance=resistance_figures(load, analysis.air, vehicle) if load else None,
+        regulation=band_statistics(curves, runs, load, vehicle.effective_mass_kg) if load else (),
+        engine=engine_side(vehicle, power, load, ratios, from_rest=from_rest),
+        expected=expect(fit, curves, runs, analysis.pulls, vehicle, analysis.air, load, power),
     )
 
 

@@ -19,7 +19,8 @@ __all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load", "why_narrow"]
 class ReferenceRoadLoad:
     """The same road load carried over to reference air; None in an `Analysis` without `[air]`.
 
-    Temperature [C], pressure [kPa], and the coefficients [N, N/(m/s), N/(m/s)^2] there.
+    Temperature [C], pressure [kPa], the coefficients [N, N/(m/s), N/(m/s)^2] there, and their
+    covariance, in which the carrying over has its share.
     """
 
     temperature_c: float
@@ -27,6 +28,7 @@ class ReferenceRoadLoad:
     f0_n: float
     f1_n_per_mps: float
     f2_n_per_mps2: float
+    covariance: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,7 @@ ANALYSIS_LAYERS = (
     "roadload",
     "evidence judging power reference",
     "corrections gates predictions regulation engine_side",
+    "expected",
     "pipeline",
     "compare plan",
     "display results tables strips",

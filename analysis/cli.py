@@ -192,6 +192,17 @@ def _rate(text: str) -> float:
     return rate
 
 
+def _row_rate(text: str) -> float:
+    try:
+        rate = float(text)
+    except ValueError:
+        rate = float("nan")
+    if not 0.01 <= rate <= 10_000:
+        msg = f"{text!r} is not a rate from 0.01 to 10000 Hz"
+        raise argparse.ArgumentTypeError(msg)
+    return rate
+
+
 def _add_column_options(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("columns that recognition cannot settle")
     group.add_argument(
@@ -207,6 +218,21 @@ def _add_column_options(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="NAME=UNIT",
         help="which unit it is in: speed_mps=km/h",
+    )
+    group.add_argument(
+        "--rate-hz",
+        type=_row_rate,
+        metavar="N",
+        help="rows a second of tables that have no time column",
+    )
+    group = parser.add_argument_group("damaged logs")
+    group.add_argument(
+        "--salvage",
+        action="store_true",
+        help="use the complete points of a GPX file that was cut off",
+    )
+    group.add_argument(
+        "--strict", action="store_true", help="refuse a log that has any warning about its data"
     )
 
 

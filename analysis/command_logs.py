@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import textwrap
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,7 @@ from logger.session import Display
 from logger.session_options import column_choices
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from analysis.fuse import SpeedCurve
     from analysis.phases import Run
@@ -47,7 +48,7 @@ def look(arguments: argparse.Namespace) -> int:
     units = Units.of(replace(Display(), speed=arguments.speed_unit or "km/h"))
     looked = []
     for number, path in enumerate(arguments.files):
-        found = _look_at(path, number, columns)
+        found = _look_at(path, number, partial(_read, arguments, columns))
         looked.append(found)
         if not arguments.json:
             print(_as_text(found, units), end="")
@@ -58,10 +59,22 @@ def look(arguments: argparse.Namespace) -> int:
     return EXIT_OK if all(found.error is None for found in looked) else EXIT_INPUT
 
 
-def _look_at(path: str, log: int, columns: Mapping[str, ColumnChoice]) -> _Looked:
+def _read(
+    arguments: argparse.Namespace, columns: Mapping[str, ColumnChoice], paths: Sequence[str]
+) -> Recording:
+    return read_log(
+        [Path(path) for path in paths],
+        columns=columns,
+        rate_hz=arguments.rate_hz,
+        salvage=arguments.salvage,
+        strict=arguments.strict,
+    )
+
+
+def _look_at(path: str, log: int, read: Callable[[Sequence[str]], Recording]) -> _Looked:
     recording = None
     try:
-        recording = read_log([Path(path)], columns=columns)
+        recording = read([path])
         from analysis.pipeline import survey
 
         return _Looked(path, recording, survey(recording, log=log), None)
@@ -143,7 +156,7 @@ def speed(arguments: argparse.Namespace) -> int:
     labels, status = [], EXIT_OK
     for group in groups:
         try:
-            recording = read_log([Path(path) for path in group], columns=columns)
+            recording = _read(arguments, columns, group)
             from analysis.pipeline import survey
 
             found = survey(recording, log=len(surveys))

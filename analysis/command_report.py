@@ -94,7 +94,16 @@ def _analyse(
     check_writable(folder)
     from logger.reading import read_log
 
-    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
+    recordings = tuple(
+        read_log(
+            entry.files,
+            columns=entry.columns,
+            rate_hz=arguments.rate_hz,
+            salvage=arguments.salvage,
+            strict=arguments.strict,
+        )
+        for entry in session.logs
+    )
     from analysis.pipeline import analyse
 
     return analyse(session, recordings, road_load=road_load)

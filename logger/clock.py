@@ -24,6 +24,8 @@ EPOCH_RANGE_S = (1.0e9, 4.0e9)
 #: Seconds since 2001-01-01 from 2009 to 2035: some phone platforms count from there.
 _SINCE_2001_RANGE_S = (2.5e8, 1.09e9)
 _SECONDS_1970_TO_2001 = 978_307_200
+#: Python reads whole numbers of up to 4300 digits; a stamp has 20 or so.
+_LONG = 60
 
 
 def looks_like_epoch(seconds: float) -> bool:
@@ -34,6 +36,8 @@ def looks_like_epoch(seconds: float) -> bool:
 def _exact_ns(text: str, factor_ns: int) -> int:
     """Return a decimal number of units of `factor_ns` nanoseconds as whole nanoseconds."""
     text = text.strip().replace(",", ".")
+    if len(text) > _LONG:
+        return round(Decimal(text) * factor_ns)
     whole, _, fraction = text.partition(".")
     if fraction == "" and whole.lstrip("+-").isdecimal():
         return int(whole) * factor_ns

@@ -15,7 +15,7 @@ from logger.errors import ReadError
 from logger.findings import Finding
 from logger.rows import Stamps
 
-__all__ = ["is_clock_text", "text_stamps"]
+__all__ = ["is_clock_text", "is_compact", "text_stamps"]
 
 _DAY_NS = 86_400_000_000_000
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
@@ -38,10 +38,31 @@ _TEXT = re.compile(
 )
 
 
+_COMPACT = re.compile(
+    r"((?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))"
+    r"((?:[01]\d|2[0-3])[0-5]\d[0-5]\d)\.?(\d{1,9})?",
+    re.ASCII,
+)
+#: No zone is further from UTC [s]; local mean times of the past came to 15:13 h.
+_FURTHEST_ZONE_S = 15.5 * 3600
+
+
 def is_clock_text(text: str) -> bool:
     """Tell whether a cell is a date with time, or a time of day."""
-    match = _TEXT.fullmatch(text)
+    match = _TEXT.fullmatch(_spread(text))
     return match is not None and (match["h"] is not None or match["hms"] is not None)
+
+
+def is_compact(text: str) -> bool:
+    """Tell whether a cell is a date and time in digits alone: yyyymmddhhmmss, and milliseconds."""
+    return _COMPACT.fullmatch(text) is not None
+
+
+def _spread(text: str) -> str:
+    match = _COMPACT.fullmatch(text)
+    if match is None:
+        return text
+    return f"{match[1]}T{match[2]}.{match[3]}" if match[3] else f"{match[1]}T{match[2]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +83,13 @@ def _zone_seconds(text: str | None) -> int | None:
         return 0
     sign = -1 if text[0] == "-" else 1
     digits = text[1:].replace(":", "").split(".")[0]
-    hours = int(digits[:2]) if len(digits) != 3 else int(digits[0])
-    minutes = digits[2:4] if len(digits) != 3 else digits[1:3]
-    return sign * (hours * 3600 + int(minutes or 0) * 60 + int(digits[4:6] or 0))
+    if len(digits) % 2:
+        digits = "0" + digits  # hours of one digit
+    return sign * (int(digits[:2]) * 3600 + int(digits[2:4] or 0) * 60 + int(digits[4:6] or 0))
 
 
 def _parts(row: int, text: str) -> _Parts | None:
+    text = _spread(text)
     match = _TEXT.fullmatch(text)
     if match is None:
         return None
@@ -87,6 +109,8 @@ def _parts(row: int, text: str) -> _Parts | None:
     fraction = match["f"] or match["f2"] or ""
     fourth = bool(match["f"]) and text[match.start("f") - 1] == ":"
     zone_s = _zone_seconds(match["zone"])
+    if zone_s is not None and abs(zone_s) > _FURTHEST_ZONE_S:
+        return None
     return _Parts(row, match["date"], hour * 3600 + minute * 60 + second, fraction, fourth, zone_s)
 
 

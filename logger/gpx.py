@@ -13,6 +13,7 @@ from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.layout import MISSING_WORDS, NUMBER
 from logger.rows import Column, Rows
+from logger.source import encoding_of
 from logger.speeds import SpeedRatio, speed_ratio, unit_of_ratio
 from logger.units import find_unit, to_si
 
@@ -190,7 +191,9 @@ class _Reader:
             self.direct.add(field)
 
 
-def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
+def parse_gpx(
+    path: str, data: bytes, *, speed_unit: str | None = None, salvage: bool = False
+) -> Rows:
     """Parse a GPX file's track points.
 
     Parameters
@@ -202,6 +205,8 @@ def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
     speed_unit : str, optional
         The user's word on the unit of speed; None: m/s, as the GPX 1.0 schema and the track-point
         extension say.
+    salvage : bool
+        Whether the complete points of a file that was cut off are used, with a warning.
 
     Returns
     -------
@@ -217,11 +222,16 @@ def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
     """
     reader = _Reader(path)
     body = data.lstrip(b" \t\r\n")
+    if not encoding_of(body[:4096]).startswith("utf-16"):
+        body = body.rstrip(b"\x00")  # a phone that ran out of power leaves a block of zeros
     reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
+    ended: ReadError | None = None
     try:
         reader.parser.Parse(body, True)
     except expat.ExpatError as error:
-        raise _broken(reader, error) from error
+        if not (salvage and _is_cut_off(error) and _forget_last(reader)):
+            raise _broken(reader, error) from error
+        ended = _broken(reader, error)
     except ReadError:
         raise
     except (LookupError, ValueError) as error:
@@ -240,6 +250,18 @@ def parse_gpx(path: str, data: bytes, *, speed_unit: str | None = None) -> Rows:
             "Record a track, or export it as one",
         )
     findings = _notes(reader)
+    if ended is not None:
+        findings.append(
+            Finding(
+                "salvaged",
+                "warning",
+                f"The file was cut off in line {ended.line}; its "
+                f"{counted(len(reader.lines), 'complete point')} are used, as asked.",
+                path=path,
+                line=ended.line,
+                count=len(reader.lines),
+            )
+        )
     timed = sum(bool(text) for text in reader.times)
     if timed == 0:
         raise ReadError(
@@ -328,19 +350,33 @@ def _notes(reader: _Reader) -> list[Finding]:
     return findings
 
 
+def _is_cut_off(error: expat.ExpatError) -> bool:
+    return expat.ErrorString(error.code).startswith(_CUT_OFF)
+
+
+def _forget_last(reader: _Reader) -> bool:
+    """Drop the point in which a cut-off file ends; tell whether a complete one remains."""
+    if reader.point_depth:
+        del reader.lines[-1], reader.times[-1]
+        for values in (reader.latitude, reader.longitude, *reader.values.values()):
+            del values[-1]
+        reader.point_depth = 0
+    return bool(reader.lines)
+
+
 def _broken(reader: _Reader, error: expat.ExpatError) -> ReadError:
     text = expat.ErrorString(error.code)
     line = error.lineno + reader.first_line - 1
     column = error.offset + 1
-    if any(text.startswith(cut) for cut in _CUT_OFF):
+    if _is_cut_off(error):
         inside = "inside a point" if reader.point_depth else "before its closing tag"
         whole = len(reader.lines) - (1 if reader.point_depth else 0)
         remedy = "Copy or download it again"
         if whole > 0:
             last = reader.lines[whole - 1]
             remedy += (
-                f". To use the {whole} complete points, delete what follows the point in line "
-                f"{last} and add </trkseg></trk></gpx>"
+                f". To use its {counted(whole, 'complete point')}, up to line {last}, read it with "
+                "--salvage"
             )
         return ReadError(
             reader.path,

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+import re
+from array import array
+from bisect import bisect_left
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +17,17 @@ from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.layout import MISSING_WORDS, NUMBER, Layout
 
-__all__ = ["Grid"]
+__all__ = ["JOINT", "NEW_LINE", "Grid"]
 
 #: Stands for a blank cell on its way through numpy's reader; no sensor gives it.
 _BLANK = "3e-99"
 _BLANK_VALUE = float(_BLANK)
+#: Stand for delimiters and line ends of a table whose quoted cells hold such.
+JOINT, NEW_LINE = "\x1f", "\x1d"
+#: Characters of the body that are split into rows at a time.
+_PIECE = 1 << 17
+#: Wrong cells that a message names.
+_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,43 +53,49 @@ class Grid:
     findings: tuple[Finding, ...]
     _layout: Layout
     _body: str | bytes
-    _rows: list[list[str]] | None = field(default=None)
 
     def texts(self, index: int) -> list[str]:
         """Return the cells of one column as text, stripped."""
-        if self._rows is not None:
-            return [row[index].strip() for row in self._rows]
+        cells = [cell for piece in self.pieces(index) for cell in piece]
+        if self._layout.delimiter == JOINT:
+            cells = [cell.replace(NEW_LINE, "\n") for cell in cells]
+        return cells
+
+    def pieces(self, index: int) -> Iterator[list[str]]:
+        """Yield the cells of one column as text, stripped, some thousand rows at a time."""
         delimiter = self._layout.delimiter
         after = self._layout.width - 1 - index
-        if after < index:  # split only as far as the column, from the nearer end
-            blank = delimiter * (after + 1)  # marks stand last and are nearly always blank
-            return [
-                "" if row.endswith(blank) else row.rsplit(delimiter, after + 1)[1].strip()
-                for row in self._body_lines()
-            ]
-        return [row.split(delimiter, index + 1)[index].strip() for row in self._body_lines()]
+        blank = delimiter * (after + 1)  # marks stand last and are nearly always blank
+        for rows in self._body_lines():
+            if after < index:  # split only as far as the column, from the nearer end
+                yield [
+                    "" if row.endswith(blank) else row.rsplit(delimiter, after + 1)[1].strip()
+                    for row in rows
+                ]
+            else:
+                yield [row.split(delimiter, index + 1)[index].strip() for row in rows]
 
-    def _body_lines(self) -> list[str]:
-        return self._start(len(self._body)).removesuffix("\n").split("\n")
-
-    def _start(self, size: int) -> str:
-        """Return the first rows as text; a large file is held as bytes with its header."""
-        if isinstance(self._body, str):
-            return self._body[:size]
-        offset = self._layout.offset
-        return self._body[offset : offset + size].decode("utf-8", errors="replace")
+    def _body_lines(self) -> Iterator[list[str]]:
+        """Yield the rows in pieces, so that a column is never held together with all rows."""
+        body = self._body
+        at = 0 if isinstance(body, str) else self._layout.offset
+        while at < len(body):
+            if isinstance(body, str):
+                end = body.find("\n", at + _PIECE)
+                end = len(body) if end < 0 else end + 1
+                text = body[at:end]
+            else:
+                end = body.find(b"\n", at + _PIECE)
+                end = len(body) if end < 0 else end + 1
+                text = body[at:end].decode("utf-8", errors="replace")
+            at = end
+            yield text.removesuffix("\n").split("\n")
 
     def peek(self, index: int, count: int = 40) -> list[str]:
         """Return the first cells of a column that are not blank, at most `count`, stripped."""
-        if self._rows is not None:
-            cells = [row[index].strip() for row in self._rows[:2000]]
-        else:
-            text = self._start(1 << 17)
-            rows = text.split("\n")[:2000]
-            rows = rows[:-1] if not text.endswith("\n") and len(rows) > 1 else rows
-            rows = [row for row in rows if row]
-            delimiter = self._layout.delimiter
-            cells = [row.split(delimiter)[index].strip() for row in rows]
+        rows = next(self._body_lines(), [])[:2000]
+        delimiter = self._layout.delimiter
+        cells = [row.split(delimiter)[index].strip() for row in rows if row]
         return [cell for cell in cells if cell and cell.lower() not in MISSING_WORDS][:count]
 
     def numbers(
@@ -116,8 +131,6 @@ class Grid:
         return self._careful(wanted, optional)
 
     def _fast(self, wanted: list[int]) -> dict[int, NDArray[np.float64]] | None:
-        if self._rows is not None:
-            return None
         reader = _with_pandas if isinstance(self._body, bytes) else _with_numpy
         columns = reader(self._body, wanted, self._layout)
         if columns is None or any(c.size != len(self.lines) for c in columns.values()):
@@ -128,11 +141,12 @@ class Grid:
         self, wanted: list[int], optional: Collection[int]
     ) -> tuple[dict[int, NDArray[np.float64]], list[Finding]]:
         bad: list[tuple[int, int, str]] = []
+        total = 0
         findings: list[Finding] = []
-        missing: dict[tuple[int, ...], list[int]] = {}
+        missing: dict[bytes, list[int]] = {}
         columns: dict[int, NDArray[np.float64]] = {}
         for index in wanted:
-            values, words, wrong = self._column(index)
+            values, words, wrong, count = self._column(index)
             if wrong and index in optional:
                 findings.append(
                     Finding(
@@ -142,46 +156,57 @@ class Grid:
                         f"{wrong[0][0]} is no number.",
                         path=self.path,
                         line=wrong[0][0],
-                        count=len(wrong),
+                        count=count,
                     )
                 )
                 continue
             bad += wrong
+            total += count
             columns[index] = values
             if words and np.isfinite(values).any():
-                missing.setdefault(tuple(words), []).append(index)
+                missing.setdefault(words.tobytes(), []).append(index)
         if bad:
-            raise self._not_numbers(sorted(bad))
-        findings += [self._missing(group, rows) for rows, group in missing.items()]
+            raise self._not_numbers(sorted(bad), total)
+        findings += [self._missing(group, array("q", rows)) for rows, group in missing.items()]
         return columns, findings
 
     def _column(
         self, index: int
-    ) -> tuple[NDArray[np.float64], list[int], list[tuple[int, int, str]]]:
-        """Return a column cell by cell: values, rows holding a missing word, cells that are wrong."""
-        comma = self._layout.decimal_comma
-        cells = self.texts(index)
-        quick = None if comma else _plain_numbers(cells)
-        if quick is not None:
-            return quick, [], []
-        values = np.full(len(self.lines), np.nan)
-        words: list[int] = []
-        wrong: list[tuple[int, int, str]] = []
-        for row, cell in enumerate(cells):
-            if cell == "":
-                continue
-            if cell.lower() in MISSING_WORDS:
-                words.append(row)
-                continue
-            value = np.nan
-            if NUMBER.fullmatch(cell) and ("," not in cell or comma):
-                value = float(cell.replace(",", "."))
-            if not np.isfinite(value):
-                wrong.append((self.lines[row], index, cell))
-            values[row] = value
-        return values, words, wrong
+    ) -> tuple[NDArray[np.float64], array[int], list[tuple[int, int, str]], int]:
+        """Return a column cell by cell.
 
-    def _missing(self, indices: list[int], rows: tuple[int, ...]) -> Finding:
+        Values, rows holding a missing word, the first cells that are wrong, how many are.
+        """
+        comma = self._layout.decimal_comma
+        values = np.full(len(self.lines), np.nan)
+        words = array("q")
+        wrong: list[tuple[int, int, str]] = []
+        count = 0
+        first = 0
+        for cells in self.pieces(index):
+            quick = None if comma else _plain_numbers(cells)
+            if quick is not None:
+                values[first : first + quick.size] = quick
+                first += quick.size
+                continue
+            for row, cell in enumerate(cells, start=first):
+                if cell == "":
+                    continue
+                if cell.lower() in MISSING_WORDS:
+                    words.append(row)
+                    continue
+                value = np.nan
+                if NUMBER.fullmatch(cell) and ("," not in cell or comma):
+                    value = float(cell.replace(",", "."))
+                if not np.isfinite(value):
+                    count += 1
+                    if len(wrong) < _NAMED:
+                        wrong.append((self.lines[row], index, cell))
+                values[row] = value
+            first += len(cells)
+        return values, words, wrong, count
+
+    def _missing(self, indices: list[int], rows: array[int]) -> Finding:
         lines = ", ".join(str(self.lines[row]) for row in rows[:5])
         more = ", ..." if len(rows) > 5 else ""
         names = ", ".join(repr(self.name(index)) for index in indices)
@@ -195,12 +220,15 @@ class Grid:
             count=len(rows),
         )
 
-    def _not_numbers(self, bad: list[tuple[int, int, str]]) -> ReadError:
+    def _not_numbers(self, bad: list[tuple[int, int, str]], total: int) -> ReadError:
+        again = self._second_header(bad[0][0])
+        if again is not None:
+            return again
         named = ", ".join(
             f"{cell[:20]!r} in line {line}, column {self.name(index)!r}"
-            for line, index, cell in bad[:8]
+            for line, index, cell in bad[:_NAMED]
         )
-        more = f" and {len(bad) - 8} more" if len(bad) > 8 else ""
+        more = f" and {total - _NAMED} more" if total > _NAMED else ""
         return ReadError(
             self.path,
             f"no finite number: {named}{more}",
@@ -210,9 +238,40 @@ class Grid:
             column=bad[0][1] + 1,
         )
 
+    def row(self, line: int) -> list[str]:
+        """Return the cells of the row in line `line`, stripped."""
+        wanted = bisect_left(self.lines, line)
+        for rows in self._body_lines():
+            if wanted < len(rows):
+                cells = rows[wanted].split(self._layout.delimiter)
+                return [cell.strip() for cell in cells[: len(self.header)]]
+            wanted -= len(rows)
+        return []
+
+    def _second_header(self, line: int) -> ReadError | None:
+        """Return the refusal of a row of names in mid-file, None where `line` is none."""
+        cells = [cell for cell in self.row(line) if cell]
+        if len(cells) < 2 or any(any(c.isdecimal() for c in cell) for cell in cells):
+            known = {name.strip() for name in self.header if name.strip()}
+            if not cells or not known.issuperset(cells):
+                return None
+        words = all(re.search(r"[A-Za-z]{2}", cell) for cell in cells)
+        if not words or any(cell.lower() in MISSING_WORDS for cell in cells):
+            return None
+        same = cells == [name.strip() for name in self.header if name.strip()]
+        what = "the column names stand there again" if same else "other column names begin there"
+        return ReadError(
+            self.path,
+            f"{what}: {', '.join(cells)[:120]}",
+            "one header, in the first line of the table",
+            "Two recordings follow each other in this file: cut it before this line and give each "
+            "part as a file and log of its own",
+            line=line,
+        )
+
     def name(self, index: int) -> str:
         """Return a column's name, or its number where it has none."""
-        return self.header[index] or f"number {index + 1}"
+        return self.header[index][:80] or f"number {index + 1}"
 
 
 def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:

@@ -109,6 +109,9 @@ _RECEIVED_WORDS = _words("received arrival arrived receive arrive")
 _CLOCK_OWNERS = _words("sensor event sample system boot host gps motion")
 _AXIS_OF_ANGLE = {"alpha": "z", "beta": "x", "gamma": "y"}  # W3C DeviceMotionEvent.rotationRate
 
+#: A longer heading is none; brackets without end would be searched again and again.
+_LONGEST_NAME = 200
+
 #: A joined word and its axis: accx, gyroY, gravityZ, ax, agx, wz.
 _JOINED = re.compile(
     r"(accelerometer|acceleration|accel|acc|gyroscope|gyro|gyr|gravity|grav|rotation|omega)([xyz])"
@@ -241,7 +244,7 @@ def read_header(header: str) -> Meaning | None:
     >>> read_header("acc x [g]").role, read_header("timestamp_ms").unit
     ('accel_x_mps2', 'ms')
     """
-    name = header.strip()
+    name = header.strip()[:_LONGEST_NAME]
     if name.lower() in OWN_COLUMNS:
         name = name.lower()
         role = {"time_s": "time", "received_s": "received"}.get(name, name)

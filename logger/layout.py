@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from logger.errors import ReadError
 from logger.units import find_unit
 
-__all__ = ["MISSING_WORDS", "NUMBER", "Layout", "layout_of", "sniff_table"]
+__all__ = ["MAX_COLUMNS", "MISSING_WORDS", "NUMBER", "Layout", "layout_of", "sniff_table"]
 
 #: Cells that mean "not measured", lower case; a blank cell means it too.
 MISSING_WORDS = frozenset(
@@ -20,6 +20,8 @@ NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 
 _DELIMITERS = (",", ";", "\t", "|")
 _HEAD_LINES = 60
+#: More columns than any recording has.
+MAX_COLUMNS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,7 @@ def _pick_delimiter(lines: list[str]) -> str | None:
     return best[2] if best else None
 
 
-def layout_of(path: str, head: str, *, complete: bool) -> Layout | None:
+def layout_of(path: str, head: str, *, complete: bool, single: bool = False) -> Layout | None:
     """Find delimiter, header line and first data line in the first lines of a text.
 
     Parameters
@@ -100,6 +102,8 @@ def layout_of(path: str, head: str, *, complete: bool) -> Layout | None:
         Beginning of the file.
     complete : bool
         False where `head` may end inside a line.
+    single : bool
+        Whether one column alone is a table as well.
 
     Returns
     -------
@@ -109,17 +113,27 @@ def layout_of(path: str, head: str, *, complete: bool) -> Layout | None:
     Raises
     ------
     ReadError
-        A header whose number of names does not fit the rows.
+        A header whose number of names does not fit the rows, or too many columns.
     """
     lines = head.split("\n")
     if not complete and len(lines) > 1:
         lines = lines[:-1]
     plain = [line for line in lines if _speaks(line)][:_HEAD_LINES]
     delimiter = _pick_delimiter(plain)
+    if delimiter is None and single and plain:
+        delimiter = ","
     if delimiter is None:
         return None
+    least = 1 if single else 2
     counts = [len(_fields(line, delimiter)) for line in plain]
     usual = max(set(counts), key=lambda c: (counts.count(c), c))
+    if usual > MAX_COLUMNS:
+        raise ReadError(
+            path,
+            f"a table of {usual} columns",
+            f"at most {MAX_COLUMNS}",
+            "Export fewer columns: time, speed, position, acceleration",
+        )
     named: tuple[int, list[str]] | None = None
     offset = 0
     for number, line in enumerate(lines, start=1):
@@ -130,14 +144,14 @@ def layout_of(path: str, head: str, *, complete: bool) -> Layout | None:
         cells = _fields(line, delimiter)
         if not any(cells):
             continue
-        if len(cells) == usual and len(cells) > 1 and _is_data(cells, named):
+        if len(cells) == usual and len(cells) >= least and _is_data(cells, named):
             return _first_row(path, lines, delimiter, named, number, cells, start)
         if named is not None and len(named[1]) == len(cells) and _are_units(cells):
             joined = [f"{n} [{u.strip('[]()')}]" for n, u in zip(named[1], cells, strict=True)]
             named = (named[0], joined)
         else:
             named = (number, cells)
-    if named is not None and len(named[1]) > 1:
+    if named is not None and len(named[1]) >= least:
         header = tuple(named[1])
         return Layout(delimiter, header, named[0], len(lines) + 1, len(head), False, False)
     return None

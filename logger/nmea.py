@@ -10,6 +10,7 @@ import numpy as np
 from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.rows import Column, Rows, Stamps
+from logger.source import encoding_of
 from logger.units import KNOT_MPS
 
 __all__ = ["parse_nmea", "sniff_nmea"]
@@ -48,6 +49,7 @@ class _State:
     void: list[int] = field(default_factory=list)
     broken: list[int] = field(default_factory=list)
     void_time_ns: int | None = None
+    void_last: bool = False  # the last moment was void: a VTG that follows belongs to it
 
 
 def sniff_nmea(head: str) -> bool:
@@ -83,8 +85,9 @@ def parse_nmea(path: str, data: bytes) -> Rows:
     ReadError
         No usable sentence.
     """
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        data = data.decode("utf-16", errors="replace").encode("utf-8")
+    encoding = encoding_of(data[:4096])
+    if encoding.startswith("utf-16"):
+        data = data.decode(encoding, errors="replace").encode("utf-8")
     state = _State(path)
     line = 1
     at = 0
@@ -162,7 +165,7 @@ def _degrees(text: str, side: str, sides: str, limit: float) -> float:
     """Return ddmm.mmmm or dddmm.mmmm as degrees: the two digits before the dot are minutes."""
     whole, _, fraction = text.partition(".")
     value = int(whole[:-2] or "0") + _number(f"{whole[-2:]}.{fraction or '0'}") / 60.0
-    if side not in sides or not value <= limit:
+    if side not in sides or not value <= limit or not int(whole[-2:]) < 60 or "_" in text:
         msg = f"no angle: {text!r} {side!r}"
         raise ValueError(msg)
     return -value if side == sides[1] else value
@@ -170,6 +173,7 @@ def _degrees(text: str, side: str, sides: str, limit: float) -> float:
 
 def _fix_at(state: _State, line: int, time_ns: int) -> _Fix:
     """Return the fix of this moment; sentences of one moment follow each other."""
+    state.void_last = False
     if not state.fixes or state.fixes[-1].time_ns != time_ns:
         state.fixes.append(_Fix(line, time_ns))
     return state.fixes[-1]
@@ -182,6 +186,7 @@ def _rmc(state: _State, line: int, fields: list[str]) -> None:
     if status != "A" or mode == "N":
         state.void.append(line)
         state.void_time_ns = _time_ns(fields[0]) if fields[0] else None
+        state.void_last = True
         return
     time_ns = _time_ns(fields[0])
     values: dict[str, float] = {}
@@ -194,6 +199,7 @@ def _rmc(state: _State, line: int, fields: list[str]) -> None:
         values["heading_deg"] = _number(fields[7])
     if not values:
         state.void.append(line)
+        state.void_last = True
         return
     fix = _fix_at(state, line, time_ns)
     if "speed_mps" in values and "speed_mps" not in fix.values:
@@ -220,7 +226,7 @@ def _gga(state: _State, line: int, fields: list[str]) -> None:
 
 def _vtg(state: _State, fields: list[str]) -> None:
     """Add speed and course to the moment before: VTG carries no time of its own."""
-    if not state.fixes or "speed_mps" in state.fixes[-1].values:
+    if not state.fixes or state.void_last or "speed_mps" in state.fixes[-1].values:
         return
     if len(fields) > 8 and fields[8] == "N":
         return
@@ -266,7 +272,7 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
     days = [_date_days(fix.date) if fix.date else None for fix in state.fixes]
     first = next((day for day in days if day is not None), None)
     ns: list[int] = []
-    day = first or 0
+    day = (first or 0) - _midnights_before_date(state, days)
     last: int | None = None
     for fix, own in zip(state.fixes, days, strict=True):
         if own is not None:
@@ -293,6 +299,16 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
         )
         return Stamps(t_s, origin, "time_of_day", "NMEA time of day"), findings
     return Stamps(t_s, origin, "epoch", "NMEA date and time"), findings
+
+
+def _midnights_before_date(state: _State, days: list[int | None]) -> int:
+    """Count the midnights between the first moment and the first one with a date."""
+    count = 0
+    for before, fix, own in zip(state.fixes, state.fixes[1:], days, strict=False):
+        if own is not None:
+            return count
+        count += fix.time_ns < before.time_ns - _DAY_NS // 2
+    return count if days and days[-1] is not None else 0
 
 
 def _notes(state: _State) -> list[Finding]:

@@ -16,6 +16,7 @@ _BACK_SHARE = 0.02
 _BACK_S = 5.0
 #: Beyond this share of rows that contradict each other at one time, the clock is too coarse.
 _CONFLICT_SHARE = 0.1
+_CONFLICT_SHARE_OF_FEW = 0.4
 
 
 def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
@@ -201,7 +202,8 @@ def _same_time(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) 
         f"{rows.lines[int(first[k])]} and {rows.lines[int(second[k])]}" for k in conflicts[:5]
     )
     more = ", ..." if conflicts.size > 5 else ""
-    if conflicts.size > max(20, _CONFLICT_SHARE * index.size):
+    few = min(20.0, _CONFLICT_SHARE_OF_FEW * index.size)
+    if conflicts.size > max(few, _CONFLICT_SHARE * index.size):
         raise ReadError(
             rows.path,
             f"{conflicts.size} of {index.size} rows carry the time of the row before but other "

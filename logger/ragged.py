@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from typing import overload
@@ -10,7 +11,7 @@ from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.layout import Layout
 
-__all__ = ["KeptLines", "judge", "lost_its_end", "short_rows"]
+__all__ = ["KeptLines", "blank_rows", "judge", "lost_its_end", "merge", "short_rows"]
 
 
 class KeptLines(Sequence[int]):
@@ -22,15 +23,18 @@ class KeptLines(Sequence[int]):
         Line of the first row in the file.
     total : int
         Rows in the file.
-    left_out : iterable of int
-        Lines of rows that are not there any more, rising.
+    left_out : iterable of (int, int)
+        Runs of rows that are not there any more, rising: first line and number of lines.
     """
 
-    def __init__(self, first: int, total: int, left_out: Iterable[int] = ()) -> None:
+    def __init__(self, first: int, total: int, left_out: Iterable[tuple[int, int]] = ()) -> None:
         self._first = first
-        # a row moves up by one for every row left out before it
-        self._before = [line - first - k for k, line in enumerate(left_out)]
-        self._count = total - len(self._before)
+        self._before = array("q")  # row from which on the lines of a run are missing
+        self._missing = array("q", [0])  # lines missing before and with each run
+        for line, count in left_out:
+            self._before.append(line - first - self._missing[-1])
+            self._missing.append(self._missing[-1] + count)
+        self._count = total - self._missing[-1]
 
     def __len__(self) -> int:
         return self._count
@@ -47,7 +51,7 @@ class KeptLines(Sequence[int]):
         if not 0 <= row < self._count:
             msg = f"row {row} of {self._count}"
             raise IndexError(msg)
-        return self._first + row + bisect_right(self._before, row)
+        return self._first + row + self._missing[bisect_right(self._before, row)]
 
 
 def judge(
@@ -111,23 +115,46 @@ def judge(
     findings: list[Finding] = []
     if short:
         findings.append(short_rows(path, [line for line, _ in short], total, last_line))
-    inside = list(blank)
-    end = last_line
-    while inside and inside[-1] == end:  # empty lines end many files
-        inside.pop()
-        end -= 1
-    if inside:
-        findings.append(
-            Finding(
-                "blank_row",
-                "note",
-                f"Left out: {counted(len(inside), 'row')} without any value (first: line {inside[0]}).",
-                path=path,
-                line=inside[0],
-                count=len(inside),
-            )
-        )
+    findings += blank_rows(path, [(line, 1) for line in blank], last_line)
     return kept, findings
+
+
+def merge(
+    one: Sequence[tuple[int, int]], other: Sequence[tuple[int, int]]
+) -> list[tuple[int, int]]:
+    """Return two lists of runs of lines as one that rises."""
+    return sorted([*one, *other])
+
+
+def blank_rows(path: str, runs: Sequence[tuple[int, int]], last_line: int) -> list[Finding]:
+    """Return the finding for rows without any value; none for those that end the file.
+
+    Parameters
+    ----------
+    path : str
+        For messages.
+    runs : sequence of (int, int)
+        First line and number of lines of each run, rising.
+    last_line : int
+        Line of the file's last row.
+    """
+    inside = list(runs)
+    end = last_line
+    while inside and sum(inside[-1]) - 1 == end:  # empty lines end many files
+        end = inside.pop()[0] - 1
+    if not inside:
+        return []
+    total = sum(count for _, count in inside)
+    return [
+        Finding(
+            "blank_row",
+            "note",
+            f"Left out: {counted(total, 'row')} without any value (first: line {inside[0][0]}).",
+            path=path,
+            line=inside[0][0],
+            count=total,
+        )
+    ]
 
 
 def short_rows(path: str, lines: list[int], total: int, last_line: int) -> Finding:
@@ -149,9 +176,18 @@ def lost_its_end(layout: Layout, last: Sequence[str], others: Iterable[Sequence[
 
     A full number of fields proves nothing: ``1.5,2`` may be what is left of ``1.5,22.8``. The row
     is taken for cut off when it lacks the delimiter that ends every other row, or when its last
-    cell is shorter than the last cell of every other row.
+    cell is shorter, or has fewer decimals, than the last cell of every other row.
     """
     if len(last) < layout.width:
         return True
-    lengths = [len(row[-1].strip()) for row in others]
-    return len(lengths) >= 2 and len(last[len(layout.header) - 1].strip()) < min(lengths)
+    cells = [row[-1].strip() for row in others]
+    if len(cells) < 2:
+        return False
+    own = last[len(layout.header) - 1].strip()
+    return len(own) < min(map(len, cells)) or _decimals(own) < min(map(_decimals, cells))
+
+
+def _decimals(cell: str) -> int:
+    return (
+        len(cell) - 1 - max(cell.rfind("."), cell.rfind(",")) if "." in cell or "," in cell else 0
+    )

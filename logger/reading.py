@@ -24,9 +24,20 @@ from logger.source import decode_head, load, refuse_wrong_kind
 from logger.table import ColumnChoice, header_fits, header_names, parse_table
 from logger.units import find_unit, known_units
 
-__all__ = ["FORMATS", "Format", "read", "read_log"]
+__all__ = ["FORMATS", "Format", "Options", "read", "read_log"]
 
 Columns = Mapping[str, ColumnChoice]
+#: Warnings that a strict refusal quotes.
+_MANY = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What a user may state about files: see `read_log`."""
+
+    columns: Columns
+    rate_hz: float | None = None
+    salvage: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,17 +51,17 @@ class Format:
     sniff : callable
         First text of the file -> whether it is of this kind.
     parse : callable
-        Path, bytes and column choices -> rows.
+        Path, bytes and options -> rows.
     """
 
     name: str
     sniff: Callable[[str], bool]
-    parse: Callable[[str, bytes, Columns | None], Rows]
+    parse: Callable[[str, bytes, Options], Rows]
 
 
-def _parse_gpx(path: str, data: bytes, columns: Columns | None) -> Rows:
+def _parse_gpx(path: str, data: bytes, options: Options) -> Rows:
     """Parse GPX, whose elements are fixed but whose speed may be in a unit of its own."""
-    choice = (columns or {}).get("speed_mps")
+    choice = options.columns.get("speed_mps")
     unit = choice.unit if choice is not None and choice.header is None else None
     if unit is not None and find_unit(unit, "speed") is None:
         raise ReadError(
@@ -59,25 +70,48 @@ def _parse_gpx(path: str, data: bytes, columns: Columns | None) -> Rows:
             ", ".join(known_units("speed")),
             "Give one of these units",
         )
-    return parse_gpx(path, data, speed_unit=unit)
+    return parse_gpx(path, data, speed_unit=unit, salvage=options.salvage)
 
 
-def _parse_nmea(path: str, data: bytes, columns: Columns | None) -> Rows:
+def _parse_nmea(path: str, data: bytes, _: Options) -> Rows:
     """Parse NMEA, whose fields and units are fixed."""
-    del columns
     return parse_nmea(path, data)
+
+
+def _parse_table(path: str, data: bytes, options: Options) -> Rows:
+    """Parse a table; what is called GPX and is no table either is told to be no GPX."""
+    try:
+        return parse_table(path, data, options.columns, rate_hz=options.rate_hz)
+    except ReadError as error:
+        if ".gpx" not in Path(path).suffixes or options.columns:
+            raise
+        first = decode_head(data).strip().split("\n")[0][:60]
+        raise ReadError(
+            path,
+            f"this is no GPX file in spite of its name; it begins {first!r}",
+            "a GPX file",
+            "Export or download the track again",
+            line=1,
+            column=1,
+        ) from error
 
 
 #: Tried from first to last: the sure kinds before the general one.
 FORMATS: tuple[Format, ...] = (
     Format("GPX", sniff_gpx, _parse_gpx),
     Format("NMEA", sniff_nmea, _parse_nmea),
-    Format("table", sniff_table, parse_table),
+    Format("table", sniff_table, _parse_table),
 )
 
 
 def read(
-    path: Path | str, *, format: str | None = None, columns: Columns | None = None
+    path: Path | str,
+    *,
+    format: str | None = None,
+    columns: Columns | None = None,
+    rate_hz: float | None = None,
+    salvage: bool = False,
+    strict: bool = False,
 ) -> Recording:
     """Read one log file.
 
@@ -89,6 +123,8 @@ def read(
         Name in `FORMATS`; None finds it out.
     columns : mapping, optional
         Own-table column name -> `ColumnChoice`, for tables whose headers leave a question.
+    rate_hz, salvage, strict : optional
+        As in `read_log`.
 
     Returns
     -------
@@ -100,7 +136,14 @@ def read(
     ReadError
         With path, line, what was found, what was expected and what to do.
     """
-    return read_log([Path(path)], format=format, columns=columns)
+    return read_log(
+        [Path(path)],
+        format=format,
+        columns=columns,
+        rate_hz=rate_hz,
+        salvage=salvage,
+        strict=strict,
+    )
 
 
 def read_log(
@@ -108,6 +151,9 @@ def read_log(
     *,
     format: str | None = None,
     columns: Columns | None = None,
+    rate_hz: float | None = None,
+    salvage: bool = False,
+    strict: bool = False,
 ) -> Recording:
     """Read the files of one recording and join them.
 
@@ -117,6 +163,12 @@ def read_log(
         For example a GPS file and a motion file; the first one's clock is clock 0.
     format, columns : optional
         As in `read`, for every file; a column choice needs to fit at least one of them.
+    rate_hz : float, optional
+        Rows per second of tables that have no time column [Hz].
+    salvage : bool
+        Whether the complete points of a GPX file that was cut off are used, with a warning.
+    strict : bool
+        Whether a warning about the data refuses the recording.
 
     Returns
     -------
@@ -126,18 +178,38 @@ def read_log(
     Raises
     ------
     ReadError
-        As in `read`; also where a chosen column is in none of the files.
+        As in `read`; also where a chosen column is in none of the files, and with `strict` where
+        there is any warning.
     """
     if not paths:
         raise ReadError(str(Path()), "no file was given", "at least one log file", "Name a file")
     contents = [(str(path), load(Path(path))) for path in paths]
     kinds = [_kind(path, data, format) for path, data in contents]
     _check_choices(contents, kinds, columns)
+    options = Options(columns or {}, rate_hz, salvage)
     files = [
-        _one(kind.parse(path, data, columns))
+        _one(kind.parse(path, data, options))
         for (path, data), kind in zip(contents, kinds, strict=True)
     ]
-    return join(files)
+    recording = join(files)
+    if strict:
+        _refuse_warnings(recording, str(paths[0]))
+    return recording
+
+
+def _refuse_warnings(recording: Recording, path: str) -> None:
+    warnings = [f for f in recording.findings if f.severity != "note"]
+    if not warnings:
+        return
+    first = warnings[0]
+    raise ReadError(
+        first.path or path,
+        " ".join(f.text for f in warnings[:_MANY]).rstrip(".")
+        + (f", and {len(warnings) - _MANY} more warnings" if len(warnings) > _MANY else ""),
+        "a recording without warnings (--strict)",
+        "Correct the log, or read it without --strict",
+        line=first.line,
+    )
 
 
 def _one(rows: Rows) -> LogFile:
@@ -192,7 +264,9 @@ def _check_choices(
         raise ReadError(
             path,
             f"no column {header!r} (chosen for {role})",
-            "one of " + ", ".join(repr(name) for name in names[:40]) if names else "its number",
+            "one of " + ", ".join(repr(name) for name in names[:40])
+            if names
+            else f"a number from 1 to {len(tables[0][1])}: the table has no header",
             "Correct the name, or give the column's number counted from 1",
             line=1,
         )

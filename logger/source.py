@@ -9,7 +9,7 @@ from pathlib import Path
 
 from logger.errors import ReadError
 
-__all__ = ["MAX_BYTES", "decode", "decode_head", "load", "refuse_wrong_kind"]
+__all__ = ["MAX_BYTES", "decode", "decode_head", "encoding_of", "load", "refuse_wrong_kind"]
 
 #: Largest file read, after unpacking [bytes]: about ten hours of a 100 Hz accelerometer.
 MAX_BYTES = 1_000_000_000
@@ -178,11 +178,12 @@ def refuse_wrong_kind(path: str, data: bytes) -> None:
 def decode_head(data: bytes, size: int = 4096) -> str:
     """Return the first characters of `data` as text, whatever they are."""
     head = data[:size]
-    text = head.decode(_encoding(head), errors="replace").lstrip("\ufeff")
+    text = head.decode(encoding_of(head), errors="replace").lstrip("\ufeff")
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-def _encoding(head: bytes) -> str:
+def encoding_of(head: bytes) -> str:
+    """Return the encoding of a text by its mark, or by where its zero bytes are."""
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "utf-16"
     # text in UTF-16 without a mark: every second byte of plain characters is zero
@@ -213,7 +214,7 @@ def decode(path: str, data: bytes) -> str:
     ReadError
         Binary data.
     """
-    encoding = _encoding(data[:4096])
+    encoding = encoding_of(data[:4096])
     if encoding.startswith("utf-16"):
         text = data.decode(encoding, errors="replace").lstrip("\ufeff")
     else:

@@ -32,13 +32,19 @@ from logger.table_columns import (
     pick,
 )
 from logger.table_rows import grid_of
-from logger.table_time import choose_time, numeric_times
+from logger.table_time import choose_time, even_times, numeric_times
 from logger.units import SI_UNIT, find_unit, to_si
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
 
 
-def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | None = None) -> Rows:
+def parse_table(
+    path: str,
+    data: bytes,
+    columns: Mapping[str, ColumnChoice] | None = None,
+    *,
+    rate_hz: float | None = None,
+) -> Rows:
     """Parse a delimited log.
 
     Parameters
@@ -50,6 +56,8 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
     columns : mapping, optional
         Own-table column name -> the user's choice; a choice whose header this table lacks is
         ignored here.
+    rate_hz : float, optional
+        Rows per second, for a table without a time column [Hz].
 
     Returns
     -------
@@ -62,9 +70,12 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
         No table, no rows, two columns for one thing, cells that are no numbers, units that
         cannot be told.
     """
-    grid = grid_of(path, data)
+    by_number = any((c.header or "").strip().isdecimal() for c in (columns or {}).values())
+    grid = grid_of(path, data, single=rate_hz is not None or by_number)
     picked = pick(grid, columns or {})
     if not len(grid.lines):
+        if not picked:
+            raise _nothing(grid)
         has_accel = any(p.meaning.role.startswith("accel") for p in picked)
         has_speed = any(p.meaning.role in CRITICAL for p in picked)
         what = "acceleration samples" if has_accel and not has_speed else "samples"
@@ -85,7 +96,12 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
     numeric = [p for p in numeric if p.index in values]
     findings = [*grid.findings, *notes]
     faster = any(p.meaning.role.startswith("accel") for p in numeric)
-    stamps, time_notes = choose_time(grid, times, values, fast_rows=faster)
+    if rate_hz is not None and not times:
+        stamps, time_notes = even_times(grid, rate_hz)
+    else:
+        stamps, time_notes = choose_time(grid, times, values, fast_rows=faster)
+        if rate_hz is not None:
+            time_notes = [*time_notes, _rate_unused(grid, rate_hz)]
     findings += time_notes
     numeric = one_each(grid, numeric, values)
     accel, accel_notes = _accel(grid, numeric, values, stamps.t_s)
@@ -105,6 +121,16 @@ def parse_table(path: str, data: bytes, columns: Mapping[str, ColumnChoice] | No
         arrived,
         tuple(_marks(grid, picked)),
         tuple(findings),
+    )
+
+
+def _rate_unused(grid: Grid, rate_hz: float) -> Finding:
+    return Finding(
+        "rate_unused",
+        "note",
+        f"This table has time stamps; the stated rate of {rate_hz:g} Hz is not used.",
+        path=grid.path,
+        line=grid.header_line,
     )
 
 

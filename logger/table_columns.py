@@ -66,7 +66,9 @@ def pick(grid: Grid, columns: Mapping[str, ColumnChoice]) -> list[Picked]:
         heard = read_header(grid.header[index])
         named = heard.unit if heard is not None and heard.role == base.role else None
         # a chosen column of an unknown name is in the own column's unit unless said otherwise
-        unit = choice.unit or named or (base.unit if not grid.header[index] else None)
+        # but for speed, whose unit is too easily wrong: positions show it, or it is assumed aloud
+        bare = not grid.header[index] and base.role != "speed_mps"
+        unit = choice.unit or named or (base.unit if bare else None)
         meaning = replace(base, unit=unit, score=10)
         picked.append(Picked(index, grid.name(index), meaning, stated=choice.unit is not None))
         settled.add(base.role)
@@ -112,7 +114,8 @@ def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
 def header_names(path: str, data: bytes) -> tuple[str, ...]:
     """Return a table's column names without reading its rows; () where there is no table."""
     try:
-        layout = layout_of(path, decode_head(data, 1 << 16), complete=False)
+        head = decode_head(data, 1 << 16)
+        layout = layout_of(path, head, complete=len(data) < 1 << 16, single=True)
     except ReadError:
         return ()
     return layout.header if layout is not None else ()

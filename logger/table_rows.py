@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+from array import array
 from dataclasses import replace
 
 import numpy as np
 
 from logger.errors import ReadError
-from logger.grid import Grid
+from logger.grid import JOINT, NEW_LINE, Grid
 from logger.layout import Layout, layout_of
-from logger.ragged import KeptLines, judge, lost_its_end, short_rows
+from logger.ragged import (
+    KeptLines,
+    blank_rows,
+    judge,
+    lost_its_end,
+    merge,
+    short_rows,
+)
 from logger.source import decode
 
 __all__ = ["grid_of"]
@@ -19,9 +28,15 @@ __all__ = ["grid_of"]
 #: From this size on the C reader of pandas is faster although importing it costs a third of a
 #: second (measured: numpy 1 us per row of four numbers, pandas 0.1 us).
 _PANDAS_BYTES = 12_000_000
+#: More rows of a wrong width than these are not looked at: 1 % of them is refused anyway.
+_MANY_ODD = 50_000
+#: So many quoted decimal commas are no slip of one row.
+_SOME = 3
+_QUOTED_COMMA = re.compile(r'"[+-]?\d*,\d+"')
+_QUOTED_POINT = re.compile(r'(?:^|[,\n"])[+-]?\d*\.\d+(?=[,\n"])')
 
 
-def grid_of(path: str, data: bytes) -> Grid:
+def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
     """Lay a text file out as a table.
 
     Parameters
@@ -30,6 +45,8 @@ def grid_of(path: str, data: bytes) -> Grid:
         For messages.
     data : bytes
         Whole file.
+    single : bool
+        Whether one column alone is a table as well.
 
     Returns
     -------
@@ -47,13 +64,63 @@ def grid_of(path: str, data: bytes) -> Grid:
             return grid
     text = decode(path, data)
     first = text[: 1 << 16]
-    layout = _need_layout(path, first, complete=len(first) == len(text))
+    layout = _need_layout(path, first, complete=len(first) == len(text), single=single)
     body = text[layout.offset :]
-    return _quoted(path, body, layout) if '"' in body else _plain(path, body, layout)
+    del text
+    layout = _with_commas(layout, body)
+    if layout.decimal_comma:
+        _refuse_thousands(path, body, layout)
+    if '"' not in body:
+        return _plain(path, body, layout)
+    if _quotes_are_plain(body, layout.delimiter):
+        return _plain(path, body.replace('"', ""), layout)
+    return _quoted(path, body, layout)
 
 
-def _need_layout(path: str, head: str, *, complete: bool) -> Layout:
-    layout = layout_of(path, head, complete=complete)
+def _with_commas(layout: Layout, body: str) -> Layout:
+    """Look for decimal commas in the whole body: a long standstill has whole numbers alone."""
+    if layout.decimal_comma or "," not in body:
+        return layout
+    if layout.delimiter == ",":
+        commas = len(_QUOTED_COMMA.findall(body[: 1 << 16])) >= _SOME
+        commas = commas and _QUOTED_POINT.search(body) is None
+    else:
+        ends = rf"[{re.escape(layout.delimiter)}\n\"]"
+        commas = re.search(rf"(?:^|{ends})[+-]?\d*,\d+(?={ends}|$)", body) is not None
+    return replace(layout, decimal_comma=commas)
+
+
+def _refuse_thousands(path: str, body: str, layout: Layout) -> None:
+    """Refuse numbers such as 1,234 or 1.234 where nothing shows which mark is the decimal one.
+
+    A comma before one, two or four digits, or after a leading zero, is a decimal comma; so with
+    points. Where all numbers with a mark have three digits behind it, they may as well be thousands.
+    """
+    d = re.escape(layout.delimiter)
+    for mark in (",", r"\."):
+        if mark == layout.delimiter:
+            start, end = r'(?<=")[+-]?', '(?=")'
+        else:
+            start, end = rf'(?:(?<=[{d}\n"])|^)\s*[+-]?', rf'(?=\s*(?:[{d}\n"]|$))'
+        doubtful = re.search(rf"{start}([1-9]\d{{0,2}}(?:{mark}\d{{3}})+){end}", body)
+        if doubtful is None:
+            continue
+        sure = rf"{start}(?:0{mark}\d+|\d+{mark}(?:\d{{1,2}}|\d{{4,}})|\d{{4,}}{mark}\d+){end}"
+        if re.search(sure, body):
+            continue
+        line_start = body.rfind("\n", 0, doubtful.start()) + 1
+        raise ReadError(
+            path,
+            f"{doubtful[1]!r} may be a decimal number or have a thousands mark",
+            "numbers without thousands marks, of which at least one shows the decimal mark",
+            "Export the table with decimal points and without thousands marks",
+            line=layout.first_line + body.count("\n", 0, doubtful.start()),
+            column=body.count(layout.delimiter, line_start, doubtful.start()) + 1,
+        )
+
+
+def _need_layout(path: str, head: str, *, complete: bool, single: bool = False) -> Layout:
+    layout = layout_of(path, head, complete=complete, single=single)
     if layout is None:
         first = head.strip().split("\n")[0][:60]
         raise ReadError(
@@ -73,6 +140,8 @@ def _large(path: str, data: bytes) -> Grid | None:
     if b"\r" in data[:4096]:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     layout = _need_layout(path, decode(path, data[: 1 << 16]), complete=False)
+    if layout.delimiter != "," and b"," in data:
+        return None  # decimal commas, which want a look at every number
     start = 0
     for _ in range(layout.first_line - 1):
         start = data.index(b"\n", start) + 1
@@ -124,7 +193,7 @@ def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:
             extra = delimiter if layout.trailing else ""
             pieces.append((delimiter.join(row_cells) + extra + "\n").encode())
     pieces.append(data[at:])
-    left_out = sorted(first + row for row, row_cells in out.items() if row_cells is None)
+    left_out = [(first + row, 1) for row, row_cells in sorted(out.items()) if row_cells is None]
     lines = KeptLines(first, ends.size, left_out)
     body = b"".join(pieces)
     return Grid(path, layout.header, layout.header_line, lines, tuple(findings), layout, body)
@@ -141,85 +210,119 @@ def _count(data: bytes, byte: bytes, start: int) -> int:
     )
 
 
+def _without_blank(body: str, delimiter: str, first: int) -> tuple[str, list[tuple[int, int]]]:
+    """Take rows of nothing but delimiters and spaces out of a text; return their lines in runs."""
+    pattern = re.compile(rf"^[{re.escape(delimiter)} \t\n]*\n", re.MULTILINE)
+    runs: list[tuple[int, int]] = []
+    pieces: list[str] = []
+    at, line = 0, first
+    for match in pattern.finditer(body):
+        line += body.count("\n", at, match.start())
+        count = body.count("\n", match.start(), match.end())
+        runs.append((line, count))
+        line += count
+        pieces.append(body[at : match.start()])
+        at = match.end()
+    if not runs:
+        return body, runs
+    pieces.append(body[at:])
+    return "".join(pieces), runs
+
+
 def _plain(path: str, body: str, layout: Layout) -> Grid:
     """Lay out a text without quotation marks: every line is a row."""
     delimiter, first, width = layout.delimiter, layout.first_line, layout.width
     names = len(layout.header)
+    body, blank = _without_blank(body, delimiter, first)
     whole = body.endswith("\n")
     lines = body.removesuffix("\n").split("\n") if body else []
-    blank = delimiter * (width - 1)
+    total = len(lines) + sum(count for _, count in blank)
+    numbers = KeptLines(first, total, blank)
+    last = first + total - 1
+    findings = blank_rows(path, blank, last)
+    extra = delimiter if layout.trailing else ""
     odd: list[int] = []
-    even = {line.count(delimiter) for line in lines} == {width - 1} and blank not in lines
-    if not even or layout.trailing:
-        odd = [
-            row
-            for row, line in enumerate(lines)
-            if line.count(delimiter) != width - 1
-            or line == blank
-            or (layout.trailing and line[-1] != delimiter)
-        ]
-    if not odd and whole:
-        every = range(first, first + len(lines))
-        return Grid(path, layout.header, layout.header_line, every, (), layout, body)
-    rows = [(first + row, lines[row].split(delimiter)) for row in odd]
-    last = first + len(lines) - 1
-    kept, findings = judge(path, layout, rows, len(lines), last)
-    out = {row: kept.get(first + row) for row in odd}
-    if not whole and lines and out.get(len(lines) - 1, ()) is not None:
+    mended = False
+    if layout.trailing or {line.count(delimiter) for line in lines} != {width - 1}:
+        for row, line in enumerate(lines):
+            fields = line.count(delimiter) + 1
+            if fields == width and not (layout.trailing and line[-1] != delimiter):
+                continue
+            cells = line.split(delimiter)
+            if fields > names and not any(cell.strip() for cell in cells[names:]):
+                lines[row] = delimiter.join(cells[:names]) + extra  # blank fields too many
+                mended = True
+            else:
+                odd.append(row)
+    # a file of odd rows is refused by the first of them
+    rows = [(numbers[row], lines[row].split(delimiter)) for row in odd[:_MANY_ODD]]
+    kept, notes = judge(path, layout, rows, len(lines), last)
+    findings += notes
+    out = {row for row in odd if numbers[row] not in kept}
+    if not whole and lines and len(lines) - 1 not in out:
         others = (
             line.split(delimiter)[:names] for k, line in enumerate(lines[:-1]) if k not in out
         )
         if lost_its_end(layout, lines[-1].split(delimiter), others):
-            out[len(lines) - 1] = None
+            out.add(len(lines) - 1)
             findings.append(short_rows(path, [last], len(lines), last))
-    extra = delimiter if layout.trailing else ""
-    text = "\n".join(
-        line if row not in out else delimiter.join(out[row] or []) + extra
-        for row, line in enumerate(lines)
-        if row not in out or out[row] is not None
-    )
-    left_out = sorted(first + row for row, cells in out.items() if cells is None)
-    numbers = KeptLines(first, len(lines), left_out)
-    return Grid(
-        path, layout.header, layout.header_line, numbers, tuple(findings), layout, text + "\n"
-    )
+    if out or mended or not whole:
+        lost = [(numbers[row], 1) for row in sorted(out)]
+        body = "\n".join(line for row, line in enumerate(lines) if row not in out) + "\n"
+        numbers = KeptLines(first, total, merge(blank, lost))
+    return Grid(path, layout.header, layout.header_line, numbers, tuple(findings), layout, body)
+
+
+def _quotes_are_plain(body: str, delimiter: str) -> bool:
+    """Tell whether no quoted cell holds a delimiter, a line end or a quotation mark."""
+    if '""' in body:
+        return False
+    codes = np.frombuffer(body.encode("utf-8", "replace"), dtype=np.uint8)
+    inside = np.bitwise_xor.accumulate((codes == ord('"')).view(np.uint8)).view(np.bool_)
+    ends = (codes == ord(delimiter)) | (codes == ord("\n"))
+    return not (ends & inside).any() and not inside[-1:].any()
 
 
 def _quoted(path: str, body: str, layout: Layout) -> Grid:
     """Lay out a text whose quoted cells may hold delimiters and line ends."""
     reader = csv.reader(io.StringIO(body), delimiter=layout.delimiter)
-    rows: list[tuple[int, list[str]]] = []
-    before = 0
+    names = len(layout.header)
+    out = io.StringIO()
+    lines = array("q")
+    odd: list[tuple[int, list[str]]] = []
+    blank: list[tuple[int, int]] = []
+    before = layout.first_line
+    last = before
+    row: list[str] = []
     try:
         for row in reader:
-            rows.append((layout.first_line + before, row))
-            before = reader.line_num
+            last, before = before, layout.first_line + reader.line_num
+            if not any(row):
+                blank.append((last, 1))
+            elif len(row) < names or any(cell.strip() for cell in row[names:]):
+                odd.append((last, row))
+                if len(row) > names or len(odd) > _MANY_ODD:
+                    break
+            else:
+                lines.append(last)
+                cells = [cell.replace(JOINT, " ").replace("\n", NEW_LINE) for cell in row[:names]]
+                out.write(JOINT.join(cells) + "\n")
     except csv.Error as error:
         raise ReadError(
             path,
             f"quoting is broken ({error})",
             "closed quotation marks",
             "Correct the line",
-            line=layout.first_line + before,
+            line=before,
         ) from error
-    names = len(layout.header)
-    odd = [(line, row) for line, row in rows if len(row) != names or not any(row)]
-    last = rows[-1][0] if rows else layout.first_line
-    kept, findings = judge(path, layout, odd, len(rows), last)
-    lost = {line for line, _ in odd if line not in kept}
-    cells = [(line, kept.get(line, row)) for line, row in rows if line not in lost]
-    if not body.endswith("\n") and cells and cells[-1][0] == last:
-        others = (row for _, row in cells[:-1])
-        if lost_its_end(layout, rows[-1][1], others):
-            cells.pop()
-            findings.append(short_rows(path, [last], len(rows), last))
-    return Grid(
-        path,
-        layout.header,
-        layout.header_line,
-        [line for line, _ in cells],
-        tuple(findings),
-        layout,
-        "",
-        [row for _, row in cells],
-    )
+    _, notes = judge(path, layout, odd, len(lines) + len(odd), last)
+    findings = [*blank_rows(path, blank, last), *notes]
+    text = out.getvalue()
+    if not body.endswith("\n") and lines and lines[-1] == last:
+        others = (line.split(JOINT) for line in text.split("\n")[:-2])
+        if lost_its_end(layout, row, others):
+            lines.pop()
+            text = text[: text.rstrip("\n").rfind("\n") + 1]
+            findings.append(short_rows(path, [last], len(lines) + 1, last))
+    joined = replace(layout, delimiter=JOINT, trailing=False)
+    return Grid(path, layout.header, layout.header_line, lines, tuple(findings), joined, text)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.clock import looks_like_epoch, numeric_stamps, since_2001
-from logger.dates import is_clock_text, text_stamps
+from logger.dates import is_clock_text, is_compact, text_stamps
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.grid import Grid
@@ -18,13 +18,17 @@ from logger.layout import NUMBER
 from logger.rows import Stamps
 from logger.units import find_unit
 
-__all__ = ["choose_time", "numeric_times"]
+__all__ = ["choose_time", "even_times", "numeric_times"]
 
 _DATE_ONLY = re.compile(r"\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}")
 _DATED = re.compile(r".*\d[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d.*|\d{8}T.*")
 _UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
 #: Longest plausible median step [s]: of rows with an accelerometer, and of GPS alone.
 _LONGEST_STEP_S = (2.0, 30.0)
+#: Shortest plausible mean step [s]: the fastest phone sensors give 500 samples a second.
+_SHORTEST_STEP_S = 1e-4
+#: The year 2288 in seconds since 1970: nothing counts further.
+_LATEST_S = 1e10
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +44,13 @@ def numeric_times(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> li
     return [
         index
         for index, meaning, _ in candidates
-        if meaning.role == "time" and _all_numbers(grid.peek(index))
+        if meaning.role == "time" and _all_numbers(grid.peek(index), meaning)
     ]
 
 
-def _all_numbers(cells: list[str]) -> bool:
+def _all_numbers(cells: list[str], meaning: Meaning) -> bool:
+    if meaning.unit is None and len(cells) > 1 and all(is_compact(cell) for cell in cells):
+        return False
     return bool(cells) and all(NUMBER.fullmatch(cell) for cell in cells)
 
 
@@ -92,11 +98,11 @@ def choose_time(
         cells = grid.peek(index)
         if not cells:
             continue
-        if meaning.role == "time" and _all_numbers(cells):
+        if meaning.role == "time" and _all_numbers(cells, meaning):
             if index in values:
                 numbers.append(_Candidate(index, meaning, stated))
         elif all(is_clock_text(cell) for cell in cells):
-            dated = _DATED.fullmatch(cells[0]) is not None
+            dated = _DATED.fullmatch(cells[0]) is not None or is_compact(cells[0])
             texts.append(_Candidate(index, meaning, stated, dated))
         elif all(_DATE_ONLY.fullmatch(cell) for cell in cells):
             dates.append(_Candidate(index, meaning, stated))
@@ -112,16 +118,64 @@ def choose_time(
             return best
     if texts:
         return _from_texts(grid, texts[0], dates)
-    raise _no_time(grid)
+    raise _no_time(grid, candidates)
 
 
-def _no_time(grid: Grid) -> ReadError:
+def even_times(grid: Grid, rate_hz: float) -> tuple[Stamps, list[Finding]]:
+    """Return stamps of a table without any, whose rows come at a stated rate.
+
+    Parameters
+    ----------
+    grid : Grid
+        The table.
+    rate_hz : float
+        Rows per second [Hz].
+
+    Returns
+    -------
+    Stamps
+        Elapsed, the first row at zero; a row that was left out leaves its time free.
+    list of Finding
+        What rests on the user's word.
+    """
+    lines = np.array(grid.lines, dtype=np.int64)
+    usual = max(int(np.median(np.diff(lines))), 1) if lines.size > 1 else 1
+    t_s = (lines - lines[0]) / (usual * rate_hz)
+    note = Finding(
+        "rate_stated",
+        "note",
+        f"This table has no time column; its rows are taken to come {rate_hz:g} times a second, as "
+        "stated. A row that the recording lost would shift all later ones unseen.",
+        path=grid.path,
+        line=grid.header_line,
+    )
+    return Stamps(t_s, 0, "elapsed", f"row number at {rate_hz:g} Hz"), [note]
+
+
+def _no_time(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> ReadError:
+    for index, _, _ in candidates:
+        cells = grid.peek(index)
+        wrong = next((c for c in cells if not (NUMBER.fullmatch(c) or is_clock_text(c))), None)
+        if wrong is not None:
+            marks = re.fullmatch(r"\d{1,3}(?:[.,'\u2019\s]\d{3})+", wrong) is not None
+            return ReadError(
+                grid.path,
+                f"column {grid.name(index)!r} holds {wrong[:40]!r}"
+                + (": a number with thousands marks" if marks else ""),
+                "a number, or a time such as 2024-03-09T10:15:30.250Z",
+                "Export the numbers without thousands marks"
+                if marks
+                else 'Choose another time column: --column time_s="NAME"',
+                line=grid.lines[grid.texts(index).index(wrong)],
+                column=index + 1,
+            )
     names = ", ".join(repr(name.strip()) for name in grid.header if name.strip())[:300]
     return ReadError(
         grid.path,
         f"no time column; the columns are {names or 'without names'}",
         "a column such as time_s, timestamp_ms or a date with time",
-        'Say which it is: --column time_s="NAME" --unit time_s=ms',
+        'Say which it is: --column time_s="NAME" --unit time_s=ms; or, where rows come at an even '
+        "rate and nothing else is known, state it: --rate-hz 50",
         line=grid.header_line,
     )
 
@@ -149,6 +203,16 @@ def _best_numbers(
     unit = _unit(grid, chosen, raw, fast_rows, findings)
     factor = find_unit(unit, "time")
     assert factor is not None
+    top = float(np.nanmax(np.abs(raw))) * factor.factor
+    if top > _LATEST_S:
+        raise ReadError(
+            grid.path,
+            f"column {grid.name(chosen.index)!r} holds a time of {top:.3g} s",
+            "times of a recording",
+            "Correct the line, or state the unit: --unit time_s=ms",
+            line=grid.lines[int(np.nanargmax(np.abs(raw)))],
+            column=chosen.index + 1,
+        )
     stamps = numeric_stamps(
         raw,
         factor.factor,
@@ -203,12 +267,15 @@ def _unit(
         return named
     if as_epoch is not None:
         return as_epoch
+    mean = float(np.ptp(known)) / max(known.size - 1, 1)
     for unit, factor in _UNITS:
+        if 0.0 < mean < _SHORTEST_STEP_S:
+            break  # days, or a fraction of something
         if step * factor <= longest or step == 0.0:
             findings.append(
                 Finding(
                     "time_unit_assumed",
-                    "note" if unit == "s" else "warning",
+                    "note" if unit == "s" and step <= _LONGEST_STEP_S[0] else "warning",
                     f"Column {grid.name(chosen.index).strip()!r} names no unit; with a usual step "
                     f"of {step:g} it is read as {unit}. If that is wrong, state it with "
                     "--unit time_s=ms (or s, us, ns).",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis.results_compare import comparison_dicts
 from logger.errors import PullcoastError
 
 if TYPE_CHECKING:
@@ -136,6 +137,7 @@ def results_dict(analysis: Analysis) -> dict[str, _Json]:
             }
             for correction in analysis.corrections
         ],
+        **comparison_dicts(analysis),
         "findings": [finding_dict(finding) for finding in analysis.findings],
         "history": [
             {"step": step.step, "version": step.version, "settings": step.settings}
@@ -179,6 +181,7 @@ def _road_load_dict(analysis: Analysis) -> dict[str, _Json] | None:
             "F0_N": reference.f0_n,
             "F1_N_per_mps": reference.f1_n_per_mps,
             "F2_N_per_mps2": reference.f2_n_per_mps2,
+            "covariance": reference.covariance,
         },
     }
 

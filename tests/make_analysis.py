@@ -12,16 +12,21 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.engine_side import engine_side
+from analysis.expected import Expected
 from analysis.fuse import SpeedCurve
 from analysis.phases import Phase, PhaseKind, Run
 from analysis.pipeline import AirState, Analysis, RunResiduals, SensorState, SiteState
 from analysis.power import GearCurve, PowerCurve, PullFigures
+from analysis.predictions import Prediction
+from analysis.reference import resistance_figures
+from analysis.regulation import band_statistics
 from analysis.roadload import RoadLoad
 from logger.findings import Finding
 from logger.recording import Channel, Clock, Recording, Source, Step
 from logger.session import Air, LogEntry, Session, Vehicle
 
-__all__ = ["KINDS", "make_analysis"]
+__all__ = ["KINDS", "make_analysis", "with_comparisons"]
 
 Kind = Literal["full", "coasts_only", "narrow", "one_direction", "gps_only"]
 KINDS: tuple[Kind, ...] = ("full", "coasts_only", "narrow", "one_direction", "gps_only")
@@ -232,6 +237,38 @@ def make_analysis(kind: Kind = "full", *, logs: int = 8, seed: int = 1) -> Analy
         history=(
             Step("read", "0.1.0", {"files": logs}),
             Step("model", "0.1.0", {"iterations": 4, "slope_knots_m": 65.0}),
+        ),
+    )
+
+
+def with_comparisons(analysis: Analysis) -> Analysis:
+    """Return the analysis with what it can be compared by: regulation, engine speed, predictions."""
+    vehicle = replace(
+        analysis.session.vehicle,
+        tyre="205/55 R16",
+        frontal_area_m2=2.2,
+        overall_ratios=(13.2, 7.6, 5.1),
+        engine_inertia_kg_m2=0.15,
+    )
+    load = analysis.road_load
+    assert load is not None
+    return replace(
+        analysis,
+        session=replace(analysis.session, vehicle=vehicle),
+        resistance=resistance_figures(load, analysis.air, vehicle),
+        regulation=band_statistics(analysis.curves, analysis.runs, load, vehicle.effective_mass_kg),
+        engine=engine_side(vehicle, analysis.power, load, {0: (13.3, 0.13)}, from_rest=True),
+        expected=Expected(
+            "reference",
+            (
+                Prediction("0 to 100 km/h", "pull", "s", 9.81, 0.12, (9.58, 10.05)),
+                Prediction("top speed", "top speed", "m/s", None, None, None, "not reached"),
+                Prediction("100 to 80 km/h in neutral", "coast", "s", 19.3, 0.2, (18.9, 19.7)),
+                Prediction(
+                    "cruising at 100 km/h", "cruising", "W", 15.2e3, 210.0, (14.8e3, 15.6e3)
+                ),
+                Prediction("road energy on the WLTC", "energy", "J/m", 554.0, 5.3, (544.0, 564.0)),
+            ),
         ),
     )
 

@@ -12,7 +12,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-from make_analysis import KINDS, Kind, make_analysis
+from make_analysis import KINDS, Kind, make_analysis, with_comparisons
 
 from analysis.earlier import read_results_road_load
 from analysis.phases import Phase, Run
@@ -26,7 +26,7 @@ from logger.errors import ReadError
 # changes its name breaks every program that reads the file.
 _KEYS = {
     "": "format session air road_load wheel_power pulls coasts site sensors crank_power corrections "
-    "findings history",
+    "resistance regulation engine predictions findings history",
     "session": "name mass_kg mass_sd_kg rotating_mass_kg rotating_mass_sd_kg logs runs runs_up "
     "runs_down",
     "air": "density_kg_m3 density_sd_kg_m3 source",
@@ -34,7 +34,7 @@ _KEYS = {
     "budget reference",
     "road_load.curve": "speed_mps force_N sd_N",
     "road_load.budget": "noise wind slope lag mount mass",
-    "road_load.reference": "temperature_C pressure_kPa F0_N F1_N_per_mps F2_N_per_mps2",
+    "road_load.reference": "temperature_C pressure_kPa F0_N F1_N_per_mps F2_N_per_mps2 covariance",
     "wheel_power": "peak_W peak_sd_W peak_ci95_W peak_speed_mps curve budget",
     "wheel_power.curve": "speed_mps power_W sd_W gear",
     "wheel_power.budget": "noise road_load lag mount mass",
@@ -45,6 +45,17 @@ _KEYS = {
     "sensors": "log gps_rate_hz gps_lag_s gps_lag_sd_s accel_rate_hz accel_scale accel_used why_not",
     "crank_power": "peak_W low_W high_W loss_percent",
     "corrections": "standard factor valid why_not peak_W",
+    "resistance": "drag_area_m2 drag_area_sd_m2 drag_coefficient drag_coefficient_sd "
+    "rolling_coefficient rolling_coefficient_sd rolling_coefficient_usual F2_usual_N_per_mps2 "
+    "usual_source",
+    "regulation": "speed_mps half_width_mps pairs pair_times_s mean_time_s precision_percent meets "
+    "force_N road_load_N road_load_sd_N",
+    "engine": "rolling_radius_m why_not gears",
+    "engine.gears": "piece gear overall_ratio measured_ratio measured_ratio_sd slip_percent "
+    "slow_test_peak_W curve",
+    "engine.gears.curve": "engine_speed_rpm torque_Nm power_W sd_W",
+    "predictions": "air items",
+    "predictions.items": "name group unit value sd ci95 why_not",
     "findings": "kind severity log text",
     "history": "step version settings",
 }
@@ -87,7 +98,7 @@ def test_schema_refuses_what_the_contract_rules_out(change: tuple[Any, ...], val
 
 def test_every_key_of_the_contract_is_there_and_no_other() -> None:
     analysis = replace(
-        make_analysis(),
+        with_comparisons(make_analysis()),
         reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
         crank=CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0)),
         corrections=(AmbientCorrection("SAE J1349", 1.01, True, None, 78_800.0),),

@@ -27,6 +27,7 @@ from analysis.display import (
     trust,
 )
 from analysis.plots import COLOURS, report_plots
+from analysis.report_compare import comparison_rows
 from analysis.results import json_text, results_dict
 from analysis.strips import run_label
 from analysis.tables import curves_csv, speed_time_csv
@@ -119,6 +120,8 @@ def report_html(analysis: Analysis) -> str:
         coefficient_heads=_coefficient_heads(analysis, units),
         forces=[] if road_load is None else _forces(road_load, units),
         also=_also(analysis, units),
+        crank_asked=analysis.crank is not None,
+        compare=comparison_rows(analysis, units),
         site=_site(analysis, units),
         separable=analysis.site.separable,
         pulls=_pull_rows(analysis, units),

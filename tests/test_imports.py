@@ -57,7 +57,7 @@ ANALYSIS_LAYERS = (
     "pipeline",
     "compare plan",
     "display results_compare tables strips",
-    "results",
+    "results report_compare",
     "earlier summary plots",
     "report",
     "command_*",

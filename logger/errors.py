@@ -9,6 +9,14 @@ class PullcoastError(Exception):
     """Base of every error that pullcoast raises on purpose."""
 
 
+#: A message longer than this is not read; a damaged file can make a name of a whole page.
+_LONGEST = 1500
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST else text[:_LONGEST] + " ..."
+
+
 class ReadError(PullcoastError, ValueError):
     """A file that cannot be read as a log.
 
@@ -46,9 +54,9 @@ class ReadError(PullcoastError, ValueError):
             where += f", line {self.line}"
         if self.column is not None:
             where += f", column {self.column}"
-        text = f"{where}: {self.found}"
+        text = f"{where}: {_short(self.found)}"
         if self.expected:
-            text += f"; expected {self.expected}"
+            text += f"; expected {_short(self.expected)}"
         if self.remedy:
             text += f". {self.remedy}"
         return text

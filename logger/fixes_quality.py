@@ -15,6 +15,7 @@ from logger.units import find_unit
 __all__ = [
     "FIX_NAMES",
     "drop_doublets",
+    "drop_stale_start",
     "mark_repeats",
     "mark_spikes",
     "mark_zeros",
@@ -35,6 +36,10 @@ FIX_NAMES = (
     "heading_deg",
 )
 _MOVING_MPS = 1.0
+#: At most so many remembered fixes open a recording; no road vehicle gets that far that fast.
+_STALE_START = 3
+_FASTEST_MPS = 150.0
+_FAR_M = 500.0
 #: A phone repeats a speed once or twice, not longer.
 _LONGEST_REPEAT = 4
 #: A vehicle that covers this has another position, however coarse its digits [m].
@@ -125,6 +130,39 @@ def _keep_standing(
             continue
         wanted = np.arange(t_s[start] + hold, t_s[end - 1], hold)
         keep[start + np.searchsorted(t_s[start:end], wanted)] = True
+
+
+def drop_stale_start(
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+) -> dict[str, Samples]:
+    """Leave out the first fixes where they lie where no vehicle could have come from.
+
+    Phones open with the last place that they remember, which may be another town.
+    """
+    latitude, longitude = samples.get("latitude_deg"), samples.get("longitude_deg")
+    if latitude is None or longitude is None or latitude.t_s.size < _STALE_START + 5:
+        return samples
+    if not np.array_equal(_rows_of(latitude), _rows_of(longitude)):
+        return samples
+    moved_m = distances_m(latitude.values, longitude.values)
+    jumps = (moved_m / np.diff(latitude.t_s) > _FASTEST_MPS) & (moved_m > _FAR_M)
+    at = np.flatnonzero(jumps)
+    if at.size != 1 or at[0] >= _STALE_START:
+        return samples
+    lost = _rows_of(latitude)[: int(at[0]) + 1]
+    findings.append(
+        Finding(
+            "stale_start",
+            "warning",
+            f"Left out: {counted(int(lost.size), 'fix', 'fixes')} at the start (line "
+            f"{lines(lost)}), {moved_m[at[0]] / 1000:.1f} km from the next one: a place remembered "
+            "from before.",
+            path=rows.path,
+            line=rows.lines[int(lost[0])],
+            count=int(lost.size),
+        )
+    )
+    return _keep_rows(samples, lost)
 
 
 def drop_doublets(

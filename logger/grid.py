@@ -96,6 +96,8 @@ class Grid:
         rows = next(self._body_lines(), [])[:2000]
         delimiter = self._layout.delimiter
         cells = [row.split(delimiter)[index].strip() for row in rows if row]
+        if delimiter == JOINT:
+            cells = [cell.replace(NEW_LINE, "\n") for cell in cells]
         return [cell for cell in cells if cell and cell.lower() not in MISSING_WORDS][:count]
 
     def numbers(

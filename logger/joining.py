@@ -218,30 +218,38 @@ def _start(file: LogFile) -> str:
 
 def _hours_apart(a: LogFile, b: LogFile) -> str:
     """Say which difference of zones, in half hours, would make two files overlap."""
-    middle = (sum(a.span_ns) - sum(b.span_ns)) / 2e9
-    half_hours = round(middle / 1800.0)
-    return (
-        f"One names no time zone; a difference of {abs(half_hours) / 2:g} h would bring them "
-        "together."
-    )
+    known = [f.rows.stamps.zone_known for f in (a, b)]
+    which = "One names no time zone" if any(known) else "Neither names a time zone"
+    hours = _zone_hours(a, b)
+    if hours is None:
+        return f"{which}."
+    return f"{which}; a difference of {hours:g} h would bring them together."
 
 
-def _zone_difference(a: LogFile, b: LogFile, findings: list[Finding]) -> None:
-    if _overlap(a, b) > 0:
-        return
+def _zone_hours(a: LogFile, b: LogFile) -> float | None:
+    """Return the difference of zones, in half hours, that would make two files overlap."""
     middle = (sum(a.span_ns) - sum(b.span_ns)) / 2e9
     half_hours = round(middle / 1800.0)
     shift_ns = half_hours * 1_800_000_000_000
     first_a, last_a = a.span_ns
     first_b, last_b = (edge + shift_ns for edge in b.span_ns)
-    meets = min(last_a, last_b) > max(first_a, first_b)
-    if half_hours and abs(half_hours) <= 28 and meets:
+    # +14 h against -12 h is the most that two clocks on earth can differ by
+    if half_hours == 0 or abs(half_hours) > 52:
+        return None
+    return abs(half_hours) / 2 if min(last_a, last_b) > max(first_a, first_b) else None
+
+
+def _zone_difference(a: LogFile, b: LogFile, findings: list[Finding]) -> None:
+    if _overlap(a, b) > 0:
+        return
+    hours = _zone_hours(a, b)
+    if hours is not None:
         findings.append(
             Finding(
                 "zone_difference",
                 "warning",
                 f"{_name(a.rows.path)} and {_name(b.rows.path)} do not overlap, but would if their clocks "
-                f"differed by {abs(half_hours) / 2:g} h: one of them probably holds local time "
+                f"differed by {hours:g} h: one of them probably holds local time "
                 "under the name of UTC.",
                 path=b.rows.path,
             )

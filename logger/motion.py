@@ -134,6 +134,7 @@ def choose_accel(
     for column in columns:
         if column.flavour != "gravity alone":
             sets.setdefault(column.flavour, []).append(column)
+    _drop_zero_filled(sets, path, findings)
     empty = [f for f, group in sets.items() if not any(np.isfinite(c.values).any() for c in group)]
     for flavour in empty:
         names = ", ".join(c.header for c in sets.pop(flavour))
@@ -169,6 +170,24 @@ def choose_accel(
         Column(f"accel_{c.axis}_mps2", to_si(c.values, unit, "acceleration"), c.header, unit)
         for c in chosen
     ], findings
+
+
+def _drop_zero_filled(
+    sets: dict[Flavour, list[AxisColumn]], path: str, findings: list[Finding]
+) -> None:
+    """Take out sets whose every value is zero: a phone without that sensor, not one in free fall."""
+    for flavour, group in list(sets.items()):
+        values = np.concatenate([c.values for c in group])
+        if (np.isnan(values) | (values == 0)).all() and (values == 0).any() and values.size > 9:
+            findings.append(
+                Finding(
+                    "accel_all_zero",
+                    "warning",
+                    f"Every value in {', '.join(c.header for c in sets.pop(flavour))} is 0: the "
+                    "sensor gave nothing. It is left out.",
+                    path=path,
+                )
+            )
 
 
 def _preferred(sets: dict[Flavour, list[AxisColumn]]) -> Flavour:

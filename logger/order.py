@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,6 +16,9 @@ __all__ = ["settle_order"]
 #: Rows left out because the clock stepped back: at most this share, and at most this far.
 _BACK_SHARE = 0.02
 _BACK_S = 5.0
+#: Rows at the start this far before the others carry a date that was not set yet [s]: 30 days.
+_STRAY_S = 30 * 86_400.0
+_STRAY_SHARE = 0.5
 #: Beyond this share of rows that contradict each other at one time, the clock is too coarse.
 _CONFLICT_SHARE = 0.1
 _CONFLICT_SHARE_OF_FEW = 0.4
@@ -52,6 +57,9 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
             "Record again",
             line=rows.lines[0] if len(rows.lines) else None,
         )
+    rows = _without_stray_dates(rows, stamped, findings)
+    t_s = rows.stamps.t_s
+    stamped = np.isfinite(t_s)
     clean = bool(stamped.all()) and bool((t_s[1:] > t_s[:-1]).all())
     if not clean:
         _missing_stamps(rows, stamped, findings)
@@ -105,12 +113,47 @@ def _rising(t_s: NDArray[np.float64], index: NDArray[np.intp]) -> NDArray[np.int
     return index[keep]
 
 
+def _without_stray_dates(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> Rows:
+    """Take the stamps off rows that lie far before the others: a clock that was not yet set.
+
+    Receivers start with a date of their own (1980, 1999) until they hear the satellites, and
+    programs write 0 or the time since boot until the first fix.
+    """
+    index = np.flatnonzero(stamped)
+    t = rows.stamps.t_s[index]
+    jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
+    if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
+        return rows
+    last = int(jumps[jumps + 1 <= _STRAY_SHARE * t.size][-1])
+    if not (t[: last + 1] < t[last + 1] - _STRAY_S).all():
+        return rows
+    lost = index[: last + 1]
+    kept = rows.stamps.t_s.copy()
+    kept[lost] = np.nan
+    line = rows.lines[int(lost[0])]
+    findings.append(
+        Finding(
+            "stray_date",
+            "warning",
+            f"Left out: {counted(int(lost.size), 'row')} at the start whose time lies "
+            f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line {line}); the "
+            "clock was not set yet.",
+            path=rows.path,
+            line=line,
+            count=int(lost.size),
+        )
+    )
+    return replace(rows, stamps=replace(rows.stamps, t_s=kept))
+
+
 def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:
     filled = np.zeros(stamped.size, dtype=bool)
     for column in rows.columns:
         filled |= np.isfinite(column.values)
     lost = np.flatnonzero(filled & ~stamped)
-    if lost.size and not any(f.kind == "time_missing" for f in rows.findings):
+    told = any(f.kind == "time_missing" for f in rows.findings)
+    told = told or any(f.kind == "stray_date" for f in findings)
+    if lost.size and not told:
         line = rows.lines[int(lost[0])]
         findings.append(
             Finding(

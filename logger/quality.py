@@ -19,6 +19,7 @@ from logger.findings import Finding, counted
 from logger.fixes_quality import (
     FIX_NAMES,
     drop_doublets,
+    drop_stale_start,
     mark_repeats,
     mark_spikes,
     mark_zeros,
@@ -38,6 +39,8 @@ MISSING_CODES = {
     "position_accuracy_m": -1.0,
     "speed_accuracy_mps": -1.0,
 }
+#: No sensor of a vehicle or phone gives more than this, in any unit kept.
+_HUGE = 1e7
 _HOLE_S = 1.5
 _ACCEL_HOLE_S = 0.5
 
@@ -72,7 +75,17 @@ def leave_out_codes(rows: Rows) -> Rows:
 
 def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column:
     limit = {"latitude_deg": 90.0, "longitude_deg": 360.0}.get(column.name)
-    if limit is not None:
+    if limit is None:
+        huge = np.flatnonzero(np.abs(column.values) > _HUGE)
+        if huge.size:
+            raise ReadError(
+                rows.path,
+                f"{column.values[huge[0]]:.3g} as {column.name}",
+                "a value that a sensor can give",
+                "Correct the line, or choose another column",
+                line=rows.lines[int(huge[0])],
+            )
+    else:
         off = np.flatnonzero(np.abs(column.values) > limit)
         if off.size:
             raise ReadError(
@@ -95,7 +108,8 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
     factor = speed_unit.factor if speed_unit is not None else 1.0
     coded = code * factor
     values = column.values[negative]
-    other = np.abs(values - coded) > 1e-9
+    # the code as written, or converted with the rest: -3.6 km/h
+    other = (np.abs(values - coded) > 1e-9) & (np.abs(values - code) > 1e-6)
     if other.any() and column.name == "speed_mps":
         row = int(negative[np.flatnonzero(other)[0]])
         raise ReadError(
@@ -185,7 +199,7 @@ def examine(rows: Rows, samples: dict[str, Samples]) -> tuple[dict[str, Samples]
         return line_list(rows, index)
 
     samples = dict(samples)
-    for step in (unhold, drop_doublets, mark_zeros, mark_spikes, mark_repeats):
+    for step in (unhold, drop_stale_start, drop_doublets, mark_zeros, mark_spikes, mark_repeats):
         samples = step(rows, samples, findings, lines)
     _implausible(rows, samples, findings)
     _holes(rows, samples, findings)

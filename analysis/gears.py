@@ -23,6 +23,8 @@ _SAME_SHARE, _SAME_MPS2 = 0.30, 0.3
 _KNOT_MPS = 1.0
 #: Pulls of one session change gear at speeds this close together [m/s].
 _CHANGE_MPS = 1.8
+#: Fewer pulls than this have nothing to agree on.
+_LEAST_PULLS = 3
 #: A change found from all pulls together is cut this much longer than it lasts [s].
 _AROUND_S = 0.6
 
@@ -74,7 +76,7 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
         pull = run.phase("pull")
         if pull is not None and pull.used and fused[run.log].curve is not None:
             pulls[run.number] = pull
-    if len(pulls) < 3:
+    if len(pulls) < _LEAST_PULLS:
         return tuple(runs)
     log_of = {run.number: run.log for run in runs}
     changes: list[tuple[float, int, float, float]] = []
@@ -90,9 +92,10 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
         ):
             speed = _speed_at(one, 0.5 * (end_s + start_s))
             changes.append((speed, number, end_s, start_s))
-    fine = all(fused[log_of[number]].fine for number in pulls)
-    if fine:
-        agreed = _agreed_speeds(changes, spans)
+    fine = {number for number in pulls if fused[log_of[number]].fine}
+    if len(fine) >= _LEAST_PULLS:
+        seen = [change for change in changes if change[1] in fine]
+        agreed = _agreed_speeds(seen, {number: spans[number] for number in fine})
     else:
         found = shared_changes([_pull_fixes(fused[log_of[n]], p) for n, p in pulls.items()])
         agreed = [(speed, length + _AROUND_S) for speed, length in found]
@@ -102,7 +105,7 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
             settled.append(run)
             continue
         pull = pulls[run.number]
-        pieces = _recut(fused[run.log], pull, spans[run.number], agreed, keep=fine)
+        pieces = _recut(fused[run.log], pull, spans[run.number], agreed, keep=run.number in fine)
         new = replace(pull, gear_pieces_s=pieces)
         settled.append(replace(run, phases=tuple(new if p is pull else p for p in run.phases)))
     return tuple(settled)

@@ -23,6 +23,8 @@ _GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
 _FULL_SHARE = 0.75
+#: Without an accelerometer pulls need this many fixes a second [Hz].
+_LEAST_RATE_HZ = 0.8
 #: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
 #: filling this share of its recording.
 _MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
@@ -50,9 +52,17 @@ def judge_runs(
         One per phase left out.
     """
     judged = [_judge_coasts(run, fused[run.log], session) for run in runs]
+    judged = [_judge_pull(run, fused[run.log]) for run in judged]
     gentle = _part_throttle(judged, fused)
+    again = _given_twice(fused)
     judged = [
         _without(run, "pull", gentle[run.number]) if run.number in gentle else run for run in judged
+    ]
+    judged = [
+        _without(_without(run, "pull", again[run.log]), "coast", again[run.log])
+        if run.log in again
+        else run
+        for run in judged
     ]
     findings = tuple(
         Finding(
@@ -78,6 +88,29 @@ def _judge_coasts(run: Run, fused: Fused, session: Session) -> Run:
     if why is None and run.phase("pull") is None:
         why = _not_meant(coast, fused)
     return run if why is None else _without(run, "coast", why)
+
+
+def _judge_pull(run: Run, fused: Fused) -> Run:
+    rate_hz = fused.fixes.rate_hz
+    if fused.mount.used or rate_hz is None or rate_hz >= _LEAST_RATE_HZ:
+        return run
+    why = (
+        f"fixes every {1.0 / rate_hz:.1f} s cannot follow gear changes; wheel power needs an "
+        "accelerometer or one fix a second"
+    )
+    return _without(run, "pull", why)
+
+
+def _given_twice(fused: Sequence[Fused]) -> dict[int, str]:
+    """Return the reason for every log whose fixes are those of an earlier one."""
+    again: dict[int, str] = {}
+    for log, one in enumerate(fused):
+        for earlier in range(log):
+            before = fused[earlier].fixes
+            if one.fixes.t_s.size >= 4 and np.array_equal(one.fixes.speed_mps, before.speed_mps):
+                again[log] = f"the recording is the same as log {earlier}"
+                break
+    return again
 
 
 def _without(run: Run, kind: PhaseKind, why: str) -> Run:

@@ -13,7 +13,7 @@ __all__ = ["LagFit", "fit_lag", "integral_at"]
 Array: TypeAlias = NDArray[np.float64]
 
 #: Lags looked at [s]: measured phones are 0 to 2.6 s late; a clock may put the GPS a little early.
-SCANNED_LAGS_S = (-0.6, 3.4)
+SCANNED_LAGS_S = (-0.6, 4.0)
 _STEP_S = 0.05
 #: Speed differences are taken over about this time [s]: long against GPS noise, short against hills.
 _SPAN_S = 2.0
@@ -99,6 +99,7 @@ def fit_lag(
     accel_mps2: Array,
     *,
     scanned_s: tuple[float, float] = SCANNED_LAGS_S,
+    step_s: float = _STEP_S,
 ) -> LagFit | None:
     """Find the lag at which the accelerometer explains the changes of GPS speed best.
 
@@ -117,6 +118,8 @@ def fit_lag(
         Accelerations in any fixed axes [m/s2].
     scanned_s : (low, high)
         Range of lags looked at [s].
+    step_s : float
+        Step of the grid of lags [s].
 
     Returns
     -------
@@ -140,7 +143,7 @@ def fit_lag(
     change = fix_speed_mps[last] - fix_speed_mps[first]
     if first.size < _MIN_DIFFERENCES or np.ptp(change) < 1.0:
         return None
-    lags = np.arange(scanned_s[0], scanned_s[1] + _STEP_S / 2, _STEP_S)
+    lags = np.arange(scanned_s[0], scanned_s[1] + step_s / 2, step_s)
     integral = _running_integral(accel_time_s, accel_mps2)
     squares = np.empty(lags.size)
     weights = np.empty((lags.size, accel_mps2.shape[1]))
@@ -155,10 +158,10 @@ def fit_lag(
     if 0 < best < lags.size - 1:
         bend = squares[best - 1] - 2.0 * squares[best] + squares[best + 1]
         shift = 0.5 * (squares[best - 1] - squares[best + 1]) / bend if bend > 0 else 0.0
-        lag = float(lags[best] + _STEP_S * np.clip(shift, -0.5, 0.5))
+        lag = float(lags[best] + step_s * np.clip(shift, -0.5, 0.5))
         # squares = s0 + curvature (L - L0)^2, so var(L) = variance / curvature; differences that
         # overlap twofold carry half the information
-        curvature = max(bend / (2.0 * _STEP_S**2), 1e-12)
+        curvature = max(bend / (2.0 * step_s**2), 1e-12)
         lag_sd = float(np.sqrt(2.0 * variance / curvature))
     else:
         lag, lag_sd = float(lags[best]), 1.0

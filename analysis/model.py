@@ -183,7 +183,8 @@ def _first_state(data: RunData, scale: float) -> RunState:
     if data.has_accel:
         rest = data.force_mps2 - (1.0 + scale) * accel
         local[own["offset"]] = float(np.nanmedian(rest))
-    return RunState(data, local, data.first_path_mps, np.ones(data.fix_s.size))
+    count = data.fix_count if data.fix_count.size else np.ones(data.fix_s.size)
+    return RunState(data, local, data.first_path_mps, count)
 
 
 def _first_local(data: RunData) -> Array:
@@ -287,7 +288,7 @@ def fit_session(
             continue
         if rounds >= 3:
             states = [
-                RunState(s.data, s.local, s.path_mps, fix_weights(lin, spread.fix))
+                RunState(s.data, s.local, s.path_mps, fix_weights(s.data, lin, spread.fix))
                 for s, lin in zip(states, stepped, strict=True)
             ]
         new = next_spread(

@@ -15,7 +15,7 @@ own derivative (metres of path error times the change of slope) is left out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -95,6 +95,8 @@ class RunData:
         Total lag found by the two signals [s].
     first_path_mps : array of shape (n + 1,)
         Speeds at the edges to start from [m/s].
+    fix_count : array of shape (q,)
+        How many fixes each of `fix_mps` is the mean of; empty means one each.
     """
 
     run: Run
@@ -108,6 +110,7 @@ class RunData:
     lag_s: float
     lag_known: bool
     first_path_mps: Array
+    fix_count: Array = field(default_factory=lambda: np.zeros(0))
 
     @property
     def direction(self) -> int:
@@ -172,6 +175,7 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
         begin = max(begin, stand.end_s + _CATCH_UP_S)
     moment = fused.fixes.t_s - lag_s
     use = (moment >= begin + 0.2) & (moment <= edge_s[-1] - 0.5)
+    fix_s, fix_mps, fix_count = _thinned(fused.fixes.t_s[use], fused.fixes.speed_mps[use])
     at_place = (place.t_s - lag_s >= edge_s[0]) & (place.t_s - lag_s <= edge_s[-1])
     good = np.isfinite(curve.speed_mps)
     path = np.interp(edge_s, curve.time_s[good], curve.speed_mps[good])
@@ -180,14 +184,26 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
         edge_s,
         np.array(drive, dtype=int),
         force,
-        fused.fixes.t_s[use],
-        fused.fixes.speed_mps[use],
+        fix_s,
+        fix_mps,
         place.t_s[at_place],
         place.place_m[at_place],
         lag_s,
         accel,
         path,
+        fix_count,
     )
+
+
+def _thinned(fix_s: Array, fix_mps: Array) -> tuple[Array, Array, Array]:
+    """Average fixes that come faster than 2.5 a second over half seconds; return time, speed, count."""
+    if fix_s.size < 2 or float(np.median(np.diff(fix_s))) > 0.4:
+        return fix_s, fix_mps, np.ones(fix_s.size)
+    block = np.floor((fix_s - fix_s[0]) / 0.5).astype(int)
+    _, owner, count = np.unique(block, return_inverse=True, return_counts=True)
+    time = np.bincount(owner, fix_s) / count
+    speed = np.bincount(owner, fix_mps) / count
+    return time, speed, count.astype(np.float64)
 
 
 def _add_bins(edges: list[float], drive: list[int], end: float, code: int, step: float) -> None:

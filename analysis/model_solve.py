@@ -79,7 +79,7 @@ class Spread:
     gust: float = 0.4
     wind: float = 0.4
     offset_wander: float = 0.03
-    lag_wander: float = 0.03
+    lag_wander: float = 0.05
     lag: float = 0.25
     pull: float = 0.01
     slope: float = 0.003
@@ -96,7 +96,7 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "gust": (40.0, 0.02, 2.0),
     "wind": (4.0, 0.02, 2.0),
     "offset_wander": (30.0, 0.003, 0.5),
-    "lag_wander": (20.0, 0.005, 0.6),
+    "lag_wander": (10.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
     "slope": (10.0, 0.0003, 0.03),
     "bend": (8.0, 1.0, 20.0),
@@ -401,7 +401,8 @@ def next_spread(
         own = local_slices(state.data)
         fitted = np.einsum("ij,ij->i", lin.fix_rows @ cov, lin.fix_rows)
         squares["fix"] += float(state.fix_weight @ lin.fix_miss**2)
-        count["fix"] += float(state.fix_weight @ (1.0 - np.minimum(fitted / spread.fix**2, 0.98)))
+        share = np.minimum(state.fix_weight * fitted / spread.fix**2, 0.98)
+        count["fix"] += float(((1.0 - share) * (state.fix_weight > 0)).sum())
         if lin.force_bins.size:
             sd = _force_sd(state.data, lin.force_bins, spread)
             fitted = np.einsum("ij,ij->i", lin.force_rows @ cov, lin.force_rows)
@@ -444,9 +445,10 @@ def next_spread(
     return replace(spread, **new)
 
 
-def fix_weights(lin: Linearised, fix_sd: float) -> Array:
-    """Return the weight of each fix: 0 for those far off, else 1, shape (q,)."""
-    return np.where(np.abs(lin.fix_miss) > _OUTLIER_SD * fix_sd, 0.0, 1.0)
+def fix_weights(data: RunData, lin: Linearised, fix_sd: float) -> Array:
+    """Return the weight of each fix, shape (q,): 0 for those far off, else how many it stands for."""
+    count = data.fix_count if data.fix_count.size else np.ones(lin.fix_miss.size)
+    return np.where(np.abs(lin.fix_miss) > _OUTLIER_SD * fix_sd, 0.0, count)
 
 
 def spread_table(spread: Spread) -> dict[str, float]:

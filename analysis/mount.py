@@ -25,6 +25,10 @@ MIN_RATE_HZ = 8.0
 #: Acceleration beyond this is a shock, not the vehicle [m/s2].
 _SHOCK_MPS2 = 40.0
 _MIN_EXPLAINED = 0.35
+#: Gravity at two stands may differ by slope and load; beyond this the phone has moved [degrees].
+_MOVED_DEG = 1.5
+#: A stand is at rest where it is at most this much louder than the quietest second of the recording.
+_QUIET = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,14 +102,65 @@ def _shift_between_clocks(
     high = fixes.t_s[-1] - t_s[0]
     best: LagFit | None = None
     enough = 0.5 * min(fixes.t_s[-1] - fixes.t_s[0], t_s[-1] - t_s[0])
-    for start in np.arange(low, high, 3.0):
+    # thinned to about 10 samples a second and scanned in half seconds first: the signals are slow
+    stride = max(1, round(0.1 / float(np.median(np.diff(t_s)))))
+    thin_s, thin = t_s[::stride], _mean_of(axes_mps2, stride)
+    for start in np.arange(low, high, 10.0):
         overlap = min(fixes.t_s[-1] - start, t_s[-1]) - max(fixes.t_s[0] - start, t_s[0])
         if overlap < enough:
             continue
-        found = fit_lag(fixes.t_s, fixes.speed_mps, t_s, axes_mps2, scanned_s=(start, start + 3.0))
+        found = fit_lag(
+            fixes.t_s, fixes.speed_mps, thin_s, thin, scanned_s=(start, start + 10.0), step_s=0.5
+        )
         if found is not None and (best is None or found.explained > best.explained):
             best = found
-    return best
+    if best is None:
+        return None
+    near = (best.lag_s - 1.0, best.lag_s + 1.0)
+    return fit_lag(fixes.t_s, fixes.speed_mps, t_s, axes_mps2, scanned_s=near)
+
+
+def _mean_of(values: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return running means over `count` rows, every `count`-th of them."""
+    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
+    index = np.arange(0, values.shape[0], count)
+    last = np.minimum(index + count, values.shape[0])
+    return np.asarray((total[last] - total[index]) / (last - index)[:, None])
+
+
+def _windows(
+    values: NDArray[np.float64], count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and total standard deviation of every stretch of `count` rows."""
+    zero = np.zeros((1, values.shape[1]))
+    middle = values - values.mean(axis=0)
+    first = np.concatenate([zero, np.cumsum(middle, axis=0)])
+    second = np.concatenate([zero, np.cumsum(middle**2, axis=0)])
+    mean = (first[count:] - first[:-count]) / count
+    variance = (second[count:] - second[:-count]) / count - mean**2
+    return mean + values.mean(axis=0), np.sqrt(np.maximum(variance.sum(axis=1), 1e-12))
+
+
+def _turned_deg(t_s: NDArray[np.float64], axes_mps2: NDArray[np.float64], fixes: Fixes) -> float:
+    """Return the largest angle between gravity at the stands of a recording [degrees]."""
+    speed = np.interp(t_s, fixes.t_s, fixes.speed_mps, left=np.inf, right=np.inf)
+    still = np.concatenate([[False], speed < _STAND_MPS, [False]])
+    edges = np.flatnonzero(np.diff(still.astype(np.int8)))
+    # the receiver is late and may hold zero after the launch: the quietest second of a stand counts
+    count = max(4, round(1.0 / max(float(np.median(np.diff(t_s))), 1e-3)))
+    mean, loud = _windows(axes_mps2, count)
+    quietest = float(loud.min()) if loud.size else 0.0
+    stands = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first <= count:
+            continue
+        best = first + int(np.argmin(loud[first : last - count + 1]))
+        if loud[best] <= _QUIET * quietest:
+            stands.append(mean[best])
+    if len(stands) < 2:
+        return 0.0
+    unit = np.array([stand / max(float(np.linalg.norm(stand)), 1e-9) for stand in stands])
+    return float(np.degrees(np.arccos(np.clip(unit @ unit.T, -1.0, 1.0))).max())
 
 
 def find_mount(
@@ -172,6 +227,10 @@ def _align(
         up = gravity / norm
         side = np.linalg.svd(up[None, :])[2][1:]
         basis = np.asarray(side.T)
+        turned = _turned_deg(t_s, axes_mps2, fixes) if same_clock else 0.0
+        if turned > _MOVED_DEG:
+            why = f"it turned by {turned:.1f} degrees between two stands: the phone moved in its mount"
+            return _refused(why, rate_hz), tuple(notes)
     flat = (axes_mps2 - gravity) @ basis
     if same_clock:
         lag = fit_lag(fixes.t_s, fixes.speed_mps, t_s, flat)
@@ -185,6 +244,9 @@ def _align(
             notes.append(Finding("clock_shift", "warning", text, log=log))
     if lag is None:
         return _refused("too few changes of speed to find the forward axis", rate_hz), tuple(notes)
+    if same_clock and lag.lag_sd_s >= 1.0:
+        why = f"GPS speed would have to be {lag.lag_s:.1f} s late or more: no lag looked at fits"
+        return _refused(why, rate_hz), tuple(notes)
     if lag.explained < _MIN_EXPLAINED:
         why = f"it explains only {100 * lag.explained:.0f} % of the changes of GPS speed"
         return _refused(why, rate_hz), tuple(notes)

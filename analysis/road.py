@@ -205,6 +205,24 @@ def place_runs(
             )
         )
         placed = [replace(run, direction=run.direction or 1) for run in placed]
+    against = [
+        run.log
+        for run in placed
+        if run.direction is not None
+        and {"up": 1, "down": -1}.get(entries[run.log].direction or "", run.direction)
+        != run.direction
+    ]
+    if against:
+        findings.append(
+            Finding(
+                "direction_contradicted",
+                "warning",
+                f"The stated direction of log {', '.join(map(str, sorted(set(against))))} is not the one "
+                "that its positions or headings show beside the other runs; these count.",
+                log=against[0],
+                count=len(against),
+            )
+        )
     if not straight:
         findings.append(
             Finding("road_bends", "note", "The road bends; places are lengths along its course.")

@@ -239,7 +239,7 @@ def test_only_fixes_far_off_lose_their_weight(three: _Three) -> None:
     lin = three.lins[0]
     miss = np.zeros(lin.fix_miss.size)
     miss[[4, 9]] = (0.08 * 6.0, -0.08 * 3.0)
-    weight = fix_weights(replace(lin, fix_miss=miss), 0.08)
+    weight = fix_weights(three.states[0].data, replace(lin, fix_miss=miss), 0.08)
     assert weight[4] == 0.0
     assert np.all(np.delete(weight, 4) == 1.0)
 

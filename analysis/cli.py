@@ -336,7 +336,9 @@ def _add_crosscheck(commands: argparse._SubParsersAction[_Parser]) -> None:
     parser.add_argument("--power", type=_choice("kW", "hp", "PS"), metavar="{kW,hp,PS}",
                         help="unit of power in the text")  # fmt: skip
     parser.add_argument(
-        "--allow-outside", action="store_true", help="let session.toml name files outside its folder"
+        "--allow-outside",
+        action="store_true",
+        help="let session.toml name files outside its folder",
     )
     group = parser.add_argument_group("timed runs")
     timed = {"action": "append", "default": [], "metavar": "V1-V2=SECONDS"}

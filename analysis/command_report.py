@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -106,7 +107,12 @@ def _analyse(
     )
     from analysis.pipeline import analyse
 
-    return analyse(session, recordings, road_load=road_load)
+    analysis = analyse(session, recordings, road_load=road_load)
+    if session.crosscheck is None:
+        return analysis
+    from analysis.command_crosscheck import check_session
+
+    return replace(analysis, crosscheck=check_session(analysis))
 
 
 def _write(analysis: Analysis, folder: Path, *, as_json: bool) -> int:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.air import AirState, air_state
 from analysis.corrections import ambient_corrections, correction_findings, crank_estimate
+from analysis.crosscheck import CrossCheck
 from analysis.engine_side import EngineSide, engine_side, ratios_of_fit
 from analysis.evidence import (
     RunResiduals,
@@ -110,6 +111,7 @@ class Analysis:
     regulation: tuple[BandStatistics, ...] = ()
     engine: EngineSide | None = None
     expected: Expected | None = None
+    crosscheck: CrossCheck | None = None
 
     @property
     def used_runs(self) -> tuple[Run, ...]:

@@ -24,6 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from analysis.display import Units, counted, force_at, number, road_load_at
+from analysis.gate_marks import gate_overlays
 from analysis.strips import (
     Strip,
     curve_strip,
@@ -110,6 +111,7 @@ def report_plots(analysis: Analysis, units: Units) -> tuple[Plot, ...]:
         _speed_time(analysis, units),
         _residuals(analysis, units),
         _slope(analysis),
+        _gates(analysis, units),
     )
     return tuple(plot for plot in plots if plot is not None)
 
@@ -350,6 +352,34 @@ def _slope(analysis: Analysis) -> Plot | None:
 
 
 # --- strips ----------------------------------------------------------------------------------
+
+
+def _gates(analysis: Analysis, units: Units) -> Plot | None:
+    overlays = gate_overlays(analysis)
+    if not overlays:
+        return None
+    figure, axes = _figure(3.3)
+    for overlay, line in zip(overlays, ("-", "--", ":"), strict=False):
+        speed = overlay.speed_mps / units.speed_mps
+        axes.plot(overlay.time_s, speed, color=COLOURS["quiet"], linestyle=line, linewidth=1.2)
+    first = overlays[0]
+    for mark in first.marks:
+        colour, speed = COLOURS[mark.kind], mark.speed_mps / units.speed_mps
+        axes.plot(mark.time_s, speed, "o:", color=colour, linewidth=1.0, markersize=5.0)
+    times = np.concatenate([first.time_s, *(mark.time_s for mark in first.marks)])
+    tops = np.concatenate([o.speed_mps for o in overlays] + [m.speed_mps for m in first.marks])
+    _frame(
+        axes, (float(times.min()), float(times.max())),
+        (0.0, 1.08 * float(tops.max()) / units.speed_mps),
+        "time since the throttle was let go [s]", f"speed [{units.speed}]",
+    )  # fmt: skip
+    aid = (
+        "Lines: one run of each direction as the phone saw it. Dots: the timed gates, a pull anchored "
+        "at its upper gate and coast-downs at their first. A dot beside the solid line is a time that "
+        "differs from this run, in its own wind and slope."
+    )
+    words = f"{counted(len(first.marks), 'timed interval')} on {counted(len(overlays), 'run')}."
+    return _plot("gates", "Timed gates on speed over time", aid, words, figure)
 
 
 def _bases(count: int) -> list[float]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,8 +31,10 @@ from analysis.report_compare import comparison_rows
 from analysis.results import json_text, results_dict
 from analysis.strips import run_label
 from analysis.tables import curves_csv, speed_time_csv
+from logger.session import Display
 
 if TYPE_CHECKING:
+    from analysis.crosscheck import CrossCheck
     from analysis.pipeline import Analysis, SensorState
     from analysis.power import AmbientCorrection, PullFigures
     from analysis.roadload import RoadLoad
@@ -122,6 +124,8 @@ def report_html(analysis: Analysis) -> str:
         also=_also(analysis, units),
         crank_asked=analysis.crank is not None,
         compare=comparison_rows(analysis, units),
+        timed=[] if analysis.crosscheck is None else _timed_rows(analysis.crosscheck, analysis),
+        timed_words=_timed_words(analysis.crosscheck),
         site=_site(analysis, units),
         separable=analysis.site.separable,
         pulls=_pull_rows(analysis, units),
@@ -251,6 +255,29 @@ def _correction_row(
     text = units.power_text(correction.peak_w, power.peak_sd_w)
     factor = "" if correction.factor is None else f"factor {correction.factor:.3f}"
     return correction.standard, text, factor
+
+
+def _timed_rows(check: CrossCheck, analysis: Analysis) -> _Rows:
+    """Return one row per timed interval, in the unit that its gates were stated in."""
+    stated = analysis.session.crosscheck
+    shown = Units.of(replace(Display(), speed="km/h" if stated is None else stated.speed_unit))
+    rows: _Rows = []
+    for gate in check.gates:
+        gates = gate.run.gates
+        speeds = [f"{shown.speed_value(v):.4g}" for v in (gates.from_mps, gates.to_mps)]
+        sd, z = gate.predicted_sd_s, gate.z
+        predicted = "\u2013"
+        if gate.predicted_s is not None and sd is not None:
+            predicted = _with_sd(gate.predicted_s, sd)
+        kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        what = f"{kind}, {speeds[0]} to {speeds[1]} {shown.speed}"
+        sigma = "\u2013" if z is None else f"{z:+.1f}"
+        rows.append((what, f"{gates.duration_s:.2f}", predicted, sigma, gate.verdict))
+    return rows
+
+
+def _timed_words(check: CrossCheck | None) -> tuple[str, ...]:
+    return () if check is None else (*check.steps, *check.explanation)
 
 
 def _site(analysis: Analysis, units: Units) -> _Rows:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.results_compare import comparison_dicts
+from analysis.results_crosscheck import crosscheck_dict
 from logger.errors import PullcoastError
 
 if TYPE_CHECKING:
@@ -144,6 +145,8 @@ def results_dict(analysis: Analysis) -> dict[str, _Json]:
             for step in analysis.history
         ],
     }
+    if analysis.crosscheck is not None:
+        results["crosscheck"] = crosscheck_dict(analysis.crosscheck)
     plain: dict[str, _Json] = _plain(results, "")
     return plain
 

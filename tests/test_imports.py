@@ -60,7 +60,7 @@ ANALYSIS_LAYERS = (
     "crosscheck",
     "pipeline",
     "compare plan",
-    "display results_compare tables strips",
+    "display results_compare tables strips gate_marks results_crosscheck",
     "results report_compare",
     "earlier summary plots",
     "report",

@@ -38,6 +38,9 @@ _UNKNOWN_TEMPERATURE_SD_K = 8.0
 _UNKNOWN_ALTITUDE_M = 250.0
 _UNKNOWN_ALTITUDE_SD_M = 250.0
 
+#: UN GTR No. 15, Annex 4, 4.1 (text of the 2013 proposal): coast-downs from 278 K on.
+_COLDEST_C = 5.0
+
 # ISO 2533, standard atmosphere
 _ISA_TEMPERATURE_K = 288.15
 _ISA_PRESSURE_HPA = 1013.25
@@ -204,6 +207,7 @@ def air_state(air: Air | None) -> tuple[AirState, tuple[Finding, ...]]:
         state = AirState(ASSUMED_DENSITY_KG_M3, ASSUMED_DENSITY_SD_KG_M3, "assumed")
         return state, (Finding("air_assumed", "note", text),)
     temperature_c, temperature_sd_k, findings = _temperature(air)
+    findings += _unlikely(air)
     pressure_hpa, pressure_sd_hpa, pressure_findings = _pressure(air)
     humidity = air.relative_humidity_percent
     density = moist_air_density_kg_m3(temperature_c, pressure_hpa, humidity)
@@ -224,6 +228,28 @@ def air_state(air: Air | None) -> tuple[AirState, tuple[Finding, ...]]:
         pressure_hpa=pressure_hpa if known_pressure else None,
     )
     return state, findings + pressure_findings
+
+
+def _unlikely(air: Air) -> tuple[Finding, ...]:
+    """Say which allowed values look like another unit."""
+    findings = []
+    if air.temperature_c is not None:
+        fahrenheit = air.temperature_c * 1.8 + 32.0
+        if air.temperature_c < _COLDEST_C and fahrenheit >= _COLDEST_C:
+            text = (
+                f"An air temperature of {air.temperature_c:.1f} C ({fahrenheit:.0f} F) is below the "
+                f"{_COLDEST_C:.0f} C that UN GTR No. 15 allows coast-downs at: tyres roll much "
+                f"harder. If the thermometer showed {fahrenheit:.0f} C, state temperature_C."
+            )
+            findings.append(Finding("air_cold", "warning", text))
+    if 0.0 < air.relative_humidity_percent < 1.0:
+        share = air.relative_humidity_percent
+        text = (
+            f"A relative humidity of {share:g} % does not occur outdoors. If {share:g} is a share, "
+            f"state {share * 100:g} %."
+        )
+        findings.append(Finding("humidity_low", "warning", text))
+    return tuple(findings)
 
 
 def _temperature(air: Air) -> tuple[float, float, tuple[Finding, ...]]:

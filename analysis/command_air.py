@@ -11,12 +11,11 @@ from analysis.air import air_state, moist_air_density_kg_m3
 from analysis.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
 from analysis.messages import EXIT_OK
 from logger.errors import SessionError
-from logger.findings import Finding
 from logger.session import Air
 from logger.session_keys import AIR, Quantity
 from logger.units import convert
 
-__all__ = ["air", "plausibility_findings"]
+__all__ = ["air"]
 
 _COLUMNS = 80
 
@@ -37,8 +36,7 @@ def air(arguments: argparse.Namespace) -> int:
     density = moist_air_density_kg_m3(
         inlet.temperature_c, inlet.pressure_hpa, inlet.relative_humidity_percent
     )
-    _, notes = air_state(stated)
-    findings = (*plausibility_findings(arguments), *notes)
+    _, findings = air_state(stated)
     factors = [factor_at(name, inlet) for name in AMBIENT_FACTORS]
     if arguments.json:
         answer = {
@@ -90,31 +88,6 @@ def air(arguments: argparse.Namespace) -> int:
         lines += ["", *textwrap.wrap(f"{finding.severity}: {finding.text}", _COLUMNS)]
     print("\n".join(lines))
     return EXIT_OK
-
-
-def plausibility_findings(arguments: argparse.Namespace) -> tuple[Finding, ...]:
-    """Say which allowed values look like another unit.
-
-    A temperature in F that would be an everyday one in C and comes out below 5 C, the least that UN
-    GTR No. 15, Annex 4, 4.1 tests at; a humidity below 1 %, which no open air has.
-    """
-    findings = []
-    fahrenheit = arguments.temperature_F
-    if fahrenheit is not None and 5.0 <= fahrenheit < 41.0:
-        text = (
-            f"{fahrenheit:g} F are {convert(fahrenheit, 'F', 'C'):.1f} C, below the 5 C that "
-            f"coast-downs are made at. If the thermometer showed {fahrenheit:g} C, use "
-            "--temperature-C."
-        )
-        findings.append(Finding("temperature_unit", "warning", text))
-    humidity = arguments.humidity_percent
-    if 0.0 < humidity < 1.0:
-        text = (
-            f"A relative humidity of {humidity:g} % does not occur outdoors. If {humidity:g} is a "
-            f"share, use --humidity-percent {humidity * 100:g}."
-        )
-        findings.append(Finding("humidity_unit", "warning", text))
-    return tuple(findings)
 
 
 def _temperature_c(arguments: argparse.Namespace) -> float:

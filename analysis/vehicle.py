@@ -10,7 +10,7 @@ from logger.findings import Finding
 from logger.session import Vehicle
 from logger.session_keys import ROTATING_MASS_DEFAULTS, VehicleKind
 from logger.tyres import parse_tyre
-from logger.units import STANDARD_GRAVITY_MPS2
+from logger.units import STANDARD_GRAVITY_MPS2, convert
 
 __all__ = [
     "ROAD_LOAD_WINDOWS",
@@ -35,7 +35,8 @@ _MPH_MPS = 0.44704
 
 #: Mass as driven [kg] that vehicles of each kind have; common practice, no source.
 _USUAL_MASS_KG: dict[VehicleKind, tuple[float, float]] = {
-    "car": (500.0, 4_000.0),
+    # the heaviest cars weigh some 2,700 kg; a car of 1,100 to 1,800 kg given in lb as if in kg is above
+    "car": (500.0, 2_900.0),
     "van": (1_000.0, 7_500.0),
     "truck": (2_500.0, 44_000.0),
     "motorcycle": (110.0, 650.0),
@@ -259,6 +260,12 @@ def vehicle_findings(vehicle: Vehicle) -> tuple[Finding, ...]:
             if least <= vehicle.mass_kg <= most
         ]
         remedy = f" Is it a {' or '.join(fitting)}?" if fitting else ""
+        in_lb_kg = convert(vehicle.mass_kg, "lb", "kg")
+        if vehicle.mass_kg > high and low <= in_lb_kg <= high:
+            remedy += (
+                f" If it is {vehicle.mass_kg:.0f} lb, that is {in_lb_kg:.0f} kg: state mass_lb, or "
+                "--mass with its unit."
+            )
         text = (
             f"A mass of {vehicle.mass_kg:.0f} kg is unusual for a {vehicle.kind} "
             f"({low:.0f} to {high:.0f} kg): forces and powers are proportional to it.{remedy}"

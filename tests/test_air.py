@@ -158,3 +158,17 @@ def test_pressure_reduced_to_sea_level_is_noticed(
         usual = moist_air_density_kg_m3(20.0, isa_pressure_hpa(altitude_m), 50.0)
         assert abs(usual - state.density_kg_m3) < 1.1 * state.density_sd_kg_m3
         assert all(finding.severity == "warning" for finding in findings)
+
+
+def test_values_that_look_like_another_unit_are_told() -> None:
+    # 25 F are -3.9 C, below the 5 C from which UN GTR No. 15, Annex 4, 4.1 tests
+    cold = Air(temperature_c=(25.0 - 32.0) / 1.8, pressure_hpa=1002.0)
+    _, findings = air_state(cold)
+    assert [finding.kind for finding in findings] == ["air_cold"]
+    assert "25 C" in findings[0].text
+    _, findings = air_state(Air(14.0, 1002.0, relative_humidity_percent=0.6))
+    assert [finding.kind for finding in findings] == ["humidity_low"]
+    assert "60 %" in findings[0].text
+    # a frost in which nobody mistakes F for C, and dry air as a definition
+    for air in (Air(-20.0, 1002.0), Air(5.0, 1002.0, relative_humidity_percent=0.0)):
+        assert air_state(air)[1] == ()

@@ -118,9 +118,9 @@ def test_suspect_units_are_told(capsys: pytest.CaptureFixture[str]) -> None:
     # 25 C given in F, 60 % given as a share: allowed values, but unlikely
     rest = ("--pressure-hPa", "1002")
     found = answer(capsys, "--temperature-F", "25", *rest, "--humidity-percent", "0.6")
-    assert kinds(found) == ["temperature_unit", "humidity_unit"]
+    assert kinds(found) == ["air_cold", "humidity_low"]
     assert "-3.9 C" in found["findings"][0]["text"]
-    assert "--humidity-percent 60" in found["findings"][1]["text"]
+    assert "60 %" in found["findings"][1]["text"]
     found = answer(capsys, "--temperature-F", "57", *rest, "--humidity-percent", "0")
     assert kinds(found) == []
 

@@ -194,6 +194,7 @@ def test_every_window_has_a_source_and_is_open() -> None:
     [
         ("car", 1480.0, []),
         ("car", 250.0, ["mass_unusual"]),
+        ("car", 3300.0, ["mass_unusual"]),
         ("bicycle", 1480.0, ["mass_unusual"]),
         ("bicycle", 60.0, []),
         ("truck", 44_000.0, []),
@@ -213,3 +214,14 @@ def test_vehicle_findings_name_what_is_assumed_or_unused() -> None:
     # 40 CFR 1037.528: 56.7 kg per tyre; 6 tyres are 340 kg
     assert "340 kg for 6" in rotating.text
     assert vehicle_findings(replace(CAR, overall_ratios=(9.0,), tyre="205/55 R16")) == ()
+
+
+def test_pounds_given_as_kilograms_are_suspected() -> None:
+    # 3300 lb are 1497 kg (international pound, 0.45359237 kg): a small car
+    heavy = vehicle_masses("car", 3300.0, rotating_mass_kg=40.0)
+    (finding,) = vehicle_findings(heavy)
+    assert "1497 kg" in finding.text
+    assert "mass_lb" in finding.text
+    # the lightest cars are no pounds: 400 kg would be 181 kg
+    (finding,) = vehicle_findings(vehicle_masses("car", 400.0, rotating_mass_kg=10.0))
+    assert "mass_lb" not in finding.text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from typing import Literal
@@ -147,6 +147,7 @@ def text_stamps(
         A cell that is no time, or a day and month that cannot be told apart.
     """
     parts: list[_Parts] = []
+    same: dict[str, str] = {}  # one text for each date, not one for each row
     for row, text in enumerate(texts):
         if not text:
             continue
@@ -160,6 +161,8 @@ def text_stamps(
                 line=line_of(row),
                 column=column,
             )
+        if part.date is not None:
+            part = replace(part, date=same.setdefault(part.date, part.date))
         parts.append(part)
     t_s = np.full(len(texts), np.nan)
     if not parts:

@@ -288,6 +288,16 @@ def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:
     return values if int(np.isfinite(values).sum()) == len(cells) - cells.count("") else None
 
 
+def _lines(text: str) -> Iterator[str]:
+    """Yield lines, of which only some thousand are held at a time."""
+    at = 0
+    while at < len(text):
+        end = text.find("\n", at + _PIECE)
+        end = len(text) if end < 0 else end + 1
+        yield from text[at:end].removesuffix("\n").split("\n")
+        at = end
+
+
 def _with_numpy(
     body: str | bytes, wanted: list[int], layout: Layout
 ) -> dict[int, NDArray[np.float64]] | None:
@@ -306,10 +316,14 @@ def _with_numpy(
         text = _BLANK + text
     if text.endswith(delimiter):
         text += _BLANK
-    lines = text.removesuffix("\n").split("\n")
     try:
         array = np.loadtxt(
-            lines, delimiter=delimiter, usecols=wanted, comments=None, ndmin=2, quotechar=None
+            _lines(text),
+            delimiter=delimiter,
+            usecols=wanted,
+            comments=None,
+            ndmin=2,
+            quotechar=None,
         )
     except ValueError:
         return None

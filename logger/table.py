@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,9 @@ from logger.table_time import choose_time, even_times, numeric_times
 from logger.units import SI_UNIT, find_unit, to_si
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
+
+#: Marks are set by hand, a few in a run.
+_MOST_MARKS = 10_000
 
 
 def parse_table(
@@ -111,6 +115,7 @@ def parse_table(
         raise _nothing(grid)
     findings += _interval(grid, numeric, values, stamps.t_s)
     arrived = _arrived(grid, numeric, values, stamps.origin_ns, findings, stamps.t_s)
+    marks = _marks(grid, picked, findings)
     order = {name: k for k, name in enumerate(CHANNEL_NAMES)}
     return Rows(
         path,
@@ -119,7 +124,7 @@ def parse_table(
         tuple(sorted(measured, key=lambda column: order[column.name])),
         grid.lines,
         arrived,
-        tuple(_marks(grid, picked)),
+        tuple(marks),
         tuple(findings),
     )
 
@@ -387,11 +392,30 @@ def _arrived(
     return np.asarray(arrived, dtype=np.float64)
 
 
-def _marks(grid: Grid, picked: list[Picked]) -> list[Mark]:
+def _marks(grid: Grid, picked: list[Picked], findings: list[Finding]) -> list[Mark]:
     out: list[Mark] = []
     for p in picked:
+        kind: Literal["mark", "event"] | None = None
         if p.meaning.role == "mark":
-            out += [Mark(k, "mark", text) for k, text in enumerate(grid.texts(p.index)) if text]
+            kind = "mark"
         elif p.meaning.role == "event":
-            out += [Mark(k, "event", text) for k, text in enumerate(grid.texts(p.index)) if text]
+            kind = "event"
+        if kind is None:
+            continue
+        texts = grid.texts(p.index)
+        count = len(texts) - texts.count("")
+        if count > _MOST_MARKS:
+            findings.append(
+                Finding(
+                    "marks_left_out",
+                    "note",
+                    f"Left out: column {p.header!r}, which has a text in {count} rows; nobody sets "
+                    "so many marks.",
+                    path=grid.path,
+                    line=grid.header_line,
+                    count=count,
+                )
+            )
+            continue
+        out += [Mark(k, kind, text) for k, text in enumerate(texts) if text]
     return sorted(out, key=lambda mark: mark.row)

@@ -229,12 +229,28 @@ def _without_blank(body: str, delimiter: str, first: int) -> tuple[str, list[tup
     return "".join(pieces), runs
 
 
+def _is_even(body: str, delimiter: str, width: int) -> bool:
+    """Tell whether every line of a text has `width` fields, without splitting it."""
+    codes = np.frombuffer(body.encode("utf-8", "replace"), dtype=np.uint8)
+    marks = codes[(codes == ord("\n")) | (codes == ord(delimiter))]
+    if not marks.size or marks.size % width:
+        return False
+    rows = (marks == ord("\n")).reshape(-1, width)
+    return bool(rows[:, -1].all()) and not rows[:, :-1].any()
+
+
 def _plain(path: str, body: str, layout: Layout) -> Grid:
     """Lay out a text without quotation marks: every line is a row."""
     delimiter, first, width = layout.delimiter, layout.first_line, layout.width
     names = len(layout.header)
     body, blank = _without_blank(body, delimiter, first)
     whole = body.endswith("\n")
+    if whole and not layout.trailing and _is_even(body, delimiter, width):
+        count = body.count("\n")
+        total = count + sum(run for _, run in blank)
+        kept_lines = KeptLines(first, total, blank) if blank else range(first, first + count)
+        found = tuple(blank_rows(path, blank, first + total - 1))
+        return Grid(path, layout.header, layout.header_line, kept_lines, found, layout, body)
     lines = body.removesuffix("\n").split("\n") if body else []
     total = len(lines) + sum(count for _, count in blank)
     numbers = KeptLines(first, total, blank)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import textwrap
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,7 +26,7 @@ def report(arguments: argparse.Namespace) -> int:
     """Run ``pullcoast report`` and return the exit status.
 
     Each session is analysed by itself into a folder of its own; one that fails does not stop the
-    others, and the worst exit status is returned.
+    others, and the worst exit status is returned. What several have in common goes above them.
     """
     paths = [Path(text) for text in arguments.sessions]
     if arguments.json and len(paths) > 1:
@@ -37,6 +38,7 @@ def report(arguments: argparse.Namespace) -> int:
 
         road_load = read_results_road_load(arguments.road_load)
     statuses = []
+    analyses: dict[str, Analysis] = {}
     for path, folder in zip(paths, _folders(paths, arguments.out), strict=True):
         try:
             analysis = _analyse(path, folder, arguments, road_load)
@@ -46,7 +48,38 @@ def report(arguments: argparse.Namespace) -> int:
             statuses.append(explain(error, str(path)))
             continue
         statuses.append(_write(analysis, folder, as_json=arguments.json))
+        analyses[folder.name] = analysis
+    if len(paths) > 1:
+        print(f"\n{_put_together(analyses, len(paths), arguments)}")
     return max(statuses)
+
+
+def _put_together(analyses: dict[str, Analysis], given: int, arguments: argparse.Namespace) -> str:
+    """Write what the sessions share, and return what to say of it: also why there is nothing."""
+    if arguments.out is None:
+        return "With --out DIR the sessions are put together as well."
+    if arguments.road_load is not None:
+        return (
+            "Not put together: with --road-load the sessions lean on one road load from\n"
+            "elsewhere, which would count once for each."
+        )
+    folder, missing = Path(arguments.out), given - len(analyses)
+    earlier = folder / "shared.json"
+    old = f" {earlier} is of an earlier time." if earlier.exists() else ""
+    if len(analyses) < 2:
+        return f"Not put together: that takes two usable sessions, found {len(analyses)}.{old}"
+    from analysis.several import combine
+
+    shared = combine(list(analyses.values()), list(analyses), missing)
+    if len(shared.used) < 2:
+        texts = " ".join(finding.text for finding in shared.findings)
+        text = f"Not put together: that takes two usable sessions, found 1. {texts}{old}"
+        return textwrap.fill(text, 80, break_long_words=False)
+    from analysis.several_report import render_shared, shared_summary
+
+    files = render_shared(shared, list(analyses))
+    write_together(folder, files)
+    return shared_summary(shared, folder, tuple(files))
 
 
 def _folders(paths: list[Path], out: str | None) -> list[Path]:

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from analysis.roadload import RoadLoad
 
-__all__ = ["COLOURS", "Plot", "report_plots", "speed_time_svg"]
+__all__ = ["COLOURS", "Plot", "report_plots", "shared_road_load_plot", "speed_time_svg"]
 
 #: Names of the page's style variables and their colours on white; no two alike.
 COLOURS = {
@@ -76,6 +76,8 @@ _WIDTH_IN = 4.6
 #: More strips than this make a figure nobody reads; the rest stands in speed_time.csv.
 _MOST_STRIPS = 24
 _MOST_MARKS = 300
+#: More names than this hide the curves.
+_MOST_NAMES = 8
 _Z95 = 1.96
 
 
@@ -149,6 +151,66 @@ def speed_time_svg(
             transform=axes.get_yaxis_transform(), parse_math=False,
         )  # fmt: skip
     return _document(figure)
+
+
+def shared_road_load_plot(
+    shared: RoadLoad, sessions: Sequence[tuple[str, RoadLoad]], units: Units, name: str
+) -> Plot:
+    """Draw the road load that sessions share, with each session's own.
+
+    Parameters
+    ----------
+    shared : RoadLoad
+        With its band.
+    sessions : sequence of (str, RoadLoad)
+        Names and curves, in the same air.
+    units : Units
+        For the axes.
+    name : str
+        Unique in the page, fit for an id.
+
+    Returns
+    -------
+    Plot
+        With SVG to stand in a page.
+    """
+    figure, axes = _figure(3.3)
+    low, high = shared.speed_range_mps
+    speed = np.linspace(low, high, 80)
+    force, half = shared.force_n(speed), _Z95 * shared.force_sd_n(speed)
+    _band(axes, speed / units.speed_mps, force, half, COLOURS["coast"])
+    lines = axes.plot(speed / units.speed_mps, force, color=COLOURS["ink"], linewidth=1.9)
+    top = float((force + half).max())
+    for index, (_, load) in enumerate(sessions):
+        own = np.linspace(*load.speed_range_mps, 60)
+        own_force = load.force_n(own)
+        lines += axes.plot(
+            own / units.speed_mps,
+            own_force,
+            color=COLOURS[f"gear{index % 6 + 1}"],
+            linestyle=_GEAR_LINES[(index + 1) % 6],
+            linewidth=1.2,
+        )
+        top = max(top, float(own_force.max()))
+    labels = ["shared", *(label[:28] for label, _ in sessions)][:_MOST_NAMES]
+    legend = axes.legend(
+        lines[: len(labels)], labels, loc="upper left", fontsize=_SIZE, frameon=False,
+        labelcolor=COLOURS["quiet"],
+    )  # fmt: skip
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
+    bottom = min(0.0, float((force - half).min()))
+    _frame(
+        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
+        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
+    )  # fmt: skip
+    at = force_at(shared, shared.budget_speed_mps)
+    aid = (
+        "Thick: what the sessions share, in reference air; its band holds the true curve with 95 % "
+        "probability. Thin: each session by itself, carried to the same air."
+    )
+    return _plot(name, "Road load against speed", aid, _road_load_words(shared, at, units), figure)
 
 
 # --- figures ---------------------------------------------------------------------------------

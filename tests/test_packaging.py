@@ -24,7 +24,9 @@ DATA = (
     "analysis/py.typed",
     "logger/py.typed",
     "analysis/results.schema.json",
+    "analysis/shared.schema.json",
     "analysis/templates/report.html",
+    "analysis/templates/shared.html",
 )
 
 

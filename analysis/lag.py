@@ -32,12 +32,20 @@ class LagFit:
         `d(speed)/dt = weights @ acceleration + constant`.
     explained : float
         Share of the variance of speed changes explained, 0 to 1.
+    differences : int
+        How many changes of speed were looked at.
     """
 
     lag_s: float
     lag_sd_s: float
     weights: Array
     explained: float
+    differences: int = 0
+
+    @property
+    def evidence(self) -> float:
+        """Twice the log likelihood ratio against no relation: more data and a closer fit count."""
+        return -self.differences * float(np.log(max(1.0 - self.explained, 1e-6)))
 
 
 def _running_integral(accel_time_s: Array, accel: Array) -> Array:
@@ -165,4 +173,6 @@ def fit_lag(
         lag_sd = float(np.sqrt(2.0 * variance / curvature))
     else:
         lag, lag_sd = float(lags[best]), 1.0
-    return LagFit(lag, max(lag_sd, 0.01), weights[best], max(0.0, 1.0 - squares[best] / total))
+    return LagFit(
+        lag, max(lag_sd, 0.01), weights[best], max(0.0, 1.0 - squares[best] / total), change.size
+    )

@@ -112,7 +112,7 @@ def _shift_between_clocks(
         found = fit_lag(
             fixes.t_s, fixes.speed_mps, thin_s, thin, scanned_s=(start, start + 10.0), step_s=0.5
         )
-        if found is not None and (best is None or found.explained > best.explained):
+        if found is not None and (best is None or found.evidence > best.evidence):
             best = found
     if best is None:
         return None

@@ -128,8 +128,11 @@ def _without_stray_dates(rows: Rows, stamped: NDArray[np.bool_], findings: list[
     if not (t[: last + 1] < t[last + 1] - _STRAY_S).all():
         return rows
     lost = index[: last + 1]
-    kept = rows.stamps.t_s.copy()
+    shift_s = float(t[last + 1])  # counted from the first stamp that holds
+    kept = rows.stamps.t_s - shift_s
     kept[lost] = np.nan
+    origin_ns = rows.stamps.origin_ns + round(shift_s * 1e9)
+    arrived_s = None if rows.arrived_s is None else rows.arrived_s - shift_s
     line = rows.lines[int(lost[0])]
     findings.append(
         Finding(
@@ -143,7 +146,8 @@ def _without_stray_dates(rows: Rows, stamped: NDArray[np.bool_], findings: list[
             count=int(lost.size),
         )
     )
-    return replace(rows, stamps=replace(rows.stamps, t_s=kept))
+    stamps = replace(rows.stamps, t_s=kept, origin_ns=origin_ns)
+    return replace(rows, stamps=stamps, arrived_s=arrived_s)
 
 
 def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:

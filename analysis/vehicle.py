@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from logger.findings import Finding
 from logger.session import Vehicle
 from logger.session_keys import ROTATING_MASS_DEFAULTS, VehicleKind
-from logger.tyres import parse_tyre
+from logger.tyres import rolling_radius_m
 from logger.units import STANDARD_GRAVITY_MPS2, convert
 
 __all__ = [
@@ -25,8 +25,6 @@ __all__ = [
     "vehicle_findings",
 ]
 
-#: Rolling circumference over outer diameter; ETRTO and UN R30 convention, from memory.
-_CIRCUMFERENCE_PER_DIAMETER = 3.05
 #: Equivalent mass of each tyre on the road with its wheel [kg]; 40 CFR 1037.528.
 _HEAVY_TYRE_KG = 56.7
 
@@ -109,31 +107,6 @@ ROAD_LOAD_WINDOWS: dict[VehicleKind, RoadLoadWindow] = {
         source="common practice, no source",
     ),
 }
-
-
-def rolling_radius_m(tyre: str) -> float:
-    """Return the radius that a tyre rolls on.
-
-    Parameters
-    ----------
-    tyre : str
-        Size as printed on the side wall, for example ``205/55 R16``.
-
-    Returns
-    -------
-    float
-        Rolling circumference ``3.05 D`` over 2 pi [m]; wear and pressure change it by some 1 %.
-
-    Raises
-    ------
-    ValueError
-        The text is no tyre size.
-
-    >>> round(rolling_radius_m("205/55 R16"), 4)
-    0.3067
-    """
-    diameter_m = parse_tyre(tyre).outer_diameter_mm / 1000.0
-    return _CIRCUMFERENCE_PER_DIAMETER * diameter_m / (2.0 * math.pi)
 
 
 def equivalent_mass_kg(inertia_kg_m2: float, radius_m: float, ratio: float = 1.0) -> float:

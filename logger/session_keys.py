@@ -30,6 +30,7 @@ __all__ = [
     "TIMED_RUN",
     "VEHICLE",
     "VEHICLE_KINDS",
+    "WHEELS",
     "Drive",
     "PowerUnit",
     "Quantity",
@@ -148,6 +149,14 @@ VEHICLE: dict[str, Quantity] = {
     ),
     # 0.3 m2: a rider in a streamlined recumbent; 12 m2: a truck with a high box body
     "frontal_area": Quantity("frontal area", {"frontal_area_m2": "m2"}, "m2", 0.1, 15.0),
+    # 0.03 kg m2: a bicycle's wheel; some 20 kg m2: a truck's twin wheels with their drum
+    "wheel_inertia": Quantity(
+        "moment of inertia of one wheel with tyre and brake",
+        {"wheel_inertia_kg_m2": "kg m2"},
+        "kg m2",
+        0.01,
+        30.0,
+    ),
     # 0.01 kg m2: a small motorcycle; some 5 kg m2: a heavy truck's engine with flywheel
     "engine_inertia": Quantity(
         "moment of inertia of engine and flywheel",
@@ -228,6 +237,9 @@ ROTATING_MASS_DEFAULTS: dict[VehicleKind, RotatingMassDefault] = {
         2.0, 0.7, "common practice, no source: rims and tyres of 1.8 kg under 85 kg"
     ),
 }
+
+#: Wheels of each kind of vehicle; trucks have any number.
+WHEELS: dict[VehicleKind, int] = {"car": 4, "van": 4, "motorcycle": 2, "bicycle": 2}
 
 _VEHICLE_OTHER = (
     "name",

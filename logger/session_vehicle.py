@@ -13,10 +13,11 @@ from logger.session_keys import (
     ROTATING_MASS_DEFAULTS,
     VEHICLE,
     VEHICLE_KINDS,
+    WHEELS,
     Drive,
     VehicleKind,
 )
-from logger.tyres import TYRE_EXAMPLES, parse_tyre
+from logger.tyres import TYRE_EXAMPLES, parse_tyre, rolling_radius_m
 
 __all__ = ["Vehicle", "vehicle_from_table", "vehicle_masses"]
 
@@ -122,7 +123,7 @@ def vehicle_from_table(top: KeyTable) -> Vehicle:
         kind,
         mass_kg,
         table.quantity(VEHICLE["mass_uncertainty"], mass_kg),
-        table.quantity(VEHICLE["rotating_mass"], mass_kg),
+        _rotating_mass_kg(table, kind, mass_kg),
         table.quantity(VEHICLE["rotating_mass_uncertainty"], mass_kg),
     )
     overall_ratios = _overall_ratios(table)
@@ -145,6 +146,28 @@ def vehicle_from_table(top: KeyTable) -> Vehicle:
         overall_ratios=overall_ratios,
         engine_inertia_kg_m2=engine_inertia_kg_m2,
     )
+
+
+def _rotating_mass_kg(table: KeyTable, kind: VehicleKind, mass_kg: float) -> float | None:
+    """Return the rotating mass as stated, or of the wheels; None where neither is stated."""
+    stated_kg = table.quantity(VEHICLE["rotating_mass"], mass_kg)
+    inertia_kg_m2 = table.quantity(VEHICLE["wheel_inertia"])
+    if inertia_kg_m2 is None:
+        return stated_kg
+    key = "wheel_inertia_kg_m2"
+    if stated_kg is not None:
+        table.fail(key, "given beside the rotating mass", "one of the two")
+    tyre = _tyre(table)
+    if tyre is None:
+        table.fail(key, "given without tyre", "the tyre's size beside it", "Add tyre")
+    if kind not in WHEELS:
+        table.fail(key, f"given for a {kind}", "rotating_mass_kg: trucks have any number of wheels")
+    wheels_kg = WHEELS[kind] * inertia_kg_m2 / rolling_radius_m(tyre) ** 2
+    most_kg = VEHICLE["rotating_mass"].range_in("kg", mass_kg)[1]
+    if wheels_kg > most_kg:
+        found = f"{inertia_kg_m2:g}, which is {wheels_kg:.0f} kg for {WHEELS[kind]} wheels"
+        table.fail(key, found, f"at most {most_kg:.0f} kg with {mass_kg:.0f} kg of vehicle")
+    return wheels_kg
 
 
 def _driveline_loss(table: KeyTable) -> tuple[float, float] | None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
-__all__ = ["TYRE_EXAMPLES", "TyreSize", "parse_tyre"]
+__all__ = ["TYRE_EXAMPLES", "TyreSize", "parse_tyre", "rolling_radius_m"]
 
 #: Sizes that `parse_tyre` understands, for messages.
 TYRE_EXAMPLES = '"205/55 R16", "315/80 R22.5", "31x10.50 R15" or "28-622"'
 
 _INCH_MM = 25.4
+#: Rolling circumference over outer diameter; ETRTO and UN R30 convention, from memory.
+_CIRCUMFERENCE_PER_DIAMETER = 3.05
 
 # section width in mm / height in per cent of it, construction, rim in inches: ISO 4000-1
 _METRIC = re.compile(
@@ -92,3 +95,28 @@ def parse_tyre(text: str) -> TyreSize:
         msg = f"{text!r} gives an outer diameter of {outer_mm:.0f} mm on a {rim_mm:.0f} mm rim"
         raise ValueError(msg)
     return TyreSize(width_mm, rim_mm, outer_mm)
+
+
+def rolling_radius_m(tyre: str) -> float:
+    """Return the radius that a tyre rolls on.
+
+    Parameters
+    ----------
+    tyre : str
+        Size as printed on the side wall, for example ``205/55 R16``.
+
+    Returns
+    -------
+    float
+        Rolling circumference ``3.05 D`` over 2 pi [m]; wear and pressure change it by some 1 %.
+
+    Raises
+    ------
+    ValueError
+        The text is no tyre size.
+
+    >>> round(rolling_radius_m("205/55 R16"), 4)
+    0.3067
+    """
+    diameter_m = parse_tyre(tyre).outer_diameter_mm / 1000.0
+    return _CIRCUMFERENCE_PER_DIAMETER * diameter_m / (2.0 * math.pi)

@@ -763,3 +763,43 @@ def test_whatever_the_document_holds_the_answer_is_a_session_or_a_session_error(
     else:
         assert outcome.logs
         assert 30 <= outcome.vehicle.mass_kg <= 60_000
+
+
+def test_rotating_mass_of_the_wheels(folder: Path) -> None:
+    # m_r = 4 I / r^2 with r = 3.05 D / 2 pi; 205/55 R16: D 631.9 mm, r 306.7 mm (ETRTO, from memory):
+    # 1.0 kg m2 gives 42.5 kg, by hand
+    write(folder, minimal('mass_kg = 1416\nwheel_inertia_kg_m2 = 1.0\ntyre = "205/55 R16"'))
+    vehicle = read_session(folder).vehicle
+    assert vehicle.rotating_mass_kg == pytest.approx(4.0 / 0.3067**2, rel=1e-3)
+    assert "rotating_mass" in vehicle.stated
+    write(
+        folder,
+        minimal(
+            'mass_kg = 260\nkind = "motorcycle"\nwheel_inertia_kg_m2 = 0.5\ntyre = "180/55 R17"'
+        ),
+    )
+    # 17 in and 2 x 99 mm: D 629.8 mm, r 305.7 mm
+    found = read_session(folder).vehicle.rotating_mass_kg
+    assert found == pytest.approx(2.0 * 0.5 / 0.3057**2, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ("wheel_inertia_kg_m2 = 1.0", "given without tyre"),
+        (
+            'wheel_inertia_kg_m2 = 1.0\nrotating_mass_kg = 40\ntyre = "205/55 R16"',
+            "beside the rotating mass",
+        ),
+        (
+            'wheel_inertia_kg_m2 = 1.0\nkind = "truck"\ntyre = "315/80 R22.5"',
+            "any number of wheels",
+        ),
+        ('wheel_inertia_kg_m2 = 20.0\ntyre = "205/55 R16"', "850 kg for 4 wheels"),
+        ('wheel_inertia_kg_m2 = 100.0\ntyre = "205/55 R16"', "from 0.01 to 30"),
+    ],
+)
+def test_wheels_that_cannot_give_a_rotating_mass(folder: Path, lines: str, words: str) -> None:
+    error = refuse(folder, minimal(f"mass_kg = 1400\n{lines}"))
+    assert "wheel_inertia_kg_m2" in str(error)
+    assert words in str(error)

@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.clock import looks_like_epoch
 from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.rows import Rows, Samples
 
-__all__ = ["settle_order"]
+__all__ = ["leave_out_stray_dates", "settle_order"]
 
 #: Rows left out because the clock stepped back: at most this share, and at most this far.
 _BACK_SHARE = 0.02
@@ -22,6 +23,53 @@ _STRAY_SHARE = 0.5
 #: Beyond this share of rows that contradict each other at one time, the clock is too coarse.
 _CONFLICT_SHARE = 0.1
 _CONFLICT_SHARE_OF_FEW = 0.4
+
+
+def leave_out_stray_dates(rows: Rows) -> Rows:
+    """Take the stamps off rows at the start whose clock was not set yet.
+
+    Receivers start with a date of their own (1980, 1999) until they hear the satellites, and
+    programs write 0 or the time since boot until the first fix.
+
+    Parameters
+    ----------
+    rows : Rows
+        As parsed.
+
+    Returns
+    -------
+    Rows
+        Without the stamps that lie more than 30 days before the rest, and with a finding.
+    """
+    index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
+    t = rows.stamps.t_s[index]
+    jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
+    if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
+        return rows
+    last = int(jumps[jumps + 1 <= _STRAY_SHARE * t.size][-1])
+    if not (t[: last + 1] < t[last + 1] - _STRAY_S).all():
+        return rows
+    lost = index[: last + 1]
+    shift_s = float(t[last + 1])  # counted from the first stamp that holds
+    kept = rows.stamps.t_s - shift_s
+    kept[lost] = np.nan
+    origin_ns = rows.stamps.origin_ns + round(shift_s * 1e9)
+    arrived_s = None if rows.arrived_s is None else rows.arrived_s - shift_s
+    line = rows.lines[int(lost[0])]
+    finding = Finding(
+        "stray_date",
+        "warning",
+        f"Left out: {counted(int(lost.size), 'row')} at the start whose time lies "
+        f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line {line}); the "
+        "clock was not set yet.",
+        path=rows.path,
+        line=line,
+        count=int(lost.size),
+    )
+    kind = "epoch" if looks_like_epoch(origin_ns * 1e-9) else rows.stamps.kind
+    stamps = replace(rows.stamps, t_s=kept, origin_ns=origin_ns, kind=kind)
+    findings = (*rows.findings, finding)
+    return replace(rows, stamps=stamps, arrived_s=arrived_s, findings=findings)
 
 
 def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
@@ -57,9 +105,6 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
             "Record again",
             line=rows.lines[0] if len(rows.lines) else None,
         )
-    rows = _without_stray_dates(rows, stamped, findings)
-    t_s = rows.stamps.t_s
-    stamped = np.isfinite(t_s)
     clean = bool(stamped.all()) and bool((t_s[1:] > t_s[:-1]).all())
     if not clean:
         _missing_stamps(rows, stamped, findings)
@@ -113,50 +158,12 @@ def _rising(t_s: NDArray[np.float64], index: NDArray[np.intp]) -> NDArray[np.int
     return index[keep]
 
 
-def _without_stray_dates(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> Rows:
-    """Take the stamps off rows that lie far before the others: a clock that was not yet set.
-
-    Receivers start with a date of their own (1980, 1999) until they hear the satellites, and
-    programs write 0 or the time since boot until the first fix.
-    """
-    index = np.flatnonzero(stamped)
-    t = rows.stamps.t_s[index]
-    jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
-    if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
-        return rows
-    last = int(jumps[jumps + 1 <= _STRAY_SHARE * t.size][-1])
-    if not (t[: last + 1] < t[last + 1] - _STRAY_S).all():
-        return rows
-    lost = index[: last + 1]
-    shift_s = float(t[last + 1])  # counted from the first stamp that holds
-    kept = rows.stamps.t_s - shift_s
-    kept[lost] = np.nan
-    origin_ns = rows.stamps.origin_ns + round(shift_s * 1e9)
-    arrived_s = None if rows.arrived_s is None else rows.arrived_s - shift_s
-    line = rows.lines[int(lost[0])]
-    findings.append(
-        Finding(
-            "stray_date",
-            "warning",
-            f"Left out: {counted(int(lost.size), 'row')} at the start whose time lies "
-            f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line {line}); the "
-            "clock was not set yet.",
-            path=rows.path,
-            line=line,
-            count=int(lost.size),
-        )
-    )
-    stamps = replace(rows.stamps, t_s=kept, origin_ns=origin_ns)
-    return replace(rows, stamps=stamps, arrived_s=arrived_s)
-
-
 def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:
     filled = np.zeros(stamped.size, dtype=bool)
     for column in rows.columns:
         filled |= np.isfinite(column.values)
     lost = np.flatnonzero(filled & ~stamped)
-    told = any(f.kind == "time_missing" for f in rows.findings)
-    told = told or any(f.kind == "stray_date" for f in findings)
+    told = any(f.kind in ("time_missing", "stray_date") for f in rows.findings)
     if lost.size and not told:
         line = rows.lines[int(lost[0])]
         findings.append(

@@ -16,7 +16,7 @@ from logger.gpx import parse_gpx, sniff_gpx
 from logger.joining import LogFile, join
 from logger.layout import sniff_table
 from logger.nmea import parse_nmea, sniff_nmea
-from logger.order import settle_order
+from logger.order import leave_out_stray_dates, settle_order
 from logger.quality import examine, leave_out_codes
 from logger.recording import Recording
 from logger.rows import Rows
@@ -214,7 +214,7 @@ def _refuse_warnings(recording: Recording, path: str) -> None:
 
 def _one(rows: Rows) -> LogFile:
     """Decide what of a parsed file is kept, and what is doubted."""
-    rows = leave_out_codes(rows)
+    rows = leave_out_stray_dates(leave_out_codes(rows))
     samples, findings = settle_order(rows)
     samples, more = examine(rows, samples)
     return LogFile(rows, samples, (*rows.findings, *findings, *more))

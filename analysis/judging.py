@@ -67,7 +67,8 @@ def judge_runs(
     findings = tuple(
         Finding(
             f"{phase.kind}_not_used",
-            "warning",
+            # beside a used phase it was meant to count; alone it is the way back or traffic
+            "warning" if run.used or run.log in again else "note",
             f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
             f"{phase.why_not}.",
             log=run.log,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.fixes import Fixes
 from analysis.lag import LagFit, fit_lag
-from logger.findings import Finding
+from logger.findings import Finding, Severity
 from logger.recording import Recording
 
 __all__ = ["Mount", "find_mount"]
@@ -25,6 +25,8 @@ MIN_RATE_HZ = 8.0
 #: Acceleration beyond this is a shock, not the vehicle [m/s2].
 _SHOCK_MPS2 = 40.0
 _MIN_EXPLAINED = 0.35
+#: A shift between two clocks known this well costs nothing [s].
+_SURE_SHIFT_S = 0.15
 #: Gravity at two stands may differ by slope and load; beyond this the phone has moved [degrees].
 _MOVED_DEG = 1.5
 #: A stand is at rest where it is at most this much louder than the quietest second of the recording.
@@ -241,7 +243,8 @@ def _align(
                 "The accelerometer and GPS files share no clock; the signals put the accelerometer's"
                 f" start at {t_s[0] + lag.lag_s:.2f} s of the GPS recording (sd {lag.lag_sd_s:.2f} s)."
             )
-            notes.append(Finding("clock_shift", "warning", text, log=log))
+            severity: Severity = "note" if lag.lag_sd_s < _SURE_SHIFT_S else "warning"
+            notes.append(Finding("clock_shift", severity, text, log=log))
     if lag is None:
         return _refused("too few changes of speed to find the forward axis", rate_hz), tuple(notes)
     if same_clock and lag.lag_sd_s >= 1.0:

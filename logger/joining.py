@@ -204,7 +204,9 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
         findings.append(
             Finding(
                 "two_clocks",
-                "warning",
+                # two dates that disagree are odd; a date beside a stop watch is how phones are, and
+                # the signals tell the shift or the accelerometer is refused
+                "warning" if stamps.kind == first.rows.stamps.kind else "note",
                 text + " The shift between them has to be found from the signals.",
                 path=file.rows.path,
             )
@@ -213,7 +215,7 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
 
 
 def _start(file: LogFile) -> str:
-    return f"{file.rows.stamps.described} begins at {file.span_ns[0] / 1e9:.6g} s"
+    return f"{file.rows.stamps.described} begins at {file.span_ns[0] / 1e9:.10g} s"
 
 
 def _hours_apart(a: LogFile, b: LogFile) -> str:

@@ -194,7 +194,7 @@ def test_coasting_table() -> None:
 
 def test_cautions_are_those_of_the_report() -> None:
     """Whoever reads only one of the two is told the same."""
-    page = (TEMPLATES / "report.html").read_text(encoding="utf-8")
+    page = (TEMPLATES / "cautions.html").read_text(encoding="utf-8")
     section = page.partition("<h2>Cautions</h2>")[2].partition("</ul>")[0]
     said = [
         joined(html.unescape(item)) for item in re.findall(r"<li>(.*?)</li>", section, re.DOTALL)

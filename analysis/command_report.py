@@ -120,6 +120,15 @@ def _open(path: Path, arguments: argparse.Namespace) -> Session:
     )
 
 
+def _as_given(file: Path, session: Path) -> Path:
+    """Return a log's path as the user would write it, which is how messages show it."""
+    folder = session.parent if session.suffix == ".toml" else session
+    try:
+        return folder / file.relative_to(folder.resolve())
+    except ValueError:
+        return file
+
+
 def _analyse(
     path: Path, folder: Path, arguments: argparse.Namespace, road_load: RoadLoad | None
 ) -> Analysis:
@@ -130,7 +139,7 @@ def _analyse(
 
     recordings = tuple(
         read_log(
-            entry.files,
+            tuple(_as_given(file, path) for file in entry.files),
             columns=entry.columns,
             rate_hz=arguments.rate_hz,
             salvage=arguments.salvage,

@@ -2,74 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.clock import looks_like_epoch
 from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.rows import Rows, Samples
 
-__all__ = ["leave_out_stray_dates", "settle_order"]
+__all__ = ["settle_order"]
 
 #: Rows left out because the clock stepped back: at most this share, and at most this far.
 _BACK_SHARE = 0.02
 _BACK_S = 5.0
-#: Rows at the start this far before the others carry a date that was not set yet [s]: 30 days.
-_STRAY_S = 30 * 86_400.0
-_STRAY_SHARE = 0.5
 #: Beyond this share of rows that contradict each other at one time, the clock is too coarse.
 _CONFLICT_SHARE = 0.1
 _CONFLICT_SHARE_OF_FEW = 0.4
-
-
-def leave_out_stray_dates(rows: Rows) -> Rows:
-    """Take the stamps off rows at the start whose clock was not set yet.
-
-    Receivers start with a date of their own (1980, 1999) until they hear the satellites, and
-    programs write 0 or the time since boot until the first fix.
-
-    Parameters
-    ----------
-    rows : Rows
-        As parsed.
-
-    Returns
-    -------
-    Rows
-        Without the stamps that lie more than 30 days before the rest, and with a finding.
-    """
-    index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
-    t = rows.stamps.t_s[index]
-    jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
-    if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
-        return rows
-    last = int(jumps[jumps + 1 <= _STRAY_SHARE * t.size][-1])
-    if not (t[: last + 1] < t[last + 1] - _STRAY_S).all():
-        return rows
-    lost = index[: last + 1]
-    shift_s = float(t[last + 1])  # counted from the first stamp that holds
-    kept = rows.stamps.t_s - shift_s
-    kept[lost] = np.nan
-    origin_ns = rows.stamps.origin_ns + round(shift_s * 1e9)
-    arrived_s = None if rows.arrived_s is None else rows.arrived_s - shift_s
-    line = rows.lines[int(lost[0])]
-    finding = Finding(
-        "stray_date",
-        "warning",
-        f"Left out: {counted(int(lost.size), 'row')} at the start whose time lies "
-        f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line {line}); the "
-        "clock was not set yet.",
-        path=rows.path,
-        line=line,
-        count=int(lost.size),
-    )
-    kind = "epoch" if looks_like_epoch(origin_ns * 1e-9) else rows.stamps.kind
-    stamps = replace(rows.stamps, t_s=kept, origin_ns=origin_ns, kind=kind)
-    findings = (*rows.findings, finding)
-    return replace(rows, stamps=stamps, arrived_s=arrived_s, findings=findings)
 
 
 def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:

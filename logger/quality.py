@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.clock import looks_like_epoch
 from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.fixes_quality import (
@@ -29,7 +30,7 @@ from logger.rows import Column, Rows, Samples
 from logger.speeds import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_pull
 from logger.units import find_unit
 
-__all__ = ["MISSING_CODES", "examine", "leave_out_codes"]
+__all__ = ["MISSING_CODES", "examine", "leave_out_codes", "leave_out_stray_dates"]
 
 #: Numbers that mean "unknown", in the file's own unit. A phone platform gives speed, heading and
 #: accuracies so when it has none (Core Location: a negative value is invalid).
@@ -41,6 +42,9 @@ MISSING_CODES = {
 }
 #: No sensor of a vehicle or phone gives more than this, in any unit kept.
 _HUGE = 1e7
+#: Rows at the start this far before the others carry a date that was not set yet [s]: 30 days.
+_STRAY_S = 30 * 86_400.0
+_STRAY_SHARE = 0.5
 _HOLE_S = 1.5
 _ACCEL_HOLE_S = 0.5
 
@@ -71,6 +75,53 @@ def leave_out_codes(rows: Rows) -> Rows:
     if not findings:
         return rows
     return replace(rows, columns=tuple(columns), findings=(*rows.findings, *findings))
+
+
+def leave_out_stray_dates(rows: Rows) -> Rows:
+    """Take the stamps off rows at the start whose clock was not set yet.
+
+    Receivers start with a date of their own (1980, 1999) until they hear the satellites, and
+    programs write 0 or the time since boot until the first fix.
+
+    Parameters
+    ----------
+    rows : Rows
+        As parsed.
+
+    Returns
+    -------
+    Rows
+        Without the stamps that lie more than 30 days before the rest, and with a finding.
+    """
+    index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
+    t = rows.stamps.t_s[index]
+    jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
+    if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
+        return rows
+    last = int(jumps[jumps + 1 <= _STRAY_SHARE * t.size][-1])
+    if not (t[: last + 1] < t[last + 1] - _STRAY_S).all():
+        return rows
+    lost = index[: last + 1]
+    shift_s = float(t[last + 1])  # counted from the first stamp that holds
+    kept = rows.stamps.t_s - shift_s
+    kept[lost] = np.nan
+    origin_ns = rows.stamps.origin_ns + round(shift_s * 1e9)
+    arrived_s = None if rows.arrived_s is None else rows.arrived_s - shift_s
+    line = rows.lines[int(lost[0])]
+    finding = Finding(
+        "stray_date",
+        "warning",
+        f"Left out: {counted(int(lost.size), 'row')} at the start whose time lies "
+        f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line {line}); the "
+        "clock was not set yet.",
+        path=rows.path,
+        line=line,
+        count=int(lost.size),
+    )
+    kind = "epoch" if looks_like_epoch(origin_ns * 1e-9) else rows.stamps.kind
+    stamps = replace(rows.stamps, t_s=kept, origin_ns=origin_ns, kind=kind)
+    findings = (*rows.findings, finding)
+    return replace(rows, stamps=stamps, arrived_s=arrived_s, findings=findings)
 
 
 def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column:

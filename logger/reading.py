@@ -16,8 +16,8 @@ from logger.gpx import parse_gpx, sniff_gpx
 from logger.joining import LogFile, join
 from logger.layout import sniff_table
 from logger.nmea import parse_nmea, sniff_nmea
-from logger.order import leave_out_stray_dates, settle_order
-from logger.quality import examine, leave_out_codes
+from logger.order import settle_order
+from logger.quality import examine, leave_out_codes, leave_out_stray_dates
 from logger.recording import Recording
 from logger.rows import Rows
 from logger.source import decode_head, load, refuse_wrong_kind

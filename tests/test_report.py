@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from make_analysis import KINDS, Kind, make_analysis
+from make_analysis import KINDS, Kind, make_analysis, with_comparisons
 
 import analysis.output as output_module
 from analysis.display import Units, number, trust
@@ -134,6 +134,34 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
     assert "SAE J1349 78.8 kW factor 1.012" in asked
     assert "ISO 1585 not corrected the engine is turbocharged" in asked
     assert "carried over to 20 °C, 100 kPa" in asked
+
+
+def test_what_can_be_compared_stands_in_one_place() -> None:
+    text = _Page(report_html(with_comparisons(make_analysis()))).text
+    assert text.count("To compare with") == 1
+    start, end = text.index("To compare with"), text.index("What was driven")
+    part = text[start:end]
+    assert "0 to 100 km/h 9.81 s 9.58 to 10.05" in part
+    assert "top speed not told not reached" in part
+    assert "reference air (20 °C, 100 kPa)" in part
+    # 554 J/m are 15.39 kWh per 100 km: 1 kWh is 3.6 MJ
+    assert "15.39 kWh per 100 km" in part
+    assert "F2 as a drag coefficient" in part
+    assert "w1 is zero" in part
+    assert "K1 is zero" in part
+    assert "Within 3 %?" in part
+    assert "Slow steady test" in part
+    # the made-up first gear turns 13.3 times for the stated 13.2
+    assert "+0.8 %" in part
+    # without any of it there is no empty section
+    assert "To compare with" not in _Page(_html("full")).text
+
+
+def test_crank_figure_says_what_it_is() -> None:
+    crank = CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0))
+    text = _Page(report_html(replace(make_analysis(), crank=crank))).text
+    assert "common practice with no source" in text
+    assert "Coasting in neutral already holds the drag of wheel bearings" in text
 
 
 def test_text_from_files_cannot_become_markup() -> None:

@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 _RELEASE_SD_S = 0.15
 #: An oscilloscope run is one of the session's where its misfit is this much below any other's.
 _UNIQUE = 9.0
+#: The phone's curve rounds the top of a run by about this [m/s].
+_NEAR_MPS = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,16 +173,18 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
     """Time one interval on the phone's own curve of the same run."""
     gates = run.gates
     t, v = curve.time_s, curve.speed_mps
+    near = 2.0 * run.speed_sd_mps + _NEAR_MPS
     if run.kind == "pull":
         inside = (t >= pull.start_s) & (t <= pull.end_s + 1.0)
-        start = (
-            pull.start_s if gates.from_mps == 0.0 else _crossing(t, v, inside, gates.from_mps, 1)
-        )
-        end = _crossing(t, v, inside, gates.to_mps, 1)
+        start = None if gates.from_mps else pull.start_s
+        if start is None:
+            start = _crossing(t, v, inside, gates.from_mps, 1, near)
+        end = _crossing(t, v, inside, gates.to_mps, 1, near)
     else:
         inside = t >= pull.end_s - 0.5
-        start = _crossing(t, v, inside, gates.from_mps, -1)
-        end = _crossing(t, v, inside, gates.to_mps, -1)
+        inside &= np.cumsum(inside & (v < 0.5)) == 0  # up to the next standstill
+        start = _crossing(t, v, inside, gates.from_mps, -1, near)
+        end = _crossing(t, v, inside, gates.to_mps, -1, near)
     if start is None or end is None:
         return DirectInterval(
             run.kind, gates.from_mps, gates.to_mps, gates.duration_s, None, None, None
@@ -189,9 +193,9 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
     for at, speed in ((start, gates.from_mps), (end, gates.to_mps)):
         if speed == 0.0:
             continue
-        near = (t > at - 0.5) & (t < at + 0.5)
-        steep = max(abs(float(np.nanmean(curve.accel_mps2[near]))), 0.05)
-        own = float(np.nanmean(curve.speed_sd_mps[near]))
+        close = (t > at - 0.5) & (t < at + 0.5)
+        steep = max(abs(float(np.nanmean(curve.accel_mps2[close]))), 0.05)
+        own = float(np.nanmean(curve.speed_sd_mps[close]))
         variance += (run.speed_sd_mps**2 + own**2) / steep**2
     phone = end - start
     return DirectInterval(
@@ -206,13 +210,24 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
 
 
 def _crossing(
-    t: Array, v: Array, inside: NDArray[np.bool_], speed: float, way: int
+    t: Array, v: Array, inside: NDArray[np.bool_], speed: float, way: int, near_mps: float
 ) -> float | None:
-    """Return when the speed is first passed rising (1) or falling (-1) [s]."""
+    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s].
+
+    A gate above the run's top speed by no more than `near_mps`, its reading's error, was passed at
+    the top.
+    """
     time, path = t[inside], v[inside]
-    over = way * (path - speed) >= 0.0
-    if not over.any() or over[0] or not np.isfinite(path).all():
+    if path.size < 2 or not np.isfinite(path).all():
         return None
-    k = int(np.argmax(over))
+    top = int(np.argmax(path))
+    if path[top] <= speed:
+        return float(time[top]) if path[top] > speed - near_mps else None
+    if way < 0:
+        time, path = time[top:], path[top:]
+    over = np.flatnonzero(way * (path - speed) >= 0.0)
+    if not over.size or over[0] == 0:
+        return None
+    k = int(over[0])
     part = (speed - path[k - 1]) / (path[k] - path[k - 1])
     return float(time[k - 1] + part * (time[k] - time[k - 1]))

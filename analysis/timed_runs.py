@@ -46,6 +46,8 @@ _LAUNCH_SD_S = 0.1
 #: Beyond the speeds covered constant power is assumed; its sd as a share of the time spent there.
 _BEYOND_SHARE = 0.10
 _SETTLED_MPS = 3.0
+#: The difference of tractive force and road load is known to no better than this share.
+_LEAST_DRIVE_SD = 0.003
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +152,8 @@ class GateModel:
     launch_mps, launch_s, launch_sd_s : float
         Speed up to which a launch is taken from the session's own, and its time.
     drive_sd, repeat_sd : float
-        Relative sd of the tractive force: of the curve, and from pull to pull.
+        Relative sd of the tractive force: of the curve beyond what the road load puts into it, and
+        from pull to pull.
     wind_mps, slope_mps2 : float
         Wind and slope acceleration met; 0 on a level road in still air.
     """
@@ -230,6 +233,14 @@ class GateModel:
             now_s, v0 = float(t[-1]) + self.shifts[gear].time_s, self.shifts[gear].begin_mps
         return np.concatenate(speeds), np.concatenate(times), np.concatenate(passed)
 
+    def _resisted(self, more: Array) -> GateModel:
+        """Return the model with more resistance and as much more tractive force."""
+        accels = tuple(
+            accel + more[0] + more[1] * v + more[2] * v**2
+            for v, accel in zip(self.gear_speed_mps, self.gear_accel_mps2, strict=True)
+        )
+        return replace(self, resist=self.resist + more, gear_accel_mps2=accels)
+
     @property
     def top_mps(self) -> float:
         """The highest speed that a pull of the session covered [m/s]."""
@@ -246,8 +257,9 @@ class GateModel:
         Returns
         -------
         array of shape (n, n)
-            Road load and tractive curve are common to all, gear changes, launches and the
-            day-to-day scatter of pulls too where two pulls pass the same.
+            The road load is common to all coast-downs. Pulls measure tractive force minus road load,
+            so that an error of the road load is in both and cancels; what is left of the curve's
+            sd, gear changes, launches and the scatter of pulls is common to all pulls.
         """
 
         def times(model: GateModel) -> Array:
@@ -261,8 +273,7 @@ class GateModel:
         root = _root(self.resist_covariance)
         columns = []
         for column in root.T:
-            up = times(replace(self, resist=self.resist + column))
-            down = times(replace(self, resist=self.resist - column))
+            up, down = times(self._resisted(column)), times(self._resisted(-column))
             columns.append(0.5 * (up - down))
         for share in (self.drive_sd, self.repeat_sd):
             if share > 0.0 and self.gear_accel_mps2:
@@ -344,7 +355,9 @@ def gate_model(
         grids.append(v)
         accels.append(p / (mass_kg * v))
         fast = v > _SETTLED_MPS
-        rel = np.sqrt(np.maximum((sd / p) ** 2 - share**2, 0.0))
+        resist_sd = np.sqrt(np.einsum("ij,jk,ik->i", *_resist_rows(v, model.resist_covariance)))
+        own = (sd / p) ** 2 - share**2 - (resist_sd * mass_kg * v / p) ** 2
+        rel = np.sqrt(np.maximum(own, _LEAST_DRIVE_SD**2))
         shares.append(rel[fast] if fast.any() else rel)
     repeat = [
         np.sqrt(max(pull.peak_power_sd_w**2 - power.peak_sd_w**2, 0.0)) / power.peak_w
@@ -363,6 +376,12 @@ def gate_model(
         drive_sd=float(np.sqrt(np.mean(np.concatenate(shares) ** 2))),
         repeat_sd=float(np.median(repeat)) if repeat else 0.0,
     )
+
+
+def _resist_rows(speed_mps: Array, covariance: Array) -> tuple[Array, Array, Array]:
+    rows = np.column_stack([np.ones_like(speed_mps), speed_mps, speed_mps**2])
+    root = _root(covariance)
+    return rows, root @ root.T, rows
 
 
 def _shifts(

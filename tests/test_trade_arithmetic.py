@@ -6,6 +6,7 @@ import pytest
 
 from analysis.corrections import crank_power_w, wheel_power_w
 from analysis.gates import constant_acceleration_distance_m, kinetic_mean_power_w
+from analysis.segments import SegmentSum, explain_segment_sum
 
 POUND_KG = 0.45359237  # exact: international pound
 HP_W = 745.69987  # 550 ft lbf/s
@@ -44,3 +45,12 @@ def test_loss_between_crank_and_wheels() -> None:
     assert wheel_power_w(231.0, 20.0) == pytest.approx(185.0, abs=0.5)  # stated to the horsepower
     assert crank_power_w(wheel_power_w(231.0, 20.0), 20.0) == pytest.approx(231.0)
     assert crank_power_w(185.0, 20.0) == pytest.approx(231.0, abs=0.5)
+
+
+def test_the_customary_sum_is_called_neither_mean_nor_peak() -> None:
+    # common practice, no source: 107 hp of kinetic mean and segments of 42, 18 and 18 hp make 185 hp
+    found = SegmentSum(107.0 * HP_W, (42.0 * HP_W, 18.0 * HP_W, 18.0 * HP_W))
+    assert found.total_w / HP_W == pytest.approx(185.0)
+    said = explain_segment_sum(found, unit="hp", unit_w=HP_W)
+    assert "107.0 + 42.0 + 18.0 + 18.0 = 185.0 hp, is neither the mean nor the peak" in said[0]
+    assert said[1].startswith("Energies add, powers do not")

@@ -1,0 +1,68 @@
+"""Kept benchmark: z-scores of stopwatch gates against sessions of known truth.
+
+Run by hand: ``python tests/benchmarks/gates.py [SESSIONS]``; prints one line per ten sessions and
+the rms of z over all gates, which is 1 where the stated sd is the true one.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+_HERE = Path(__file__).resolve()
+sys.path[:0] = [str(_HERE.parents[1]), str(_HERE.parents[2])]
+
+from make_gates import time_gates
+
+from analysis.crosscheck import cross_check
+from analysis.pipeline import analyse
+from analysis.simulate import simulate_session
+from analysis.timed_runs import gate_model
+from logger.reading import read_log
+from logger.session import read_session
+
+#: Of three pairs two are the session; the pulls of the third are the timed ones.
+_PAIRS, _USED_RUNS = 3, 4
+
+
+def main(sessions: int) -> None:
+    """Time gates on simulated sessions and print the rms of z."""
+    z: dict[str, list[float]] = {"pull": [], "coast": []}
+    for number in range(sessions):
+        seed = 1000 + number
+        with tempfile.TemporaryDirectory(prefix="pullcoast_gates_") as folder:
+            truth = simulate_session(Path(folder), seed=seed, pairs=_PAIRS)
+            session = read_session(Path(folder))
+            session = replace(session, logs=session.logs[:_USED_RUNS])
+            found = analyse(session, tuple(read_log(list(log.files)) for log in session.logs))
+        assert found.road_load is not None
+        model = gate_model(
+            found.road_load, session.vehicle, found.power, found.pulls, found.runs, found.curves
+        )
+        runs = time_gates(truth, np.random.default_rng([seed, 77]), from_run=_USED_RUNS)
+        for gate in cross_check(runs, model, session.vehicle, power=found.power).gates:
+            if gate.z is not None:
+                z[gate.run.kind].append(gate.z)
+        if (number + 1) % 10 == 0:
+            print(_line(number + 1, z), flush=True)
+
+
+def _line(count: int, z: dict[str, list[float]]) -> str:
+    def rms(values: list[float]) -> float:
+        return float(np.sqrt(np.mean(np.square(values))))
+
+    return (
+        f"{count} sessions: rms z {rms(z['pull'] + z['coast']):.3f} "
+        f"(pulls {rms(z['pull']):.3f}, coast-downs {rms(z['coast']):.3f})"
+    )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)

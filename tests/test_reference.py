@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 
 from analysis.air import AirState, air_state, moist_air_density_kg_m3
-from analysis.reference import drag_coefficient, reference_coefficients, reference_road_load
+from analysis.reference import (
+    drag_coefficient,
+    reference_coefficients,
+    reference_road_load,
+    resistance_figures,
+)
 from analysis.roadload import RoadLoad
-from logger.session import Air
+from logger.session import Air, Vehicle
 
 
 def road_load(*, separable: bool = True) -> RoadLoad:
@@ -104,3 +109,41 @@ def test_drag_coefficient_of_a_regulation() -> None:
     f2 = (4645.5 - 1005.0 - 77.0 - 187.4) / (933.4 - 43.12)
     density = 101727.0 / (287.058 * 285.97)
     assert drag_coefficient(f2, density, 1.0) == pytest.approx(6.120, abs=0.001)
+
+
+def test_carrying_over_has_its_share_in_the_uncertainty() -> None:
+    air = AirState(1.06223, 0.003, "measured", temperature_c=5.0, pressure_hpa=850.0)
+    found = reference_road_load(road_load(), air)
+    assert found is not None
+    assert found.covariance is not None
+    # by hand: sd of F0 is 2 N x 0.871; the 0.26 %/K by which UN GTR No. 15 (0.86) and 40 CFR 1037.528
+    # (0.6) differ, over 15 K, is 3.9 % of 150 N; 1 K of thermometer at 0.86 %/K is 0.86 % of it
+    f0_sd = np.sqrt((2.0 * 0.871) ** 2 + 150.0**2 * (0.039**2 + 0.0086**2))
+    assert np.sqrt(found.covariance[0, 0]) == pytest.approx(f0_sd, rel=1e-9)
+    # F2: its own share, and the density's 0.003 of 1.06223
+    f2_sd = 0.470045 * np.hypot(np.sqrt(1e-5) / 0.42, 0.003 / 1.06223)
+    assert np.sqrt(found.covariance[2, 2]) == pytest.approx(f2_sd, rel=1e-4)
+    # F0 and F1 err together by the tyres, and neither with F2
+    assert found.covariance[0, 1] > 0.0
+    assert found.covariance[0, 2] == 0.0
+
+
+def test_coefficients_in_other_words() -> None:
+    air = AirState(1.2, 0.006, "measured", temperature_c=15.0, pressure_hpa=1000.0)
+    vehicle = Vehicle(1500.0, 10.0, 45.0, 7.0, frontal_area_m2=2.0)
+    found = resistance_figures(road_load(), air, vehicle)
+    assert found is not None
+    # 2 F2 / rho = 0.84 / 1.2; F0 / (m g) = 150 / (1500 x 9.80665)
+    assert found.drag_area_m2 == pytest.approx(0.7)
+    assert found.drag_coefficient == pytest.approx(0.35)
+    assert found.rolling_coefficient == pytest.approx(0.0101972, rel=1e-5)
+    assert found.rolling_coefficient_sd == pytest.approx(2.0 / 14709.975)
+    area_sd = 0.7 * np.hypot(np.sqrt(1e-5) / 0.42, 0.006 / 1.2)
+    assert found.drag_area_sd_m2 == pytest.approx(area_sd)
+    assert found.drag_coefficient_sd == pytest.approx(area_sd / 2.0)
+    # US EPA test car list of model year 2022, 1st and 99th percentile
+    assert (found.rolling_usual, found.f2_usual) == ((0.0047, 0.0151), (0.27, 1.02))
+    assert resistance_figures(road_load(separable=False), air, vehicle) is None
+    bare = resistance_figures(road_load(), air, Vehicle(1500.0, 10.0, 45.0, 7.0))
+    assert bare is not None
+    assert (bare.drag_coefficient, bare.drag_coefficient_sd) == (None, None)

@@ -157,7 +157,7 @@ def _no_time(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> ReadErr
         cells = grid.peek(index)
         wrong = next((c for c in cells if not (NUMBER.fullmatch(c) or is_clock_text(c))), None)
         if wrong is not None:
-            marks = re.fullmatch(r"\d{1,3}(?:[.,'\u2019\s]\d{3})+", wrong) is not None
+            marks = re.fullmatch(r"\d{1,3}(?:[.,'\u2019\s]\d{3})+(?:[.,]\d*)?", wrong) is not None
             return ReadError(
                 grid.path,
                 f"column {grid.name(index)!r} holds {wrong[:40]!r}"
@@ -200,19 +200,11 @@ def _best_numbers(
     )
     raw = values[chosen.index]
     findings: list[Finding] = []
+    _refuse_far_times(grid, chosen, raw, 1e-9)
     unit = _unit(grid, chosen, raw, fast_rows, findings)
     factor = find_unit(unit, "time")
     assert factor is not None
-    top = float(np.nanmax(np.abs(raw))) * factor.factor
-    if top > _LATEST_S:
-        raise ReadError(
-            grid.path,
-            f"column {grid.name(chosen.index)!r} holds a time of {top:.3g} s",
-            "times of a recording",
-            "Correct the line, or state the unit: --unit time_s=ms",
-            line=grid.lines[int(np.nanargmax(np.abs(raw)))],
-            column=chosen.index + 1,
-        )
+    _refuse_far_times(grid, chosen, raw, factor.factor)
     stamps = numeric_stamps(
         raw,
         factor.factor,
@@ -224,6 +216,24 @@ def _best_numbers(
     if warning is not None:
         findings.append(warning)
     return stamps, findings
+
+
+def _refuse_far_times(
+    grid: Grid, chosen: _Candidate, raw: NDArray[np.float64], factor_s: float
+) -> None:
+    """Refuse a time that no unit of `factor_s` or more can mean."""
+    size = np.abs(raw)
+    row = int(np.nanargmax(size))
+    if size[row] * factor_s <= _LATEST_S:
+        return
+    raise ReadError(
+        grid.path,
+        f"column {grid.name(chosen.index)!r} holds the time {raw[row]:.6g}",
+        "times of a recording",
+        "Correct the line, or state the unit: --unit time_s=ms",
+        line=grid.lines[row],
+        column=chosen.index + 1,
+    )
 
 
 def _unit(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import gpxpy
 import gpxpy.gpx
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -254,3 +256,47 @@ def test_an_independent_reader_agrees(
     assert by_name["latitude_deg"].tolist() == [p.latitude for p in reference]
     assert by_name["longitude_deg"].tolist() == [p.longitude for p in reference]
     assert by_name["speed_mps"].tolist() == [p.speed for p in reference]
+
+
+#: gpxpy 1.6 finds no point under a prefixed root (checked); their speeds are compared elsewhere.
+BEYOND_THE_REFERENCE = {"gpx_prefixed_root.gpx"}
+#: Cut off, or no GPX: neither reader takes them.
+NOT_WELL_FORMED = {"gpx_cut_off_in_tag.gpx", "gpx_is_html_page.gpx"}
+CASES = Path(__file__).parent / "data" / "cases"
+OPEN_LOGS = os.environ.get("PULLCOAST_OPEN_LOGS")
+TRACKS = [*CASES.rglob("*.gpx"), *(Path(OPEN_LOGS).rglob("*.gpx") if OPEN_LOGS else ())]
+
+
+@pytest.mark.parametrize("path", sorted(TRACKS), ids=lambda path: path.name)
+def test_every_track_at_hand_is_as_an_independent_reader_has_it(path: Path) -> None:
+    """Points, positions, times, and speeds where gpxpy has them (not from GPX 1.1)."""
+    if path.name in NOT_WELL_FORMED:
+        with pytest.raises(gpxpy.gpx.GPXException):
+            gpxpy.parse(path.read_text())
+        with pytest.raises(ReadError):
+            read(path)
+        return
+    track = gpxpy.parse(path.read_text(encoding="utf-8-sig"))
+    points = [p for t in track.tracks for segment in t.segments for p in segment.points]
+    if path.name in BEYOND_THE_REFERENCE:
+        assert not points
+        return
+    if not any(p.time for p in points):
+        with pytest.raises(ReadError, match="no track points|none with a time"):
+            read(path)
+        return
+    rows = gpx.parse_gpx(str(path), path.read_bytes())
+    by_name = {column.name: column.values for column in rows.columns}
+    assert by_name["latitude_deg"].tolist() == [p.latitude for p in points]
+    assert by_name["longitude_deg"].tolist() == [p.longitude for p in points]
+    start = points[0].time
+    assert start is not None
+    # gpxpy keeps microseconds
+    expected = [(p.time - start).total_seconds() if p.time else np.nan for p in points]
+    assert_allclose(rows.stamps.t_s, expected, rtol=0, atol=1e-6)
+    speeds = [np.nan if p.speed is None else p.speed for p in points]
+    if np.isfinite(speeds).any():
+        assert_allclose(by_name["speed_mps"], speeds, rtol=0, atol=0)
+    heights = [np.nan if p.elevation is None else p.elevation for p in points]
+    if np.isfinite(heights).any():
+        assert_allclose(by_name["elevation_m"], heights, rtol=0, atol=0)

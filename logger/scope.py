@@ -1,7 +1,8 @@
 """Oscilloscope tables: settings above or beside the samples, time stated or not -> `Scope`.
 
-No program's layout is known by name, so one file knows them all and is long for it. The columns that hold numbers to the end of the file are the
-samples; what stands above or beside them is read as names, unit words and settings.
+No program's layout is known by name, so one file knows them all and is long for it. The columns
+that hold numbers to the end of the file are the samples; what stands above or beside them is read as
+names, unit words and settings.
 """
 
 from __future__ import annotations

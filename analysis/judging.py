@@ -15,7 +15,7 @@ from analysis.vehicle import ROAD_LOAD_WINDOWS
 from logger.findings import Finding
 from logger.session import Session, Vehicle
 
-__all__ = ["judge_runs", "why_implausible", "why_nothing"]
+__all__ = ["judge_runs", "why_implausible", "why_nothing", "why_unlike"]
 
 _NAMES = {"pull": "pull", "coast": "slowing"}
 _GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
@@ -25,6 +25,10 @@ _HIGHER, _LOWER = 1.35, 0.5
 _FULL_SHARE = 0.75
 #: Without an accelerometer pulls need this many fixes a second [Hz].
 _LEAST_RATE_HZ = 0.8
+#: A coast-down after a pull lasts at least this long [s].
+_LEAST_S = 10.0
+#: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
+_MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 #: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
 #: filling this share of its recording.
 _MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
@@ -88,6 +92,8 @@ def _judge_coasts(run: Run, fused: Fused, session: Session) -> Run:
     why = _too_hard(coast, session)
     if why is None and run.phase("pull") is None:
         why = _not_meant(coast, fused)
+    elif why is None and coast.end_s - coast.start_s < _LEAST_S:
+        why = f"{coast.end_s - coast.start_s:.0f} s are too short to tell neutral from a gear"
     return run if why is None else _without(run, "coast", why)
 
 
@@ -201,6 +207,26 @@ def _not_meant(phase: Phase, fused: Fused) -> str | None:
     if curve is not None and duration >= _MEANT_SHARE * float(curve.time_s[-1] - curve.time_s[0]):
         return None
     return "a short slowing with no pull before it is more likely traffic than a coast-down"
+
+
+def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
+    """Return why the speeds are not those of pulls and coast-downs, or None.
+
+    Parameters
+    ----------
+    fix_sd_mps : float
+        White noise of the fixes about the fitted curves [m/s].
+    fused : sequence of Fused, one per log
+        For where the speeds come from.
+    """
+    positions = any(one.fixes.from_positions for one in fused)
+    most = _MOST_NOISE_POSITIONS_MPS if positions else _MOST_NOISE_MPS
+    if fix_sd_mps <= most:
+        return None
+    return (
+        f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
+        f"receivers scatter by less than {most:.1f}: this is other driving"
+    )
 
 
 def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:

@@ -183,7 +183,7 @@ def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
     for width in _FALL_S:
         wide = max(1, round(width / piece.step))
         low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide)
-        if high <= low:
+        if high <= max(low, first):
             return last, width
         i = np.arange(max(first, wide), high + 1)
         fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide

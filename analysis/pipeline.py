@@ -26,7 +26,7 @@ from analysis.evidence import (
 from analysis.expected import Expected, expect
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.gears import agree_on_changes, gear_knots, match_gears
-from analysis.judging import judge_runs, why_implausible, why_nothing
+from analysis.judging import judge_runs, why_implausible, why_nothing, why_unlike
 from analysis.model import SessionFit, fit_session
 from analysis.model_design import COAST, RunData, run_data
 from analysis.model_solve import spread_table
@@ -199,7 +199,8 @@ def analyse(
     )
     speeds = coast_speed_range(fit)
     load = find_road_load(fit, vehicle, speeds) if speeds else road_load
-    if speeds and load and (why := why_implausible(load, vehicle)):
+    why = why_unlike(fit.spread.fix, fused)
+    if speeds and load and (why := why or why_implausible(load, vehicle)):
         raise NothingUsable((why, *why_nothing(runs, fused)))
     power = find_power(fit, vehicle)
     air, air_notes = air_state(session.air)

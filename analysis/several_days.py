@@ -44,10 +44,14 @@ __all__ = [
 LEAST_ROAD_LOAD_SPREAD = 0.015
 #: 1 sigma of a temperature that is not stated [K], and the altitude taken for it [m]; as in air.py.
 _UNKNOWN_TEMPERATURE_SD_K, _UNKNOWN_ALTITUDE_M = 8.0, 250.0
-#: The shape of a deviation: each coefficient's own size, but at least this share of the force at a
-#: middling speed [m/s]; so that a session may be off in any way, and no speeds driven enter.
+#: A deviation is thought of on the curve, at a low, a middling and a high speed [m/s]: in proportion
+#: to the force there, half of its variance common to all three, half their own, so that a session
+#: may be off in any way. The speeds are fixed: a session more must not change the rule. Our choice.
+_ANCHORS_MPS = (5.0, 17.5, 30.0)
+_ANCHORS_BICYCLE_MPS = (2.0, 7.0, 12.0)
+_COMMON_SHARE = 0.5
+#: Each anchor's force counts as at least this share of the middling one's.
 _LEAST_SHARE = 0.25
-_MIDDLING_MPS, _MIDDLING_BICYCLE_MPS = 20.0, 8.0
 _MOTORWAY_MPS = 100.0 / 3.6
 #: Coefficients are pooled as forces at this speed [m/s], which keeps the numbers alike in size.
 _SCALE_MPS = 30.0
@@ -247,9 +251,15 @@ def three_speeds_mps(speed_range_mps: tuple[float, float]) -> _Array:
 
 def _deviation_shape(at: _Array, *, bicycle: bool) -> _Array:
     """Return the covariance of a deviation of spread 1 about the road load `at`."""
-    powers = (_MIDDLING_BICYCLE_MPS if bicycle else _MIDDLING_MPS) ** np.arange(3)
-    least = max(_LEAST_SHARE * abs(float(powers @ at)), 0.1) / powers
-    return np.diag(np.maximum(at, least) ** 2)
+    anchors = np.array(_ANCHORS_BICYCLE_MPS if bicycle else _ANCHORS_MPS)
+    basis = anchors[:, None] ** np.arange(3)
+    force = np.abs(basis @ at)
+    force = np.maximum(force, max(_LEAST_SHARE * force[1], 0.1))
+    on_curve = np.outer(force, force) * (
+        _COMMON_SHARE + (1.0 - _COMMON_SHARE) * np.eye(anchors.size)
+    )
+    to_coefficients = np.linalg.inv(basis)
+    return to_coefficients @ on_curve @ to_coefficients.T
 
 
 def _load(

@@ -46,6 +46,8 @@ _LONGEST_REPEAT = 4
 _STALE_M = 3.0
 #: With so many distinct values some differ by the resolution.
 _MANY = 40
+#: So many values show every step that occurs often.
+_ENOUGH = 100_000
 #: A change per fix that noise (0.05 to 0.14 m/s, measured) does not hide [m/s].
 _CLEAR_MPS = 0.6
 #: Road vehicles brake at up to 11 m/s2 and gain less than 8 [m/s2].
@@ -83,18 +85,22 @@ def unhold(
     if fix is None or fix.t_s.size < 40 or float(np.median(np.diff(fix.t_s))) > 0.34:
         return samples
     names = [name for name in FIX_NAMES if name in samples]
-    index = np.unique(np.concatenate([_rows_of(samples[name]) for name in names]))
+    of_fixes = np.zeros(rows.stamps.t_s.size, dtype=bool)
+    for name in names:
+        of_fixes[_rows_of(samples[name])] = True
+    index = np.flatnonzero(of_fixes)
+    place = np.cumsum(of_fixes) - 1  # of each row among those in index
     t_s = rows.stamps.t_s[index]
     new = np.zeros(index.size, dtype=bool)
     new[0] = True
     for name in names:
         values = np.full(index.size, np.nan)
-        values[np.searchsorted(index, _rows_of(samples[name]))] = samples[name].values
+        values[place[_rows_of(samples[name])]] = samples[name].values
         a, b = values[1:], values[:-1]
         new[1:] |= (a != b) & ~(np.isnan(a) & np.isnan(b))
     speed = np.full(index.size, np.nan)
     if "speed_mps" in samples:
-        speed[np.searchsorted(index, _rows_of(samples["speed_mps"]))] = samples["speed_mps"].values
+        speed[place[_rows_of(samples["speed_mps"])]] = samples["speed_mps"].values
         moving = speed > _MOVING_MPS
     else:
         moving = np.ones(index.size, dtype=bool)
@@ -276,6 +282,8 @@ def resolution(values: NDArray[np.float64], factor: float = 1.0) -> float:
         SI per unit of the file. Few values show no small step by chance; of those the decimals
         that the file writes tell more.
     """
+    if values.size > _ENOUGH:
+        values = values[:: -(-values.size // _ENOUGH)]
     distinct = np.unique(np.round(values, 6))
     steps = np.diff(distinct)
     steps = steps[steps > 1e-5]

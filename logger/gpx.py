@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NoReturn
 from xml.parsers import expat
 
@@ -114,12 +115,13 @@ class _Reader:
             self.refuse(f"elements are nested more than {MAX_DEPTH} deep", "GPX")
         name = tag.rpartition(":")[2].lower()
         if self.point_depth:
+            field = _FIELDS.get(name)
             if name == "time" and self.depth == self.point_depth + 1:
-                self._open("time")
-            elif name in _FIELDS:
-                self._open(_FIELDS[name])
-            else:
-                self.field = None
+                field = "time"
+            self.field = field
+            if field is not None:
+                self.field_line = self.line()
+                self.text = ""
         elif name == "trkpt":
             self._point(attributes)
         elif name == "trkseg":
@@ -129,11 +131,6 @@ class _Reader:
         elif self.depth == 1 and name != "gpx":
             self.refuse(f"the outermost element is <{tag[:40]}>", "<gpx>", "Give a GPX file")
 
-    def _open(self, field: str) -> None:
-        self.field = field
-        self.field_line = self.line()
-        self.text = ""
-
     def _point(self, attributes: dict[str, str]) -> None:
         if len(self.lines) >= MAX_POINTS:
             self.refuse(f"more than {MAX_POINTS} points", "", "Cut the file into one per run")
@@ -141,7 +138,7 @@ class _Reader:
         self.lines.append(self.line())
         for axis, limit, out in (("lat", 90.0, self.latitude), ("lon", 180.0, self.longitude)):
             text = attributes.get(axis, "").strip()
-            value = float(text) if NUMBER.fullmatch(text) and "," not in text else np.nan
+            value = float(text) if NUMBER.fullmatch(text) and "," not in text else math.nan
             if not abs(value) <= limit:
                 self.refuse(
                     f"a point with {axis}={text!r}", f"{axis} within {limit:g} degrees", "Delete it"
@@ -168,10 +165,10 @@ class _Reader:
         if field == "time":
             self.times[-1] = text
             return
-        if text == "" or text.lower() in MISSING_WORDS:
-            return
-        value = float(text) if NUMBER.fullmatch(text) and "," not in text else np.nan
-        if not np.isfinite(value):
+        value = float(text) if NUMBER.fullmatch(text) and "," not in text else math.nan
+        if not math.isfinite(value):
+            if text == "" or text.lower() in MISSING_WORDS:
+                return
             if field in _STRICT:
                 raise ReadError(
                     self.path,

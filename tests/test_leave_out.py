@@ -42,7 +42,7 @@ def test_leaving_a_run_out_is_solving_without_it() -> None:
     moves = left_out(fit)
     # at the end of a fit the right-hand sides of runs and prior cancel; what is left is the last step
     parts = [normal.left() for normal in fit.normals]
-    pull = -sum(part[1] for part in parts)
+    pull = -np.sum([part[1] for part in parts], axis=0)
     for run in range(len(fit.normals)):
         others = [n for i, n in enumerate(fit.normals) if i != run]
         step, _ = shared_solution(others, fit.prior_matrix, pull)

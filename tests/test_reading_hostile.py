@@ -493,6 +493,18 @@ def test_the_command_takes_rate_salvage_and_strict(
     assert "0.01 to 10000 Hz" in capsys.readouterr().err
 
 
+def test_a_number_that_lost_its_point_in_the_last_row_is_no_fault_of_the_program(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """35973 for 35.973 after a rise of speed once ended the search for the pull's release."""
+    speeds = [36 - 28 * 0.98**k for k in range(140)]
+    rows = "".join(f"{k / 10:.1f},{v:.3f}\n" for k, v in enumerate(speeds))
+    log = tmp_path / "log.csv"
+    log.write_text(f"time_s,speed_mps\n{rows}14.0,35973\n")
+    assert main(["look", str(log)]) == 0
+    assert "No road vehicle does that" in " ".join(capsys.readouterr().out.split())
+
+
 def test_a_sessions_log_is_named_as_the_user_named_the_session(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

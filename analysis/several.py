@@ -6,6 +6,7 @@ others stands in `several_days.py`, the algebra in `pooling.py`, the words in `s
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -13,15 +14,16 @@ from typing import TypeVar
 import numpy as np
 
 from analysis.pipeline import Analysis
-from analysis.pooling import Pool, pool
 from analysis.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.roadload import RoadLoad
 from analysis.several_days import (
     Day,
+    PeakParts,
     PooledDays,
     carried_load,
     carry,
     pool_days,
+    pool_peaks,
     three_speeds_mps,
 )
 from analysis.several_notes import (
@@ -35,9 +37,9 @@ from analysis.several_notes import (
     widened_note,
 )
 from logger.findings import Finding
+from logger.recording import Recording
 
 __all__ = [
-    "LEAST_POWER_SPREAD",
     "Deviation",
     "Shared",
     "SharedPower",
@@ -47,13 +49,9 @@ __all__ = [
     "combine",
 ]
 
-#: Deviation of a session's peak wheel power from the vehicle's own, 1 sigma, where the sessions
-#: agree: fuel, warmth of the engine and its intake; common practice, no source.
-LEAST_POWER_SPREAD = 0.01
 #: Wider than without one of the sessions by more than this share: worth a finding.
 _WIDER = 1e-3
 _Z95 = 1.959964
-_ROUNDS = 5
 
 _T = TypeVar("_T")
 
@@ -216,20 +214,31 @@ def combine(
 def _each_log_once(
     analyses: Sequence[Analysis], names: Sequence[str]
 ) -> tuple[tuple[SharedSession, ...], list[Finding]]:
-    """Leave out sessions that bring a log which an earlier one has brought."""
+    """Leave out sessions that bring a log which an earlier one has brought, whatever its name."""
     sessions: list[SharedSession] = []
     owners: dict[str, str] = {}
     findings = []
     for analysis, name in zip(analyses, names, strict=True):
-        files = [str(file.resolve()) for log in analysis.session.logs for file in log.files]
-        again = next((file for file in files if file in owners), None)
+        prints = [_fingerprint(recording) for recording in analysis.recordings]
+        again = next((log for log, one in enumerate(prints) if one in owners), None)
         if again is not None:
-            findings.append(same_log_note(name, owners[again], again))
+            file = analysis.session.logs[again].files[0].name
+            findings.append(same_log_note(name, owners[prints[again]], file))
             sessions.append(SharedSession(name, analysis, findings[-1].text))
             continue
-        owners.update(dict.fromkeys(files, name))
+        owners.update(dict.fromkeys(prints, name))
         sessions.append(SharedSession(name, analysis))
     return tuple(sessions), findings
+
+
+def _fingerprint(recording: Recording) -> str:
+    """Return what two recordings have in common only if they hold the same numbers."""
+    found = hashlib.sha256()
+    for channel in sorted(recording.channels, key=lambda channel: channel.name):
+        found.update(channel.name.encode())
+        for numbers in (channel.t_s, channel.values):
+            found.update(np.ascontiguousarray(numbers, dtype=np.float64).tobytes())
+    return found.hexdigest()
 
 
 def _stated(session: SharedSession) -> tuple[str, str, str]:
@@ -334,17 +343,17 @@ def _power(
     analyses = [sessions[i].analysis for i in group]
     peaks = [one.power for one in analyses if one.power is not None]
     parts = [
-        _PeakParts(
+        PeakParts(
             power.peak_w,
             max(power.peak_sd_w**2 - power.budget_w.get("mass", 0.0) ** 2, 0.0),
             power.budget_w.get("mass", 0.0) / abs(power.peak_w),
         )
         for power in peaks
     ]
-    found, sd_w = _pool_peaks(parts)
+    found, sd_w = pool_peaks(parts)
     findings = power_air_note(names, analyses)
     if len(parts) > 1:
-        rests = [_pool_peaks(rest) for rest in _leave_one_out(parts)]
+        rests = [pool_peaks(rest) for rest in _leave_one_out(parts)]
         if found.agrees:
             findings += _widened(
                 "peak wheel power", names, [sd_w / rest[1] - 1.0 for rest in rests]
@@ -372,26 +381,3 @@ def _power(
         else (),
     )
     return shared, findings
-
-
-@dataclass(frozen=True, slots=True)
-class _PeakParts:
-    """A peak [W], the variance of all but its mass [W^2], and the mass's relative sd."""
-
-    peak_w: float
-    variance_w2: float
-    mass_share: float
-
-
-def _pool_peaks(parts: Sequence[_PeakParts]) -> tuple[Pool, float]:
-    """Pool peaks; return them without the mass in common, and the whole sd [W]."""
-    common = min(part.mass_share for part in parts)
-    values = np.array([[part.peak_w] for part in parts])
-    at = float(values.mean())
-    for _ in range(_ROUNDS):
-        own = [p.variance_w2 + (p.mass_share**2 - common**2) * at**2 for p in parts]
-        found = pool(
-            values, np.array(own).reshape(-1, 1, 1), np.array([[at**2]]), LEAST_POWER_SPREAD
-        )
-        at = float(found.value[0])
-    return found, float(np.hypot(np.sqrt(found.covariance[0, 0]), common * at))

@@ -1,4 +1,4 @@
-"""One session's road load in reference air, and several of them pooled.
+"""One session's road load in reference air, its peak power, and several of them pooled.
 
 Session i's coefficients are ``D_i (r + deviation_i) + error_i``: r is the road load of the vehicle in
 reference air, D_i what that day's air and load make of it, the deviation what changes from day to
@@ -29,19 +29,25 @@ from analysis.roadload import RoadLoad, why_narrow
 from analysis.vehicle import effective_mass_kg
 
 __all__ = [
+    "LEAST_POWER_SPREAD",
     "LEAST_ROAD_LOAD_SPREAD",
     "Day",
+    "PeakParts",
     "PooledDays",
     "carried_load",
     "carry",
     "pool_days",
+    "pool_peaks",
     "three_speeds_mps",
 ]
 
-#: Deviation of a session's rolling resistance and air drag from the vehicle's own, 1 sigma, where
+#: Deviation of a session's road load from the vehicle's own, relative, 1 sigma at each speed, where
 #: the sessions agree: 0.1 bar of tyre pressure, the warmth of tyres and bearings, wind from the side.
 #: Common practice, no source.
 LEAST_ROAD_LOAD_SPREAD = 0.015
+#: Deviation of a session's peak wheel power from the vehicle's own, 1 sigma, where the sessions
+#: agree: fuel, warmth of the engine and its intake; common practice, no source.
+LEAST_POWER_SPREAD = 0.01
 #: 1 sigma of a temperature that is not stated [K], and the altitude taken for it [m]; as in air.py.
 _UNKNOWN_TEMPERATURE_SD_K, _UNKNOWN_ALTITUDE_M = 8.0, 250.0
 #: A deviation is thought of on the curve, at a low, a middling and a high speed [m/s]: in proportion
@@ -247,6 +253,29 @@ def three_speeds_mps(speed_range_mps: tuple[float, float]) -> _Array:
     """Return the low, middle and high speed of a range [m/s]."""
     low, high = speed_range_mps
     return np.array([low, 0.5 * (low + high), high])
+
+
+@dataclass(frozen=True, slots=True)
+class PeakParts:
+    """A peak [W], the variance of all but its mass [W^2], and the mass's relative sd."""
+
+    peak_w: float
+    variance_w2: float
+    mass_share: float
+
+
+def pool_peaks(parts: Sequence[PeakParts]) -> tuple[Pool, float]:
+    """Pool peaks; return them without the mass in common, and the whole sd [W]."""
+    common = min(part.mass_share for part in parts)
+    values = np.array([[part.peak_w] for part in parts])
+    at = float(values.mean())
+    for _ in range(_ROUNDS):
+        own = [p.variance_w2 + (p.mass_share**2 - common**2) * at**2 for p in parts]
+        found = pool(
+            values, np.array(own).reshape(-1, 1, 1), np.array([[at**2]]), LEAST_POWER_SPREAD
+        )
+        at = float(found.value[0])
+    return found, float(np.hypot(np.sqrt(found.covariance[0, 0]), common * at))
 
 
 def _deviation_shape(at: _Array, *, bicycle: bool) -> _Array:

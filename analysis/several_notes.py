@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from analysis.pipeline import Analysis
 from logger.findings import Finding, counted
@@ -46,10 +45,10 @@ def missing_notes(count: int) -> list[Finding]:
 def same_log_note(name: str, other: str, file: str) -> Finding:
     """Say that a session brings a log again that another has brought."""
     text = (
-        f"{name} holds {Path(file).name}, which {other} holds as well. Runs that count twice would "
-        f"make intervals too narrow, so {name} is left out of what is shared."
+        f"{name} holds {file}, the same recording that {other} holds as well. Runs that count twice "
+        f"would make intervals too narrow, so {name} is left out of what is shared."
     )
-    return Finding("same_log_twice", "warning", text, path=Path(file).name)
+    return Finding("same_log_twice", "warning", text, path=file)
 
 
 def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]]) -> list[Finding]:

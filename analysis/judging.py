@@ -23,6 +23,8 @@ _GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
 _FULL_SHARE = 0.75
+#: No drive pulls this much harder at 60 % than at 25 % of the speed it reaches in one gear.
+_RISE = 1.05
 #: Without an accelerometer pulls need this many fixes a second [Hz].
 _LEAST_RATE_HZ = 0.8
 #: A coast-down after a pull lasts at least this long [s].
@@ -98,6 +100,13 @@ def _judge_coasts(run: Run, fused: Fused, session: Session) -> Run:
 
 
 def _judge_pull(run: Run, fused: Fused) -> Run:
+    pull = run.phase("pull")
+    if pull is not None and pull.used and _gentle_rise(pull, fused):
+        why = (
+            "from standstill it pulls harder the faster it goes, in one gear: an engine at full "
+            "throttle pulls less and less, so this is part throttle"
+        )
+        return _without(run, "pull", why)
     rate_hz = fused.fixes.rate_hz
     if fused.mount.used or rate_hz is None or rate_hz >= _LEAST_RATE_HZ:
         return run
@@ -106,6 +115,30 @@ def _judge_pull(run: Run, fused: Fused) -> Run:
         "accelerometer or one fix a second"
     )
     return _without(run, "pull", why)
+
+
+def _gentle_rise(pull: Phase, fused: Fused) -> bool:
+    """Return whether a launch without gear changes pulls harder at 60 % than at 25 % of its speed.
+
+    Whatever drives from standstill through the whole range in one go (electric, automatic) gives its
+    largest force first. A usual road load is added to the acceleration; common practice, no source.
+    """
+    curve = fused.curve
+    if curve is None or len(pull.gear_pieces_s) != 1 or pull.from_mps > 2.0 or pull.to_mps < 15.0:
+        return False
+    start_s, end_s = pull.gear_pieces_s[0]
+    speed, accel = curve.speed_mps, curve.accel_mps2
+    inside = (curve.time_s >= start_s) & (curve.time_s <= end_s) & np.isfinite(speed)
+    if speed[inside].size == 0 or float(speed[inside].min()) > 0.2 * pull.to_mps:
+        return False
+    drive = accel + 0.12 + 0.3 * (speed / 30.0) ** 2
+    means = []
+    for share in (0.25, 0.60):
+        near = inside & (np.abs(speed - share * pull.to_mps) < 0.06 * pull.to_mps)
+        if int(near.sum()) < 2:
+            return False
+        means.append(float(np.mean(drive[near])))
+    return means[1] > _RISE * means[0]
 
 
 def _given_twice(fused: Sequence[Fused]) -> dict[int, str]:

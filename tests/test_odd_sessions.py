@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,7 +14,10 @@ from analysis.fixes import speed_fixes
 from analysis.gear_times import shared_changes
 from analysis.mount import find_mount
 from analysis.pipeline import analyse
+from analysis.simulate import simulate_session
+from logger.reading import read_log
 from logger.recording import Channel, Recording
+from logger.session import read_session
 
 
 def _turned_after(made: Recording, moment_s: float, degrees: float) -> Recording:
@@ -137,3 +141,15 @@ def test_changes_that_no_single_pull_shows_are_found_together() -> None:
 def test_pulls_in_one_gear_have_no_changes() -> None:
     assert shared_changes(_pulls([], 8, 0.05)) == []
     assert shared_changes([]) == []
+
+
+def test_gently_reached_speeds_are_no_pulls(tmp_path: Path) -> None:
+    """Coast-downs alone: a road load, no wheel power, and the reason said per run."""
+    simulate_session(tmp_path, seed=3, pairs=1, coast_only=True)
+    session = read_session(tmp_path)
+    recordings = tuple(read_log(list(log.files)) for log in session.logs)
+    analysis = analyse(session, recordings)
+    assert analysis.road_load is not None
+    assert analysis.power is None
+    reasons = [p.why_not for run in analysis.runs for p in run.phases if p.kind == "pull"]
+    assert all(reason is not None and "part throttle" in reason for reason in reasons)

@@ -24,7 +24,7 @@ _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
 _FULL_SHARE = 0.75
 #: No drive pulls this much harder at 60 % than at 25 % of the speed it reaches in one gear.
-_RISE = 1.05
+_RISE = 1.12
 #: Without an accelerometer pulls need this many fixes a second [Hz].
 _LEAST_RATE_HZ = 0.8
 #: A coast-down after a pull lasts at least this long [s].

@@ -267,15 +267,12 @@ def coast_forces(fit: SessionFit, effective_mass_kg: float, per_run: int = 24) -
         edge = data.edge_s
         mid_speed = 0.5 * (lin.path_mps[1:] + lin.path_mps[:-1])
         level = -(r0 + r1 * mid_speed / SPEED_SCALE_MPS + r2 * (mid_speed / SPEED_SCALE_MPS) ** 2)
-        away = lin.accel_mps2 - level  # wind, slope and gusts as the fit has them
-        gust_rows = slice(fit.layout.size + own["gust"].start, fit.layout.size + own["gust"].stop)
-        del gust_rows
         gust = _gust_accel(state.local[own["gust"]], data.edge_s, mid_speed, r2)
         extra = np.zeros(mid_speed.size)
         if lin.force_bins.size:
             scale = 1.0 + float(fit.shared[fit.layout.SCALE]) + float(state.local[own["scale"]][0])
             extra[lin.force_bins] = lin.force_miss / scale
-        force = -effective_mass_kg * (lin.accel_mps2 + extra - (away - gust))
+        force = -effective_mass_kg * (level + gust + extra)
         groups = np.array_split(coasting, min(per_run, max(1, coasting.size // 4)))
         dt = np.diff(edge)
         points.append(

@@ -10,10 +10,17 @@ from numpy.typing import NDArray
 from logger.findings import Finding
 from logger.recording import Recording
 
-__all__ = ["Fixes", "flat_positions_m", "speed_fixes"]
+__all__ = [
+    "EARTH_RADIUS_M",
+    "HOLE_S",
+    "Fixes",
+    "flat_positions_m",
+    "half_second_means",
+    "speed_fixes",
+]
 
 #: Mean Earth radius [m], IUGG; the error over a test road is below 0.5 %.
-_EARTH_RADIUS_M = 6371008.8
+EARTH_RADIUS_M = 6371008.8
 #: A hole in the fixes longer than this ends the use of one piece [s].
 HOLE_S = 3.5
 
@@ -66,8 +73,8 @@ def flat_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray
         return np.zeros(0), np.zeros((0, 2))
     lat_deg, lon_deg = latitude.values[at_lat], longitude.values[at_lon]
     turn_deg = (lon_deg - lon_deg[0] + 180.0) % 360.0 - 180.0
-    north = np.radians(lat_deg - lat_deg[0]) * _EARTH_RADIUS_M
-    east = np.radians(turn_deg) * _EARTH_RADIUS_M * np.cos(np.radians(lat_deg[0]))
+    north = np.radians(lat_deg - lat_deg[0]) * EARTH_RADIUS_M
+    east = np.radians(turn_deg) * EARTH_RADIUS_M * np.cos(np.radians(lat_deg[0]))
     return t_s, np.column_stack([east, north])
 
 
@@ -110,3 +117,27 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
         count=int(speed_mps.size),
     )
     return Fixes(middle_s, speed_mps, latitude.clock, True), (finding,)
+
+
+def half_second_means(
+    fix_s: NDArray[np.float64], speed_mps: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Average fixes that come faster than 2.5 a second over half seconds.
+
+    Parameters
+    ----------
+    fix_s, speed_mps : arrays of shape (n,)
+        Times [s], increasing, and speeds [m/s].
+
+    Returns
+    -------
+    fix_s, speed_mps, count : arrays of shape (m,)
+        Mean times and speeds, and how many fixes each stands for; slower fixes as they are.
+    """
+    if fix_s.size < 2 or float(np.median(np.diff(fix_s))) > 0.4:
+        return fix_s, speed_mps, np.ones(fix_s.size)
+    block = np.floor((fix_s - fix_s[0]) / 0.5).astype(int)
+    _, owner, count = np.unique(block, return_inverse=True, return_counts=True)
+    time = np.bincount(owner, fix_s) / count
+    speed = np.bincount(owner, speed_mps) / count
+    return time, speed, count.astype(np.float64)

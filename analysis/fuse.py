@@ -15,7 +15,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.fixes import HOLE_S, Fixes, speed_fixes
+from analysis.fixes import HOLE_S, Fixes, half_second_means, speed_fixes
 from analysis.lag import integral_at
 from analysis.mount import Mount, find_mount
 from logger.findings import Finding
@@ -242,22 +242,14 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     return Fused(curve, fixes, mount, lag_s, lag_sd_s, fix_sd), notes
 
 
-def _half_second_means(fix_s: Array, speed_mps: Array) -> tuple[Array, Array]:
-    """Average fixes that come faster than 2.5 a second; the accelerometer fills in between them."""
-    if float(np.median(np.diff(fix_s))) > 0.4:
-        return fix_s, speed_mps
-    block = np.floor((fix_s - fix_s[0]) / 0.5).astype(int)
-    _, owner, count = np.unique(block, return_inverse=True, return_counts=True)
-    return np.bincount(owner, fix_s) / count, np.bincount(owner, speed_mps) / count
-
-
 def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple[SpeedCurve, float]:
     force_integral = None
     accel_s, forward = mount.accel_time_s, mount.forward_mps2 / _forward_scale(mount)
     if mount.used:
         inside = (node_s >= accel_s[0]) & (node_s <= accel_s[-1])
         if int(inside.sum()) >= 4:
-            node_s, fix_speed_mps = _half_second_means(node_s[inside], fix_speed_mps[inside])
+            # the accelerometer fills in between means of fast fixes
+            node_s, fix_speed_mps, _ = half_second_means(node_s[inside], fix_speed_mps[inside])
             force_integral = integral_at(node_s, accel_s, forward[:, None])[:, 0]
     smooth = smooth_speed(node_s, fix_speed_mps, force_integral)
     step = _GRID_GPS_ONLY_S if force_integral is None else _GRID_WITH_ACCEL_S

@@ -14,11 +14,11 @@ from analysis.roadload import RoadLoad
 from analysis.vehicle import ROAD_LOAD_WINDOWS
 from logger.findings import Finding
 from logger.session import Session, Vehicle
+from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["judge_runs", "why_implausible", "why_nothing", "why_unlike"]
 
 _NAMES = {"pull": "pull", "coast": "slowing"}
-_GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
 _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
@@ -204,14 +204,14 @@ def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str
 def _most_force_n(vehicle: Vehicle, speed_mps: float) -> float:
     """Return a road load that no vehicle of its kind exceeds [N]."""
     window = ROAD_LOAD_WINDOWS[vehicle.kind]
-    rolling_n = window.rolling_share[1] * vehicle.mass_kg * _GRAVITY_MPS2
+    rolling_n = window.rolling_share[1] * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
     return _HIGHER * (rolling_n + window.f2_n_per_mps2[1] * speed_mps**2)
 
 
 def _least_force_n(vehicle: Vehicle, speed_mps: float) -> float:
     """Return a road load that no vehicle of its kind undercuts [N]."""
     window = ROAD_LOAD_WINDOWS[vehicle.kind]
-    rolling_n = window.rolling_share[0] * vehicle.mass_kg * _GRAVITY_MPS2
+    rolling_n = window.rolling_share[0] * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
     return _LOWER * (rolling_n + window.f2_n_per_mps2[0] * speed_mps**2)
 
 
@@ -220,7 +220,7 @@ def _too_hard(phase: Phase, session: Session) -> str | None:
     vehicle, site = session.vehicle, session.site
     mean_mps = 0.5 * (phase.from_mps + phase.to_mps)
     slows = (phase.from_mps - phase.to_mps) / (phase.end_s - phase.start_s)
-    uphill = _GRAVITY_MPS2 * (abs(site.slope) + 3.0 * max(site.slope_sd, 0.003))
+    uphill = STANDARD_GRAVITY_MPS2 * (abs(site.slope) + 3.0 * max(site.slope_sd, 0.003))
     most = _most_force_n(vehicle, mean_mps) / vehicle.effective_mass_kg + uphill
     if slows <= most:
         return None

@@ -21,15 +21,16 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.fixes import half_second_means
 from analysis.fuse import Fused
 from analysis.lag import integral_at
 from analysis.phases import Run
 from analysis.road import RunPlace
+from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
     "COAST",
     "FREE",
-    "GRAVITY_MPS2",
     "Layout",
     "Linearised",
     "RunData",
@@ -41,7 +42,6 @@ __all__ = [
 
 Array: TypeAlias = NDArray[np.float64]
 
-GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 #: Speed that scales the resistance coefficients so that all are accelerations [m/s].
 SPEED_SCALE_MPS = 30.0
 FREE, COAST = -2, -1
@@ -108,7 +108,6 @@ class RunData:
     place_s: Array
     place_m: Array
     lag_s: float
-    lag_known: bool
     first_path_mps: Array
     fix_count: Array = field(default_factory=lambda: np.zeros(0))
 
@@ -175,7 +174,7 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
         begin = max(begin, stand.end_s + _CATCH_UP_S)
     moment = fused.fixes.t_s - lag_s
     use = (moment >= begin + 0.2) & (moment <= edge_s[-1] - 0.5)
-    fix_s, fix_mps, fix_count = _thinned(fused.fixes.t_s[use], fused.fixes.speed_mps[use])
+    fix_s, fix_mps, fix_count = half_second_means(fused.fixes.t_s[use], fused.fixes.speed_mps[use])
     at_place = (place.t_s - lag_s >= edge_s[0]) & (place.t_s - lag_s <= edge_s[-1])
     good = np.isfinite(curve.speed_mps)
     path = np.interp(edge_s, curve.time_s[good], curve.speed_mps[good])
@@ -189,21 +188,9 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
         place.t_s[at_place],
         place.place_m[at_place],
         lag_s,
-        accel,
         path,
         fix_count,
     )
-
-
-def _thinned(fix_s: Array, fix_mps: Array) -> tuple[Array, Array, Array]:
-    """Average fixes that come faster than 2.5 a second over half seconds; return time, speed, count."""
-    if fix_s.size < 2 or float(np.median(np.diff(fix_s))) > 0.4:
-        return fix_s, fix_mps, np.ones(fix_s.size)
-    block = np.floor((fix_s - fix_s[0]) / 0.5).astype(int)
-    _, owner, count = np.unique(block, return_inverse=True, return_counts=True)
-    time = np.bincount(owner, fix_s) / count
-    speed = np.bincount(owner, fix_mps) / count
-    return time, speed, count.astype(np.float64)
 
 
 def _add_bins(edges: list[float], drive: list[int], end: float, code: int, step: float) -> None:
@@ -437,7 +424,7 @@ def linearise(
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
     slope = shared[layout.SLOPE] + slope_rows @ shared[layout.slope]
-    gravity = GRAVITY_MPS2 * layout.gravity_share
+    gravity = STANDARD_GRAVITY_MPS2 * layout.gravity_share
 
     accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * d * slope
     accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
@@ -494,12 +481,12 @@ def linearise(
         full = (1.0 + k) * (rows - stiffness[:, None] * by_mid)
         full[:, layout.SCALE] += accel
         full[:, at["scale"].start] += accel
-        full[:, layout.SLOPE] += GRAVITY_MPS2 * d
-        full[:, layout.slope] += GRAVITY_MPS2 * d * slope_rows
+        full[:, layout.SLOPE] += STANDARD_GRAVITY_MPS2 * d
+        full[:, layout.slope] += STANDARD_GRAVITY_MPS2 * d * slope_rows
         full[:, at["offset"].start] += 1.0
         full[:, at["offset_wander"]] += offset_rows
         offset = local[own["offset"]][0] + offset_rows @ local[own["offset_wander"]]
-        predicted = (1.0 + k) * accel + GRAVITY_MPS2 * d * slope + offset
+        predicted = (1.0 + k) * accel + STANDARD_GRAVITY_MPS2 * d * slope + offset
         force_rows = full[force_bins]
         force_miss = (data.force_mps2 - predicted)[force_bins]
 

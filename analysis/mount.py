@@ -15,10 +15,10 @@ from analysis.fixes import Fixes
 from analysis.lag import LagFit, fit_lag
 from logger.findings import Finding, Severity
 from logger.recording import Recording
+from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["Mount", "find_mount"]
 
-_GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 _STAND_MPS = 0.5
 #: Below this rate an accelerometer aliases engine and ride vibration into the signal [Hz].
 MIN_RATE_HZ = 8.0
@@ -218,7 +218,7 @@ def _align(
     gravity = _gravity(t_s, axes_mps2, fixes, same_clock)
     norm = float(np.linalg.norm(gravity))
     removed = norm < 2.0
-    if not removed and abs(norm / _GRAVITY_MPS2 - 1.0) > 0.05:
+    if not removed and abs(norm / STANDARD_GRAVITY_MPS2 - 1.0) > 0.05:
         why = f"at rest it reads {norm:.2f} m/s2 where gravity is 9.81"
         return _refused(why, rate_hz), ()
     if removed:

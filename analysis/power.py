@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from analysis.fuse import SpeedCurve
 from analysis.leave_out import left_out, scatter_factor
 from analysis.model import SessionFit, budget, mean_slope
-from analysis.model_design import GRAVITY_MPS2, hat, local_slices
+from analysis.model_design import hat, local_slices
 from analysis.phases import Phase, Run
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
+from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
     "AmbientCorrection",
@@ -272,7 +273,7 @@ def pull_figures(
     basis = np.column_stack([np.ones_like(v), v / 30.0, air * np.abs(air) / 900.0])
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     resist_n = mass_kg * basis @ fit.shared[:3]
-    slope_n = vehicle.mass_kg * GRAVITY_MPS2 * d * mean_slope(fit)[0]
+    slope_n = vehicle.mass_kg * STANDARD_GRAVITY_MPS2 * d * mean_slope(fit)[0]
     start, end = float(v[0]), float(v[-1])
     lost_j = float(np.trapezoid((resist_n + slope_n) * v, t))
     kinetic_j = 0.5 * (end**2 - start**2)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.phases import Phase, Run
     from analysis.pipeline import Analysis
     from analysis.power import PullFigures
+    from analysis.roadload import RoadLoad
     from logger.findings import Finding
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "json_text",
     "phase_dict",
     "results_dict",
+    "road_load_figures",
 ]
 
 FORMAT = "pullcoast-results/1"
@@ -151,30 +153,44 @@ def results_dict(analysis: Analysis) -> dict[str, _Json]:
     return plain
 
 
+def road_load_figures(load: RoadLoad) -> dict[str, _Json]:
+    """Return coefficients, covariance, speeds and curve of a road load under their published keys.
+
+    Parameters
+    ----------
+    load : RoadLoad
+        Coefficients and covariance are None where it is not separable.
+    """
+    known = load.separable
+    speeds = load.curve_speeds_mps()
+    return {
+        "F0_N": load.f0_n if known else None,
+        "F1_N_per_mps": load.f1_n_per_mps if known else None,
+        "F2_N_per_mps2": load.f2_n_per_mps2 if known else None,
+        "covariance": load.covariance if known else None,
+        "order": COEFFICIENTS,
+        "why_not": load.why_not_separable,
+        "speed_range_mps": load.speed_range_mps,
+        "curve": [
+            {"speed_mps": speed, "force_N": force, "sd_N": sd}
+            for speed, force, sd in zip(
+                speeds.tolist(),
+                load.force_n(speeds).tolist(),
+                load.force_sd_n(speeds).tolist(),
+                strict=True,
+            )
+        ],
+    }
+
+
 def _road_load_dict(analysis: Analysis) -> dict[str, _Json] | None:
     road_load = analysis.road_load
     if road_load is None:
         return None
     known = road_load.separable
-    speeds = road_load.curve_speeds_mps()
     reference = analysis.reference_road_load
     return {
-        "F0_N": road_load.f0_n if known else None,
-        "F1_N_per_mps": road_load.f1_n_per_mps if known else None,
-        "F2_N_per_mps2": road_load.f2_n_per_mps2 if known else None,
-        "covariance": road_load.covariance if known else None,
-        "order": COEFFICIENTS,
-        "why_not": road_load.why_not_separable,
-        "speed_range_mps": road_load.speed_range_mps,
-        "curve": [
-            {"speed_mps": speed, "force_N": force, "sd_N": sd}
-            for speed, force, sd in zip(
-                speeds.tolist(),
-                road_load.force_n(speeds).tolist(),
-                road_load.force_sd_n(speeds).tolist(),
-                strict=True,
-            )
-        ],
+        **road_load_figures(road_load),
         "budget": _budget(road_load.budget_n, _ROAD_LOAD_CAUSES),
         "reference": None
         if reference is None or not known

@@ -9,7 +9,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.fixes import flat_positions_m
+from analysis.fixes import EARTH_RADIUS_M, flat_positions_m
 from analysis.fuse import Fused
 from analysis.phases import Run
 from logger.findings import Finding
@@ -54,9 +54,9 @@ def _offset_m(recording: Recording, origin: tuple[float, float]) -> Array:
     if latitude is None or longitude is None or not latitude.t_s.size:
         return np.zeros(2)
     turn = (longitude.values[0] - origin[1] + 180.0) % 360.0 - 180.0
-    radius = 6371008.8  # mean Earth radius [m], IUGG
     return (
-        np.radians([turn * np.cos(np.radians(origin[0])), latitude.values[0] - origin[0]]) * radius
+        np.radians([turn * np.cos(np.radians(origin[0])), latitude.values[0] - origin[0]])
+        * EARTH_RADIUS_M
     )
 
 

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from analysis.display import Units, by_severity, counted, force_at, number, serious_by_kind
 from analysis.plots import COLOURS, shared_road_load_plot
 from analysis.report import TEMPLATES
-from analysis.results import COEFFICIENTS, finding_dict, json_text
+from analysis.results import finding_dict, json_text, road_load_figures
 
 if TYPE_CHECKING:
     from analysis.roadload import RoadLoad
@@ -113,27 +113,9 @@ def shared_dict(shared: Shared, folders: Sequence[str]) -> _Json:
 
 
 def _load_dict(shared: SharedRoadLoad) -> _Json:
-    load = shared.road_load
-    known = load.separable
-    speeds = load.curve_speeds_mps()
     return {
         "sessions": shared.sessions,
-        "F0_N": load.f0_n if known else None,
-        "F1_N_per_mps": load.f1_n_per_mps if known else None,
-        "F2_N_per_mps2": load.f2_n_per_mps2 if known else None,
-        "covariance": load.covariance if known else None,
-        "order": COEFFICIENTS,
-        "why_not": load.why_not_separable,
-        "speed_range_mps": load.speed_range_mps,
-        "curve": [
-            {"speed_mps": speed, "force_N": force, "sd_N": sd}
-            for speed, force, sd in zip(
-                speeds.tolist(),
-                load.force_n(speeds).tolist(),
-                load.force_sd_n(speeds).tolist(),
-                strict=True,
-            )
-        ],
+        **road_load_figures(shared.road_load),
         "deviation_percent": 100 * shared.spread,
         "chance": shared.chance,
         "deviations": [

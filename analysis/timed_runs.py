@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from analysis.fuse import SpeedCurve
 from analysis.gates import GateInterval
-from analysis.model_design import GRAVITY_MPS2
 from analysis.phases import Run
 from analysis.power import PowerCurve, PullFigures
 from analysis.roadload import RoadLoad
@@ -24,7 +23,7 @@ from analysis.vehicle import effective_mass_kg
 from logger.errors import SessionError
 from logger.session import Vehicle
 from logger.session_keys import TIMED_RUN
-from logger.units import to_si
+from logger.units import STANDARD_GRAVITY_MPS2, to_si
 
 __all__ = [
     "GateModel",
@@ -442,4 +441,4 @@ def _launch(
 
 def slope_accel_mps2(vehicle: Vehicle, slope: float) -> float:
     """Return what a slope (ratio) takes from the acceleration per effective mass [m/s2]."""
-    return GRAVITY_MPS2 * slope * vehicle.mass_kg / vehicle.effective_mass_kg
+    return STANDARD_GRAVITY_MPS2 * slope * vehicle.mass_kg / vehicle.effective_mass_kg

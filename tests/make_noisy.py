@@ -177,6 +177,5 @@ def noisy_run(
         place_s=fix + start_s + lag_known,
         place_m=np.interp(fix + lag_known - late, t, place) + 0.5 * rng.standard_normal(fix.size),
         lag_s=lag_known,
-        lag_known=True,
         first_path_mps=np.maximum(rough, 0.5),
     )

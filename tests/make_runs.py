@@ -72,7 +72,6 @@ def make_problem(
         place_s=fix_s + lag_s if place else np.zeros(0),
         place_m=np.zeros(fix_s.size) if place else np.zeros(0),
         lag_s=lag_s,
-        lag_known=accel,
         first_path_mps=np.full(edge_s.size, 15.0),
     )
     slope_knots = np.linspace(-1300.0, 1300.0, 44) if place else np.zeros(0)

@@ -215,9 +215,7 @@ def test_gps_alone_is_the_same_model_with_fewer_rows() -> None:
     rng = np.random.default_rng(84)
     world = draw_world(rng, _SPREAD, wind_sd=2.0, slope_sd=0.004)
     runs = [noisy_run(rng, world, _SPREAD, number=n, direction=d) for n, d in enumerate((1, -1))]
-    bare = [
-        replace(run, force_mps2=np.full(run.drive.size, np.nan), lag_known=False) for run in runs
-    ]
+    bare = [replace(run, force_mps2=np.full(run.drive.size, np.nan)) for run in runs]
     full = fit_session(runs, KNOTS_MPS, _VEHICLE, _SITE, start=_SPREAD, hold_spread=True)
     gps = fit_session(bare, KNOTS_MPS, _VEHICLE, _SITE, start=_SPREAD, hold_spread=True)
     for speed in (9.0, 15.0, 22.0):

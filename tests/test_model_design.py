@@ -19,7 +19,6 @@ from analysis.lag import LagFit
 from analysis.model_design import (
     COAST,
     FREE,
-    GRAVITY_MPS2,
     Linearised,
     hat,
     knots_over,
@@ -31,6 +30,7 @@ from analysis.model_design import (
 from analysis.mount import Mount
 from analysis.phases import Phase, Run
 from analysis.road import RunPlace
+from logger.units import STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]
 
@@ -140,7 +140,7 @@ def test_the_path_solves_the_equation_of_motion() -> None:
         air = speed + headwind
         rise = slope + np.interp(start_m - gone, layout.slope_knots_m, shared[layout.slope])
         drag = r0 + r1 * speed / 30.0 + r2 * air * abs(air) / 900.0
-        return [-drag + GRAVITY_MPS2 * layout.gravity_share * rise, speed]
+        return [-drag + STANDARD_GRAVITY_MPS2 * layout.gravity_share * rise, speed]
 
     solved = solve_ivp(
         motion, (0.0, time_s[-1]), [path[first], 0.0], t_eval=time_s, rtol=1e-9, atol=1e-9,
@@ -162,7 +162,7 @@ def test_the_accelerometer_reads_scale_slope_and_offset() -> None:
         lin.place_m, layout.slope_knots_m, shared[layout.slope]
     )
     scale = 1.0 + shared[layout.SCALE] + local[own["scale"]][0]
-    expected = scale * accel - GRAVITY_MPS2 * slope + local[own["offset"]][0]
+    expected = scale * accel - STANDARD_GRAVITY_MPS2 * slope + local[own["offset"]][0]
     # the measured forces are 0 in this run, so that the miss is minus the prediction; rounding only
     np.testing.assert_allclose(-lin.force_miss, expected, atol=1e-9)
 

@@ -24,13 +24,14 @@ from analysis.evidence import coast_speed_range
 from analysis.fixes import flat_positions_m, speed_fixes
 from analysis.lag import integral_at
 from analysis.model import SessionFit, fit_session
-from analysis.model_design import COAST, FREE, GRAVITY_MPS2, Layout, RunData, hat
+from analysis.model_design import COAST, FREE, Layout, RunData, hat
 from analysis.model_solve import FORCE_BIN_S, Prior, Spread, shared_prior_matrix
 from analysis.phases import Phase, Run
 from analysis.power import find_power
 from analysis.roadload import find_road_load
 from analysis.simulate_truth import LogTruth, RunTruth
 from logger.recording import Recording
+from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["oracle", "oracle_fit", "true_knots", "true_runs", "true_spread"]
 
@@ -154,7 +155,6 @@ def _run(one: Opened, run: RunTruth, log: LogTruth, recording: Recording) -> Run
         place_s=place_s[there],
         place_m=place_m[there],
         lag_s=log.gps_lag_s,
-        lag_known=True,
         first_path_mps=np.interp(edge_s, path_s, path.speed_mps),
     )
 
@@ -269,7 +269,7 @@ def _vibration(one: Opened, runs: list[RunData]) -> tuple[float, float]:
         if log.accel_hz <= 0:
             continue
         path_s = path.time_s - log.path_offset_s
-        true = log.accel_scale * path.accel_mps2 + GRAVITY_MPS2 * path.slope
+        true = log.accel_scale * path.accel_mps2 + STANDARD_GRAVITY_MPS2 * path.slope
         rest = data.force_mps2 - _forces(data.edge_s, path_s, true)
         good = np.isfinite(rest)
         rest -= np.median(rest[good])

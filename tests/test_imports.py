@@ -68,6 +68,8 @@ ANALYSIS_LAYERS = (
     "report",
     "several_report",
     "command_*",
+    "arguments",
+    "arguments_*",
     "cli",
     "__main__",
 )

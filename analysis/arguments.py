@@ -1,0 +1,151 @@
+"""What the arguments of several commands have in common; only argparse and the lightest are imported."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NoReturn
+
+from analysis.messages import EXIT_INPUT
+
+if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
+
+__all__ = [
+    "CAUTIONS",
+    "Parser",
+    "add_column_options",
+    "add_unit_options",
+    "choice",
+    "new_command",
+    "whole",
+]
+
+CAUTIONS = """\
+Cautions: drive on a closed course or private road, or where the law allows it and with no other
+traffic; the phone sits in a mount and nobody handles it while driving; local law decides whether
+coasting in neutral is allowed on a public road. The report prints all of them."""
+
+
+class Parser(argparse.ArgumentParser):
+    """One message instead of a usage dump, and no abbreviated options."""
+
+    def _print_message(self, message: str, file: SupportsWrite[str] | None = None) -> None:
+        # argparse's own swallows a full disk or a closed pipe and reports success
+        print(message or "", end="", file=file or sys.stderr)
+
+    def error(self, message: str) -> NoReturn:
+        """Leave with one line and the way to the help."""
+        self.exit(EXIT_INPUT, f"pullcoast: {message}. See `{self.prog} --help`.\n")
+
+
+def new_command(
+    commands: argparse._SubParsersAction[Parser],
+    name: str,
+    title: str,
+    description: str,
+    examples: str,
+) -> Parser:
+    """Add a command whose help ends with examples, and return its parser."""
+    parser = commands.add_parser(
+        name,
+        help=title,
+        description=description,
+        epilog=examples,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.set_defaults(command=name)
+    return parser
+
+
+def choice(*known: str) -> Callable[[str], str]:
+    """Accept the known words in any case: `kw` is kW."""
+
+    def find(text: str) -> str:
+        for item in known:
+            if item.lower() == text.strip().lower():
+                return item
+        msg = f"{text!r} is not one of {', '.join(known)}"
+        raise argparse.ArgumentTypeError(msg)
+
+    return find
+
+
+def whole(least: int, most: int) -> Callable[[str], int]:
+    """Return a reader of whole numbers from `least` to `most`."""
+
+    def read(text: str) -> int:
+        try:
+            number = int(text)
+        except ValueError:
+            number = least - 1
+        if not least <= number <= most:
+            msg = f"{text!r} is not a whole number from {least} to {most}"
+            raise argparse.ArgumentTypeError(msg)
+        return number
+
+    return read
+
+
+def _row_rate(text: str) -> float:
+    try:
+        rate = float(text)
+    except ValueError:
+        rate = float("nan")
+    if not 0.01 <= rate <= 10_000:
+        msg = f"{text!r} is not a rate from 0.01 to 10000 Hz"
+        raise argparse.ArgumentTypeError(msg)
+    return rate
+
+
+def add_column_options(parser: argparse.ArgumentParser) -> None:
+    """Add what names columns and units, and what to do with damaged logs."""
+    group = parser.add_argument_group("columns that recognition cannot settle")
+    group.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="NAME=HEADER",
+        help='which column a quantity is in: speed_mps="GPS speed", or its number from 1',
+    )
+    group.add_argument(
+        "--unit",
+        action="append",
+        default=[],
+        metavar="NAME=UNIT",
+        help="which unit it is in: speed_mps=km/h",
+    )
+    group.add_argument(
+        "--rate-hz",
+        type=_row_rate,
+        metavar="N",
+        help="rows a second of tables that have no time column",
+    )
+    group = parser.add_argument_group("damaged logs")
+    group.add_argument(
+        "--salvage",
+        action="store_true",
+        help="use the complete points of a GPX file that was cut off",
+    )
+    group.add_argument(
+        "--strict", action="store_true", help="refuse a log that has any warning about its data"
+    )
+
+
+def add_unit_options(parser: argparse._ActionsContainer, *, power: bool) -> None:
+    """Add the units of speed and, where wanted, of power."""
+    if power:
+        parser.add_argument(
+            "--power",
+            type=choice("kW", "hp", "PS"),
+            metavar="{kW,hp,PS}",
+            help="unit of power for people (results.json stays SI)",
+        )
+    parser.add_argument(
+        "--speed-unit",
+        type=choice("km/h", "mph", "m/s"),
+        metavar="{km/h,mph,m/s}",
+        help="unit of speed for people (files for programs stay SI)",
+    )

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from analysis.fuse import Fused
 from analysis.phases import Phase, PhaseKind, Run
+from analysis.plausible import ROAD_LOAD_WINDOWS
 from analysis.roadload import RoadLoad
-from analysis.vehicle import ROAD_LOAD_WINDOWS
 from logger.findings import Finding
 from logger.session import Session, Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.air import AirState, moist_air_density_kg_m3
+from analysis.plausible import ROAD_LOAD_WINDOWS
 from analysis.roadload import ReferenceRoadLoad, RoadLoad
-from analysis.vehicle import ROAD_LOAD_WINDOWS
 from logger.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 

@@ -40,7 +40,7 @@ ANALYSIS_LAYERS = (
     "simulate",
     "simulate_samples",
     "messages output gravity coasting air vehicle lag fixes svg throttle cycle pooling",
-    "pulling mount ambient",
+    "pulling mount ambient plausible",
     "fuse",
     "phases",
     "road gear_times bends",

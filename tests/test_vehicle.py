@@ -7,16 +7,14 @@ from dataclasses import replace
 
 import pytest
 
+from analysis.plausible import ROAD_LOAD_WINDOWS, road_load_findings, vehicle_findings
 from analysis.vehicle import (
-    ROAD_LOAD_WINDOWS,
     coefficients_from_epa,
     effective_mass_kg,
     engine_speed_rpm,
     equivalent_mass_kg,
     heavy_effective_mass_kg,
-    road_load_findings,
     rolling_radius_m,
-    vehicle_findings,
 )
 from logger.session_keys import VehicleKind
 from logger.session_vehicle import Vehicle, vehicle_masses

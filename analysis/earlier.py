@@ -17,7 +17,7 @@ from logger.errors import ReadError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["read_results_road_load"]
+__all__ = ["read_results", "read_results_road_load"]
 
 #: Speed at which the road load's budget is stated [m/s], or the nearest covered one: 100 km/h.
 _BUDGET_SPEED_MPS = 100 / 3.6
@@ -49,12 +49,7 @@ def read_results_road_load(path: str | Path) -> RoadLoad:
         key, what was found and what to do.
     """
     name = str(path)
-    results = _read_json(Path(path), name)
-    found = results.get("format") if isinstance(results, dict) else None
-    if found != FORMAT:
-        what = f'key "format" is {json.dumps(found)}' if found is not None else 'no key "format"'
-        raise ReadError(name, what, f'"{FORMAT}"', _REMEDY)
-    stated = results.get("road_load")
+    stated = read_results(path).get("road_load")
     remedy = "Give the results.json of a session whose coast-downs could be used"
     if stated is None:
         raise ReadError(name, "road_load is null: that session had no road load", "", remedy)
@@ -85,6 +80,34 @@ def read_results_road_load(path: str | Path) -> RoadLoad:
         budget_n={k: _number(name, causes, k) for k in causes if causes[k] is not None},
         budget_speed_mps=min(max(_BUDGET_SPEED_MPS, low), high),
     )
+
+
+def read_results(path: str | Path) -> dict[str, _Json]:
+    """Read an earlier results.json as it stands; only its format is checked.
+
+    Parameters
+    ----------
+    path : str or Path
+        A results.json.
+
+    Returns
+    -------
+    dict
+        Its keys, whose values are unchecked.
+
+    Raises
+    ------
+    ReadError
+        The file is not a results.json.
+    """
+    name = str(path)
+    results = _read_json(Path(path), name)
+    found = results.get("format") if isinstance(results, dict) else None
+    if found != FORMAT:
+        what = f'key "format" is {json.dumps(found)}' if found is not None else 'no key "format"'
+        raise ReadError(name, what, f'"{FORMAT}"', _REMEDY)
+    checked: dict[str, _Json] = results
+    return checked
 
 
 def _read_json(path: Path, name: str) -> _Json:

@@ -48,6 +48,7 @@ __all__ = [
     "fit_session",
     "mean_slope",
     "resistance_n",
+    "slope_effect",
 ]
 
 Array: TypeAlias = NDArray[np.float64]
@@ -338,6 +339,21 @@ def mean_slope(fit: SessionFit) -> tuple[float, float]:
     if count:
         weights[fit.layout.slope] = 1.0 / count
     return float(weights @ fit.shared), float(np.sqrt(weights @ fit.covariance @ weights))
+
+
+def slope_effect(fit: SessionFit) -> Array:
+    """Return how far the shared unknowns are off when the stated mean slope is off by one of its sd.
+
+    Of an estimate ``C (L mean + data)`` the prior's error moves ``C L error``; L is diagonal in the
+    mean slope. The square of it is that part of the covariance which the data leave to the prior.
+
+    Returns
+    -------
+    array of shape (p,)
+        In the unknowns' own units.
+    """
+    at = fit.layout.SLOPE
+    return np.asarray(fit.covariance[:, at] * np.sqrt(fit.prior_matrix[at, at]))
 
 
 #: Which unknowns a cause of uncertainty consists of: shared ones, then a run's own by name.

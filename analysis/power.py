@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.fuse import SpeedCurve
 from analysis.leave_out import left_out, scatter_factor
-from analysis.model import SessionFit, budget, mean_slope
+from analysis.model import SessionFit, budget, mean_slope, slope_effect
 from analysis.model_design import hat, local_slices
 from analysis.phases import Phase, Run
 from analysis.vehicle import effective_mass_kg
@@ -31,13 +31,16 @@ __all__ = [
 class GearCurve:
     """Wheel power over the speeds that one traction piece covered at full throttle.
 
-    Speeds [m/s] are multiples of 0.25 m/s and the piece's two end speeds; power and sd [W].
+    Speeds [m/s] are multiples of 0.25 m/s and the piece's two end speeds; power and sd [W]. The sd
+    is the model's own, without the factor for runs that scatter. `slope_effect_w` as in
+    `PowerCurve`, at each speed.
     """
 
     gear: int | None
     speed_mps: NDArray[np.float64]
     power_w: NDArray[np.float64]
     sd_w: NDArray[np.float64]
+    slope_effect_w: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,11 @@ class PowerCurve:
         Standard deviations [W] of the peak by cause: noise, road_load, lag, mount, mass.
     scatter_factor : float
         By how much the peak's sd was widened because runs scatter more than the model says; 1 if not.
+    lower_bound_below_mps : float or None
+        Below this speed tyres may slip, and power is a lower bound [m/s].
+    peak_slope_effect_w : float or None
+        How far the peak is off when the stated mean slope is off by one of its sd [W]: an error that
+        sessions on one road have in common. None where not known.
     """
 
     gears: tuple[GearCurve, ...]
@@ -67,6 +75,8 @@ class PowerCurve:
     peak_speed_mps: float
     budget_w: dict[str, float]
     scatter_factor: float = 1.0
+    lower_bound_below_mps: float | None = None
+    peak_slope_effect_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +157,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     mass_share = mass_sd_kg / mass_kg
     curves, rows, speeds = [], [], []
+    off = slope_effect(fit)
     for gear, knots in enumerate(layout.gear_knots_mps):
         covered = (
             [
@@ -167,7 +178,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         power = to_power @ fit.shared
         variance = np.einsum("ij,jk,ik->i", to_power, fit.covariance, to_power)
         sd = np.sqrt(variance + (mass_share * power) ** 2)
-        curves.append(GearCurve(gear + 1, v, power, sd))
+        curves.append(GearCurve(gear + 1, v, power, sd, to_power @ off))
         rows.append(to_power)
         speeds.append(v)
     every, all_speeds = np.concatenate(rows), np.concatenate(speeds)
@@ -202,6 +213,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         float(all_speeds[top]),
         parts,
         scatter,
+        peak_slope_effect_w=float(every[top] @ off),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.leave_out import left_out, scatter_factor
-from analysis.model import SessionFit, budget, resistance_n
+from analysis.model import SessionFit, budget, resistance_n, slope_effect
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 
@@ -53,6 +53,9 @@ class RoadLoad:
         100 km/h or the nearest covered speed [m/s].
     scatter_factor : float
         By how much the sd were widened because runs scatter more than the model says; 1 if not.
+    slope_effect : array of shape (3,) or None
+        How far the coefficients are off when the stated mean slope is off by one of its sd: an error
+        that sessions on one road have in common. None where not known.
     """
 
     f0_n: float
@@ -65,6 +68,7 @@ class RoadLoad:
     budget_n: dict[str, float]
     budget_speed_mps: float
     scatter_factor: float = 1.0
+    slope_effect: NDArray[np.float64] | None = None
 
     def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return `R(v)` [N] at speeds of any shape [m/s]."""
@@ -150,4 +154,5 @@ def find_road_load(
         parts,
         at_mps,
         scatter,
+        mass_kg * slope_effect(fit)[:3] / np.array([1.0, 30.0, 900.0]),
     )

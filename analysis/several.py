@@ -47,6 +47,7 @@ __all__ = [
     "SharedSession",
     "SharedState",
     "combine",
+    "fingerprint",
 ]
 
 #: Wider than without one of the sessions by more than this share: worth a finding.
@@ -219,7 +220,7 @@ def _each_log_once(
     owners: dict[str, str] = {}
     findings = []
     for analysis, name in zip(analyses, names, strict=True):
-        prints = [_fingerprint(recording) for recording in analysis.recordings]
+        prints = [fingerprint(recording) for recording in analysis.recordings]
         again = next((log for log, one in enumerate(prints) if one in owners), None)
         if again is not None:
             file = analysis.session.logs[again].files[0].name
@@ -231,7 +232,7 @@ def _each_log_once(
     return tuple(sessions), findings
 
 
-def _fingerprint(recording: Recording) -> str:
+def fingerprint(recording: Recording) -> str:
     """Return what two recordings have in common only if they hold the same numbers."""
     found = hashlib.sha256()
     for channel in sorted(recording.channels, key=lambda channel: channel.name):

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.air import isa_temperature_c
+from analysis.air import AirState, isa_temperature_c
 from analysis.pipeline import Analysis
 from analysis.pooling import Pool, pool
 from analysis.reference import (
@@ -27,6 +27,7 @@ from analysis.reference import (
 )
 from analysis.roadload import RoadLoad, why_narrow
 from analysis.vehicle import effective_mass_kg
+from logger.session import Vehicle
 
 __all__ = [
     "LEAST_POWER_SPREAD",
@@ -36,6 +37,8 @@ __all__ = [
     "PooledDays",
     "carried_load",
     "carry",
+    "carry_load",
+    "least_deviation",
     "pool_days",
     "pool_peaks",
     "three_speeds_mps",
@@ -90,6 +93,8 @@ class Day:
         That the session's coast-downs covered [m/s].
     bicycle : bool
         Whether the speeds are those of one.
+    factors : tuple of 3 floats
+        What F0, F1 and F2 of the day were multiplied by.
     """
 
     session: int
@@ -102,6 +107,7 @@ class Day:
     density_share: float
     speed_range_mps: tuple[float, float]
     bicycle: bool = False
+    factors: tuple[float, float, float] = (1.0, 1.0, 1.0)
 
     def own_covariance(self, at: _Array, common_mass_share: float = 0.0) -> _Array:
         """Return the covariance of this day's own errors, those in proportion to force at `at`.
@@ -155,16 +161,50 @@ def carry(session: int, analysis: Analysis, mass_kg: float) -> Day | None:
     Day or None
         None where the analysis has no road load.
     """
-    load, air, vehicle = analysis.road_load, analysis.air, analysis.session.vehicle
-    if load is None:
+    if analysis.road_load is None:
         return None
+    stated = analysis.session.air
+    return carry_load(
+        session,
+        analysis.road_load,
+        analysis.air,
+        analysis.session.vehicle,
+        None if stated is None else stated.altitude_m,
+        mass_kg,
+    )
+
+
+def carry_load(
+    session: int,
+    load: RoadLoad,
+    air: AirState,
+    vehicle: Vehicle,
+    altitude_m: float | None,
+    mass_kg: float,
+) -> Day:
+    """Carry a road load over to reference air, and to a vehicle of `mass_kg`; see `carry`.
+
+    Parameters
+    ----------
+    session : int
+        Its number.
+    load, air, vehicle
+        As tested, that day's air, masses as driven.
+    altitude_m : float or None
+        Of the road, as stated [m]; for a temperature that is not.
+    mass_kg : float
+        As in `carry` [kg].
+
+    Returns
+    -------
+    Day
+        In reference air.
+    """
     effective_kg, effective_sd_kg = effective_mass_kg(vehicle)
     share = effective_sd_kg / effective_kg
     value = np.array([load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2])
     temperature_c, temperature_sd_k = air.temperature_c, TEMPERATURE_SD_K
     if temperature_c is None:
-        stated = analysis.session.air
-        altitude_m = None if stated is None else stated.altitude_m
         temperature_c = isa_temperature_c(_UNKNOWN_ALTITUDE_M if altitude_m is None else altitude_m)
         temperature_sd_k = _UNKNOWN_TEMPERATURE_SD_K
     warmer_k = temperature_c - REFERENCE_TEMPERATURE_C
@@ -193,6 +233,7 @@ def carry(session: int, analysis: Analysis, mass_kg: float) -> Day | None:
         float(np.sqrt(whole**2 - thinner**2)),
         load.speed_range_mps,
         vehicle.kind == "bicycle",
+        (float(factors[0]), float(factors[1]), float(factors[2])),
     )
 
 
@@ -276,6 +317,11 @@ def pool_peaks(parts: Sequence[PeakParts]) -> tuple[Pool, float]:
         )
         at = float(found.value[0])
     return found, float(np.hypot(np.sqrt(found.covariance[0, 0]), common * at))
+
+
+def least_deviation(at: _Array, *, bicycle: bool) -> _Array:
+    """Return the covariance of a day's deviation from the road load `at`, shape (3, 3)."""
+    return LEAST_ROAD_LOAD_SPREAD**2 * _deviation_shape(at, bicycle=bicycle)
 
 
 def _deviation_shape(at: _Array, *, bicycle: bool) -> _Array:

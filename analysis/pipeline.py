@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.air import AirState, air_state
+from analysis.bends import leave_out_bends
 from analysis.corrections import ambient_corrections, correction_findings, crank_estimate
 from analysis.crosscheck import CrossCheck
 from analysis.engine_side import EngineSide, engine_side, ratios_of_fit
@@ -44,6 +45,7 @@ from analysis.reference import ResistanceFigures, reference_road_load, resistanc
 from analysis.regulation import BandStatistics, band_statistics
 from analysis.road import place_runs
 from analysis.roadload import ReferenceRoadLoad, RoadLoad, find_road_load
+from analysis.wheelspin import lower_bound_below
 from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.recording import Recording, Step
@@ -180,6 +182,7 @@ def analyse(
     fused, fuse_notes = _fuse_all(recordings)
     runs = _number(run for log, one in enumerate(fused) for run in find_runs(one, log))
     runs, places, road_notes = place_runs(recordings, fused, runs, session.logs)
+    runs, bend_notes = leave_out_bends(runs, recordings, fused)
     runs, judge_notes = judge_runs(runs, fused, session)
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
@@ -203,6 +206,8 @@ def analyse(
     if speeds and load and (why := why or why_implausible(load, vehicle)):
         raise NothingUsable((why, *why_nothing(runs, fused)))
     power = find_power(fit, vehicle)
+    below_mps, spin_notes = lower_bound_below(power, fit, recordings, vehicle)
+    power = power and replace(power, lower_bound_below_mps=below_mps)
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)
     fit_notes = _fit_findings(fit, load if speeds else None, power, vehicle)
@@ -224,10 +229,12 @@ def analyse(
             *vehicle_findings(vehicle),
             *fuse_notes,
             *road_notes,
+            *bend_notes,
             *judge_notes,
             *air_notes,
             *site_notes,
             *fit_notes,
+            *spin_notes,
         ),
         _history(recordings, fit),
         reference_road_load(load, air) if load is not None else None,

@@ -222,6 +222,7 @@ def _power_dict(analysis: Analysis) -> dict[str, _Json] | None:
             )
         ],
         "budget": _budget(power.budget_w, _POWER_CAUSES),
+        "lower_bound_below_mps": power.lower_bound_below_mps,
     }
 
 

@@ -52,7 +52,7 @@ ANALYSIS_LAYERS = (
     "leave_out",
     "roadload",
     "evidence judging power reference",
-    "corrections gates predictions regulation engine_side",
+    "wheelspin corrections gates predictions regulation engine_side",
     "expected",
     "timed_runs segments",
     "gate_load gate_sums scope_runs",

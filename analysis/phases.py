@@ -175,24 +175,26 @@ def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
     """Return the index of the steepest fall of acceleration near the end of a pull, and its width.
 
     The fall is the difference of the means over a short time before and after; the shortest time
-    is taken with which the fall stands clearly out of the same difference elsewhere in the pull.
+    is taken with which the fall stands clearly out of the same difference elsewhere in the pull. A
+    curve that ends in full drive has no release: its last sample is returned.
     """
     reach = round(1.3 / piece.step)
+    ends_in_drive = last >= piece.t.size - 1 - round(0.3 / piece.step)
     sums = np.concatenate([[0.0], np.cumsum(piece.a)])
     best, width = last, _FALL_S[0]
     for width in _FALL_S:
         wide = max(1, round(width / piece.step))
         low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide)
         if high <= max(low, first):
-            return last, width
+            break
         i = np.arange(max(first, wide), high + 1)
         fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide
         near = i >= low
         best = int(i[near][np.argmin(fall[near])])
         noise = 1.4826 * float(np.median(np.abs(fall - np.median(fall))))
         if -float(fall[near].min()) > 6.0 * noise:
-            break
-    return best, width
+            return best, width
+    return (piece.t.size - 1, 0.0) if ends_in_drive else (best, width)
 
 
 def _gear_pieces(

@@ -348,3 +348,14 @@ def test_a_survey_of_nothing_is_no_error() -> None:
     assert look.runs == ()
     assert not look.sensor.accel_used
     assert any(finding.severity == "error" for finding in look.findings)
+
+
+@pytest.mark.parametrize("phone", ["clean", "gps-only"])
+def test_a_log_that_ends_in_full_drive_is_used_to_its_end(phone: PhoneKind) -> None:
+    """The curve ends with the last fix less its lag; nothing in it is taken for a release."""
+    recording = simulated(1, pairs=1, phone=phone).recordings[0]
+    whole = next(p for run in survey(recording).runs for p in run.phases if p.kind == "pull")
+    short = survey(_cut(recording, 0.0, whole.end_s - 2.0))
+    assert short.curve is not None
+    pull = next(p for run in short.runs for p in run.phases if p.kind == "pull")
+    assert pull.gear_pieces_s[-1][1] == pytest.approx(short.curve.time_s[-1], abs=0.01)

@@ -1,0 +1,73 @@
+// What the phone gives, in plain words with what to do about it. Words only: no sensors, no page.
+
+/** Each check: [state, title, words]; state is "good", "fair", "bad" or "wait". */
+export function checks({ sensors, lock, storage, offline }) {
+  return [gps(sensors), motion(sensors), screen(lock), room(storage), network(offline)];
+}
+
+function gps(sensors) {
+  const title = "GPS";
+  if (sensors.location === "unasked") return ["wait", title, "Not on yet."];
+  if (sensors.location === "missing") return ["bad", title, "This browser gives no location. Use another browser, or another phone."];
+  if (sensors.location === "refused") {
+    return ["bad", title, "Location is not allowed. Allow it for this page in the browser's settings, and for the browser in the phone's settings. Then load this page again."];
+  }
+  if (sensors.fix_ms === null) return ["wait", title, "Waiting for the first fix. Go outside, under open sky."];
+  if (sensors.gpsLost()) return ["bad", title, "No fix for some seconds. Go outside, under open sky."];
+  const metres = Math.max(1, Math.round(sensors.accuracy_m));
+  const rate = sensors.fixRate();
+  const often = rate ? `, ${rate.toFixed(1)} fixes a second` : "";
+  const words = `Good to ${metres} m${often}.`;
+  const noSpeed = sensors.speedKnown ? "" : " No speed comes with it yet: results from positions alone are much less certain.";
+  if (metres > 100) return ["bad", title, `Only good to ${metres} m. Allow the precise location for this browser, and go outside.`];
+  if (metres > 20) return ["fair", title, `${words} Wait under open sky until it is 20 m or better.${noSpeed}`];
+  if (rate && rate < 0.7) return ["fair", title, `${words} One a second is usual; slow fixes make results less certain.${noSpeed}`];
+  return [noSpeed ? "fair" : "good", title, words + noSpeed];
+}
+
+function motion(sensors) {
+  const title = "Motion";
+  if (sensors.motion === "unasked") return ["wait", title, "Not on yet."];
+  if (sensors.motion === "missing") return ["bad", title, "This browser gives no motion. GPS alone is recorded; results will be less certain."];
+  if (sensors.motion === "refused") return ["bad", title, "Motion is not allowed. Allow motion sensors for this page in the browser's settings, then load it again. GPS alone is recorded until then."];
+  const rate = sensors.motionRate();
+  if (!rate) return ["bad", title, "No motion comes. GPS alone is recorded; results will be less certain. Is another app using the sensors, or are they switched off?"];
+  if (rate < 15) return ["fair", title, `${Math.round(rate)} samples a second: few, but usable.`];
+  return ["good", title, `${Math.round(rate)} samples a second.`];
+}
+
+function screen(lock) {
+  const title = "Screen";
+  if (lock.state === "held") return ["good", title, "Stays on by itself. Keep this page in front: a call or the lock button cuts the recording."];
+  if (lock.state === "unasked") return ["wait", title, "Not on yet."];
+  return ["fair", title, "This phone does not let the page keep the screen on. Set it to stay on by hand (display settings, automatic lock: never)."];
+}
+
+function room({ free, kept }) {
+  const title = "Storage";
+  if (free === undefined) return ["wait", title, "Looking."];
+  if (free === null) return ["fair", title, "The browser does not say how much room there is. Send or save recordings the same day."];
+  const hours = free / 25e6; // about 25 MB an hour at 60 samples a second
+  const words = hours >= 10 ? "Room for many hours." : `Room for about ${hours >= 1 ? `${Math.floor(hours)} h` : `${Math.floor(hours * 60)} min`}.`;
+  const keep = kept ? "" : " The browser may clear it after some days: send or save recordings the same day.";
+  if (hours < 0.25) return ["bad", title, `${words} Send and delete old recordings first.`];
+  return [hours < 2 ? "fair" : "good", title, words + keep];
+}
+
+function network(offline) {
+  const title = "Without network";
+  if (offline === "ready") return ["good", title, "This page opens again even where there is no network."];
+  if (offline === null) return ["wait", title, "Looking."];
+  return ["fair", title, "Keep this page open until you are home: it cannot be loaded on the road. Recordings made so far would not be lost, but no new one could be made."];
+}
+
+/** Ask the browser for room, and to keep what is stored. */
+export async function storageState() {
+  try {
+    const kept = (await navigator.storage?.persisted?.()) ?? false;
+    const estimate = await navigator.storage?.estimate?.();
+    return { free: estimate ? estimate.quota - estimate.usage : null, kept };
+  } catch {
+    return { free: null, kept: false };
+  }
+}

@@ -1,0 +1,176 @@
+// The screens of stored recordings: list, and one of them.
+
+import { gpxOf, handOver, tableOf } from "./files.js";
+import { send, SendError } from "./send.js";
+import { token } from "./settings.js";
+import { $, ask, duration, make, setText, show, size, when } from "./view.js";
+
+const LIVE_MS = 3000;
+
+export class Library {
+  #entry = null;
+  #files = null;
+  #busy = false;
+
+  constructor(store) {
+    this.store = store;
+    $("back").addEventListener("click", () => this.list());
+    $("send").addEventListener("click", () => this.#send());
+    $("save-csv").addEventListener("click", () => this.#save("table"));
+    $("save-gpx").addEventListener("click", () => this.#save("track"));
+    $("rename").addEventListener("click", () => this.#rename());
+    $("delete").addEventListener("click", () => this.#delete());
+  }
+
+  async count() {
+    const number = (await this.store.list()).length;
+    setText($("count"), number ? `(${number})` : "");
+  }
+
+  async list() {
+    const entries = await this.store.list();
+    setText($("count"), entries.length ? `(${entries.length})` : "");
+    const unsent = entries.filter((entry) => !entry.sent_ms && !entry.saved_ms).length;
+    setText($("list-note"), entries.length
+      ? (unsent ? `${unsent} not yet sent or saved. A browser may clear its storage after some days: do it today.` : "All of them are sent or saved. Delete what you do not need here.")
+      : "None yet. They appear here once you have recorded.");
+    $("recordings").replaceChildren(...entries.map((entry) => this.#card(entry)));
+    this.#entry = this.#files = null;
+    show("list");
+  }
+
+  #card(entry) {
+    const open = make("button", { type: "button", className: "card" },
+      make("b", { textContent: entry.name }),
+      make("span", { textContent: facts(entry) }),
+      make("span", { className: "state", textContent: state(entry) }));
+    open.addEventListener("click", () => this.open(entry.id));
+    return make("li", {}, open);
+  }
+
+  /** Show one recording; its files are made ready, since a share sheet wants them at the tap. */
+  async open(id) {
+    const entry = await this.store.get(id);
+    if (!entry) {
+      await this.list();
+      return;
+    }
+    this.#entry = entry;
+    this.#files = null;
+    setText($("one-title"), entry.name);
+    const { mass_kg, note } = entry.facts;
+    setText($("one-facts"), `${facts(entry)}. Started ${when(entry.started_ms)}.`);
+    setText($("one-note"), [mass_kg ? `${Math.round(mass_kg)} kg` : "no mass given", note].filter(Boolean).join(", "));
+    setText($("one-state"), "Making the files ready …");
+    setText($("one-alarm"), "");
+    $("sending").hidden = true;
+    $("send").hidden = !token();
+    $("save-csv").classList.toggle("go", !token());
+    $("save-csv").classList.toggle("soft", Boolean(token()));
+    this.#able(false);
+    show("one");
+    try {
+      await this.#prepare();
+      setText($("one-state"), state(entry));
+    } catch {
+      setText($("one-state"), "");
+      setText($("one-alarm"), "The files cannot be made: the phone is short of memory. Close other pages and open this recording again.");
+    }
+    this.#able(true);
+    await this.count();
+  }
+
+  async #prepare() {
+    const entry = this.#entry;
+    const { file, lines } = await tableOf(this.store, entry);
+    if (this.#entry === entry) this.#files = { table: file, track: gpxOf(entry, lines) };
+  }
+
+  #able(able) {
+    this.#busy = !able;
+    for (const id of ["send", "save-csv", "save-gpx", "rename", "delete"]) $(id).disabled = !able;
+    if (able) {
+      $("send").disabled = $("save-csv").disabled = !this.#files;
+      $("save-gpx").disabled = !this.#files?.track;
+    }
+  }
+
+  async #save(which) {
+    const entry = this.#entry;
+    const file = this.#files?.[which];
+    if (!file) return;
+    const how = await handOver(file);
+    if (how === "left") return;
+    const words = how === "shared" ? "Handed over" : `In the phone's downloads as ${file.name}`;
+    if (which === "table") await this.#note(entry, { saved_ms: Date.now() });
+    if (this.#entry === entry) setText($("one-state"), words);
+  }
+
+  async #send() {
+    const entry = this.#entry;
+    if (this.#busy || !this.#files) return;
+    this.#able(false);
+    setText($("one-alarm"), "");
+    setText($("one-state"), "Sending …");
+    $("sending").hidden = false;
+    $("progress").value = 0;
+    const here = () => this.#entry === entry;
+    try {
+      await send(this.#files.table, token(), (have, all, words) => {
+        if (!here()) return;
+        $("progress").value = have / all;
+        setText($("one-state"), words || `Sending: ${size(have)} of ${size(all)}`);
+      });
+      await this.#note(entry, { sent_ms: Date.now() });
+      if (here()) setText($("one-state"), "The PC has all of it. You may delete it here.");
+    } catch (error) {
+      const words = error instanceof SendError ? error.message : "Sending failed. Save the table instead, and copy it to the PC.";
+      if (here()) {
+        setText($("one-state"), "");
+        setText($("one-alarm"), words);
+      }
+    }
+    if (here()) this.#able(true);
+  }
+
+  async #note(entry, fields) {
+    Object.assign(entry, fields);
+    try {
+      await this.store.change(entry.id, fields);
+    } catch {
+      // full: it will be asked for again
+    }
+  }
+
+  async #rename() {
+    const entry = this.#entry;
+    const name = await ask({ title: "A new name", yes: "Rename", field: entry.name });
+    if (!name || name === entry.name) return;
+    await this.#note(entry, { name, named: true });
+    await this.open(entry.id);
+  }
+
+  async #delete() {
+    const entry = this.#entry;
+    const kept = entry.sent_ms ? "The PC has it." : entry.saved_ms ? "It was saved to a file." : "It was neither sent nor saved: it would be lost.";
+    const sure = await ask({ title: `Delete “${entry.name}”?`, text: kept, yes: "Delete", no: "Keep", danger: true });
+    if (!sure) return;
+    await this.store.remove(entry.id);
+    await this.list();
+  }
+}
+
+function facts(entry) {
+  const motion = entry.samples ? "" : ", without motion";
+  return `${duration(entry.last_ms - entry.started_ms)} long, ${size(entry.bytes)}, ${entry.fixes} fixes${motion}`;
+}
+
+function state(entry) {
+  const parts = [];
+  if (!entry.ended) parts.push(Date.now() - entry.last_ms < LIVE_MS ? "Recording now" : "Cut off; what was stored is whole");
+  if (entry.sent_ms) parts.push(`sent to the PC ${when(entry.sent_ms)}`);
+  else if (entry.saved_ms) parts.push(`saved ${when(entry.saved_ms)}`);
+  else parts.push("neither sent nor saved yet");
+  const words = parts.join(", ");
+  return words[0].toUpperCase() + words.slice(1);
+}

@@ -1,0 +1,41 @@
+// Read this file first: it opens the store and joins the screens.
+//
+// drive.js records (sensors.js -> recorder.js -> store.js, with guide.js and voice.js for the
+// driver); library.js lists, saves and sends (files.js, send.js). rows.js and clock.js say how a
+// sample becomes a line of the table.
+
+import { Drive } from "./drive.js";
+import { Library } from "./library.js";
+import { load, save, token } from "./settings.js";
+import { Store } from "./store.js";
+import { $, screen, show } from "./view.js";
+
+async function begin() {
+  token();
+  addEventListener("hashchange", token);
+  const settings = load();
+  let store;
+  try {
+    store = await Store.open();
+  } catch {
+    document.body.replaceChildren(Object.assign(document.createElement("p"), {
+      className: "alone",
+      textContent: "This browser keeps nothing for this page, so it cannot record. Open the page in an ordinary window (not a private one), or in another browser.",
+    }));
+    return;
+  }
+  const library = new Library(store);
+  const drive = new Drive(store, settings, (id) => library.open(id));
+  $("accept").addEventListener("click", () => {
+    settings.accepted = true;
+    save(settings);
+    show("drive");
+  });
+  $("again").addEventListener("click", () => show("cautions"));
+  $("to-drive").addEventListener("click", () => show("drive"));
+  $("to-list").addEventListener("click", () => library.list());
+  await library.count();
+  if (screen() === undefined && !drive.recorder) show(settings.accepted ? "drive" : "cautions");
+}
+
+begin();

@@ -1,0 +1,90 @@
+// A file to the PC in parts that can be taken up again: after a break, a reload, or a restart there.
+
+const PART = 256 * 1024;
+const ANSWER_MS = 30_000;
+const TRIES = 8;
+
+/** Why sending ended, in words for the person. */
+export class SendError extends Error {}
+
+class Retry extends Error {}
+
+/** The same content has the same name, so that a second attempt goes on where the first ended. */
+export async function nameOf(file) {
+  const digest = await crypto.subtle.digest("SHA-256", await file.arrayBuffer());
+  return [...new Uint8Array(digest).slice(0, 16)].map((b) => b.toString(16).padStart(2, "0")).join("");
+}
+
+/**
+ * Send `file`; resolves when the PC says that it has all of it.
+ *
+ * @param {File} file what to send
+ * @param {string} token the PC's permission
+ * @param {function} progress called with (bytes there, bytes in all, words)
+ * @param {function} wait pause in ms, for tests
+ */
+export async function send(file, token, progress, wait = pause) {
+  const address = `recordings/${await nameOf(file)}`;
+  let have = null;
+  let failures = 0;
+  for (;;) {
+    try {
+      const before = have;
+      const answer = have === null
+        ? await talk(address, token)
+        : await talk(address, token, file, have);
+      have = answer.have;
+      if (answer.done) {
+        progress(file.size, file.size, "");
+        return;
+      }
+      if (have >= file.size) throw new SendError("The PC has every byte but does not confirm. Send again.");
+      if (before === null || have > before) failures = 0;
+      else if (++failures >= TRIES) throw new SendError("The PC takes no more of this recording. Send again later.");
+      progress(have, file.size, "");
+    } catch (error) {
+      if (!(error instanceof Retry)) throw error;
+      failures += 1;
+      if (failures >= TRIES) throw new SendError(`${error.message} What it has stays there: send again later.`);
+      progress(have ?? 0, file.size, `${error.message} Trying again.`);
+      await wait(Math.min(500 * 2 ** (failures - 1), 8000));
+      have = null; // ask what arrived
+    }
+  }
+}
+
+async function talk(address, token, file = null, offset = 0) {
+  const headers = { Authorization: `Bearer ${token}` };
+  const request = { method: "GET", headers, cache: "no-store", signal: AbortSignal.timeout(ANSWER_MS) };
+  if (file) {
+    Object.assign(headers, {
+      "Upload-Offset": String(offset),
+      "Upload-Length": String(file.size),
+      "Upload-Name": encodeURIComponent(file.name),
+      "Content-Type": "application/octet-stream",
+    });
+    Object.assign(request, { method: "PUT", body: file.slice(offset, offset + PART) });
+  }
+  let response;
+  let answer;
+  try {
+    response = await fetch(address, request);
+    answer = await response.json().catch(() => null);
+  } catch {
+    throw new Retry("The PC does not answer. Is it in the same network, and is the program running?");
+  }
+  const known = answer && Number.isInteger(answer.have) && answer.have >= 0;
+  if ((response.ok || response.status === 409) && known) return answer;
+  const said = typeof answer?.error === "string" ? answer.error : `it answers ${response.status}`;
+  if (response.status === 401) {
+    throw new SendError("The PC does not know this page any more. Scan its code again, then send.");
+  }
+  if (response.status === 503 || (response.status >= 500 && response.status !== 507)) {
+    throw new Retry(`The PC is busy: ${said}.`);
+  }
+  throw new SendError(`The PC refuses: ${said}`);
+}
+
+function pause(ms) {
+  return new Promise((resolve) => setTimeout(resolve, ms));
+}

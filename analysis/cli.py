@@ -16,6 +16,7 @@ from typing import NoReturn
 
 from analysis.arguments import CAUTIONS, Parser
 from analysis.arguments_air import add_air
+from analysis.arguments_capture import add_capture
 from analysis.arguments_crosscheck import add_crosscheck
 from analysis.arguments_logs import add_look, add_speed
 from analysis.arguments_report import add_report
@@ -33,6 +34,7 @@ _COMMANDS = {
     "speed": (add_speed, "analysis.command_logs:speed"),
     "look": (add_look, "analysis.command_logs:look"),
     "air": (add_air, "analysis.command_air:air"),
+    "capture": (add_capture, "analysis.command_capture:capture"),
     "sample": (add_sample, "analysis.command_sample:sample"),
     "crosscheck": (add_crosscheck, "analysis.command_crosscheck:crosscheck"),
 }

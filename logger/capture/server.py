@@ -1,0 +1,186 @@
+"""Runs the application over https: patience with slow clients has limits, and Ctrl-C ends cleanly."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import socket
+import threading
+from asyncio import transports
+from collections.abc import Iterator
+from types import FrameType
+from typing import Any
+
+from starlette.types import ASGIApp
+from uvicorn import Config, Server
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from logger.capture.certificate import Identity
+
+__all__ = ["serve"]
+
+#: Connections at a time, and half as many where the system allows few open files.
+_MOST_CONNECTIONS = 400
+#: Files that the rest of the program may need.
+_OTHER_FILES = 64
+#: For a TLS handshake, and for a whole request head, also between two requests [s].
+_HANDSHAKE_S = 10.0
+_HEAD_S = 15.0
+#: For an answer to be taken, uploads apart, which have a limit of their own [s].
+_ANSWER_S = 120.0
+_WATCH_EVERY_S = 3.0
+#: Head of a request [bytes]; a phone's has some hundred.
+_MOST_HEAD_BYTES = 16_384
+_GRACE_S = 3
+
+
+class _Connection(H11Protocol):
+    """One client; whoever says nothing is let go."""
+
+    def connection_made(self, transport: transports.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._waiting_since = self._heard_at = self.loop.time()
+        self._watch: asyncio.TimerHandle | None = None
+        if len(self.connections) > 2 * (self.limit_concurrency or _MOST_CONNECTIONS):
+            transport.abort()
+            return
+        self._watch = self.loop.call_later(_WATCH_EVERY_S, self._look)
+
+    def data_received(self, data: bytes) -> None:
+        self._heard_at = self.loop.time()
+        super().data_received(data)
+
+    def on_response_complete(self) -> None:
+        self._waiting_since = self.loop.time()
+        super().on_response_complete()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._watch is not None:
+            self._watch.cancel()
+        super().connection_lost(exc)
+
+    def shutdown(self) -> None:
+        """End at once where nothing is under way; a part in transit has a moment to end."""
+        if self.cycle is None or self.cycle.response_complete:
+            self.transport.abort()
+        else:
+            super().shutdown()
+
+    def _look(self) -> None:
+        now = self.loop.time()
+        if self.cycle is None or self.cycle.response_complete:
+            late = now - self._waiting_since > _HEAD_S
+        else:
+            late = now - self._heard_at > _ANSWER_S
+        if late:
+            self.transport.abort()
+            return
+        self._watch = self.loop.call_later(_WATCH_EVERY_S, self._look)
+
+
+class _Loop(asyncio.SelectorEventLoop):
+    """Lets go of clients that open a connection and never shake hands."""
+
+    async def create_server(self, *args: Any, **settings: Any) -> asyncio.Server:
+        if settings.get("ssl") is not None:
+            settings.setdefault("ssl_handshake_timeout", _HANDSHAKE_S)
+            settings.setdefault("ssl_shutdown_timeout", _GRACE_S)
+        return await super().create_server(*args, **settings)
+
+
+class _Server(Server):
+    """Ends on SIGINT and SIGTERM without passing them on: that is how this program is ended."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        ends = [signal.SIGINT, signal.SIGTERM]
+        before = {number: signal.signal(number, self._end) for number in ends}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def _end(self, number: int, frame: FrameType | None) -> None:
+        self.force_exit = self.should_exit
+        self.should_exit = True
+
+
+def serve(
+    application: ASGIApp,
+    sockets: list[socket.socket],
+    identity: Identity,
+    *,
+    stop: threading.Event | None = None,
+) -> None:
+    """Serve until Ctrl-C, SIGTERM or `stop`.
+
+    Parameters
+    ----------
+    application : ASGI application
+        As from `build_application`.
+    sockets : list of socket
+        As from `listen`; closed at the end.
+    identity : Identity
+        The certificate.
+    stop : Event, optional
+        Ends the server when it is set; for a server in a thread.
+    """
+    config = Config(
+        application,
+        http=_Connection,
+        ws="none",
+        lifespan="off",
+        ssl_certfile=str(identity.file),
+        log_config=None,
+        log_level="critical",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=_most_connections(),
+        timeout_keep_alive=int(_HEAD_S),
+        timeout_graceful_shutdown=_GRACE_S,
+        h11_max_incomplete_event_size=_MOST_HEAD_BYTES,
+    )
+    server = _Server(config)
+
+    async def run() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda *_: None)
+        watcher = asyncio.create_task(_until(stop, server)) if stop is not None else None
+        await server.serve(sockets)
+        for connection in list(server.server_state.connections):
+            connection.transport.abort()
+        await asyncio.sleep(0)
+        if watcher is not None:
+            watcher.cancel()
+
+    with asyncio.Runner(loop_factory=_Loop) as runner:
+        runner.run(run())
+
+
+async def _until(stop: threading.Event, server: Server) -> None:
+    while not stop.is_set():
+        await asyncio.sleep(0.05)
+    server.should_exit = True
+
+
+def _most_connections() -> int:
+    """Return how many clients may be connected, each with a part open."""
+    try:
+        import resource
+    except ImportError:  # not on every system, and then files are no matter
+        return _MOST_CONNECTIONS
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    # three a client: its connection, its part, and one to spare for those being refused
+    wanted = 3 * _MOST_CONNECTIONS + _OTHER_FILES
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        raised = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        with contextlib.suppress(ValueError, OSError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (raised, hard))
+        soft = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+        return max(16, min(_MOST_CONNECTIONS, (soft - _OTHER_FILES) // 3))
+    return _MOST_CONNECTIONS

@@ -1,0 +1,461 @@
+"""Recordings on their way from the phone: parts kept as they come, whole files moved into place.
+
+The protocol between page and server, all under ``/recordings/{id}``, where `id` is 32 lower-case
+hexadecimal digits that the page draws for a recording, and every request carries
+``Authorization: Bearer TOKEN`` with the token from the fragment of the page's address:
+
+``PUT``
+    Body: a part of the recording's bytes (own table, UTF-8, RFC 4180). Headers ``Upload-Offset``
+    (where this part begins) and ``Upload-Length`` (size of the whole), both decimal;
+    ``Upload-Name`` (optional, percent-encoded UTF-8, at most 80 characters) names the recording for
+    people. The reply is 200 with ``{"have": N, "done": false}``, N bytes being safe on the disk.
+    With the last byte the file is checked for being on the disk and moved into the folder, and
+    `done` is true. A part that begins elsewhere than at `have` is refused by 409 with the same
+    object: go on from there. A recording that is done already is told so, whatever the offset; a
+    length that differs from the first one is refused by 409 with an error.
+``GET``
+    200 with ``{"have": N, "done": bool}``; 0 and false for an id that is not known.
+
+Every refusal is JSON with the key ``error`` in plain words, and `have` and `done` where they are
+known: 400 headers, 401 token, 403 Host, 404 address or id, 405 method, 408 silence, 409 offset or
+length, 413 too large, 503 busy, 507 no space. What arrived before a connection broke is kept.
+
+Comment lines before the table's header, ``# mass_kg: 1480`` and ``# note: two people``, tell the
+mass as driven and a note for session.toml.
+
+On the disk a recording under way is ``.incoming/ID.part`` beside ``ID.json``, which outlive the
+server. The JSON stays when the part has been moved, to know the recording again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import re
+import shutil
+import threading
+import time
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from logger.capture.naming import recording_name
+from logger.errors import PullcoastError
+from logger.writing import write_text_atomic
+
+__all__ = ["ID", "INCOMING", "Limits", "Part", "Refusal", "State", "Store", "StoreError"]
+
+#: Where parts lie inside the folder; hidden, so that nobody takes them for logs.
+INCOMING = ".incoming"
+ID = re.compile(r"[0-9a-f]{32}", re.ASCII)
+_MAX_SIDECAR_BYTES = 10_000
+
+
+class StoreError(PullcoastError, OSError):
+    """A folder that recordings cannot be kept in."""
+
+
+class Refusal(Exception):
+    """A request that is answered by an error: status, plain words, and where to go on."""
+
+    def __init__(self, status: int, text: str, state: State | None = None) -> None:
+        super().__init__(text)
+        self.status = status
+        self.text = text
+        self.state = state
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a folder takes in.
+
+    Parameters
+    ----------
+    recording_bytes : int
+        Largest recording. A page writes some 5 to 10 kB a second.
+    quota_bytes : int
+        All recordings together, with those under way at their full length.
+    free_bytes : int
+        Space that stays free on the disk.
+    unfinished : int
+        Recordings under way at a time.
+    """
+
+    recording_bytes: int = 500_000_000
+    quota_bytes: int = 5_000_000_000
+    free_bytes: int = 200_000_000
+    unfinished: int = 500
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """How much of a recording is here, and whether it is whole and in its place."""
+
+    have: int
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What ID.json holds; `file` from just before the part is moved, `listed` once in session.toml."""
+
+    length: int
+    name: str = ""
+    file: str = ""
+    listed: bool = False
+
+
+class Part:
+    """An open part that bytes are appended to; not more than the recording's length."""
+
+    def __init__(self, path: Path, start: int, length: int) -> None:
+        self.start = start
+        self.have = start
+        self.length = length
+        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o600)
+        try:
+            os.ftruncate(self._file, start)
+            os.lseek(self._file, start, os.SEEK_SET)
+        except BaseException:
+            os.close(self._file)
+            raise
+
+    def write(self, data: bytes) -> None:
+        """Append bytes.
+
+        Raises
+        ------
+        Refusal
+            413 beyond the length, and then nothing of this part is kept; 507 on a full disk, and
+            what fitted is kept.
+        """
+        if self.have + len(data) > self.length:
+            os.ftruncate(self._file, self.start)
+            self.have = self.start
+            msg = f"more bytes than Upload-Length ({self.length}) says"
+            raise Refusal(413, msg, State(self.start, False))
+        rest = memoryview(data)
+        while rest:
+            try:
+                written = os.write(self._file, rest)
+            except OSError as error:
+                raise _no_space(error, State(self.have, False)) from error
+            self.have += written
+            rest = rest[written:]
+
+    def settle(self) -> int:
+        """Make sure that all is on the disk, close, and return how many bytes there are."""
+        try:
+            os.fsync(self._file)
+            return os.fstat(self._file).st_size
+        except OSError as error:
+            raise _no_space(error, None) from error
+        finally:
+            os.close(self._file)
+
+
+def _no_space(error: OSError, state: State | None) -> Refusal:
+    full = error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+    what = "the computer's disk is full" if full else f"the computer cannot write: {error.strerror}"
+    return Refusal(
+        507, f"{what}. What had arrived is kept; the recording stays on the phone", state
+    )
+
+
+class Store:
+    """The recordings of one folder; all methods may be called from any thread.
+
+    Two requests about the same id must not overlap: whoever calls sees to that.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when missing.
+    limits : Limits
+        What it takes in.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written to, or another server uses it.
+    """
+
+    def __init__(self, folder: Path, limits: Limits) -> None:
+        self.folder = folder
+        self.limits = limits
+        self.incoming = folder / INCOMING
+        self._lock = threading.Lock()
+        try:
+            self.incoming.mkdir(parents=True, exist_ok=True)
+            self._guard = _lock_file(self.incoming / "lock")
+        except OSError as error:
+            raise _cannot_keep(folder, error) from error
+        self._known: dict[str, _Known] = {}
+        try:
+            self._recover()
+        except OSError as error:
+            self.close()
+            raise _cannot_keep(folder, error) from error
+
+    def close(self) -> None:
+        """Let another server have the folder."""
+        if self._guard is not None:
+            os.close(self._guard)
+            self._guard = None
+
+    def _recover(self) -> None:
+        """Read what an earlier server left, and end what it was in the middle of."""
+        probe = self.incoming / "probe"
+        probe.write_bytes(b"")
+        probe.unlink()
+        for path in sorted(self.incoming.glob("*.json")):
+            found = _read_known(path) if ID.fullmatch(path.stem) else None
+            if found is not None:
+                self._known[path.stem] = found
+        for key, item in self._known.items():
+            part = self._part(key)
+            if item.file and part.exists() and (self.folder / item.file).exists():
+                with contextlib.suppress(OSError):
+                    if os.path.samefile(part, self.folder / item.file):
+                        part.unlink()
+        for path in self.incoming.glob(".*.part"):  # sidecars half written when it was killed
+            path.unlink(missing_ok=True)
+        for key, item in list(self._known.items()):
+            if self.state(key) == State(item.length, False):  # whole, but not moved yet
+                with contextlib.suppress(Refusal):
+                    self.finish(key)
+
+    def _part(self, key: str) -> Path:
+        return self.incoming / f"{key}.part"
+
+    def _sidecar(self, key: str) -> Path:
+        return self.incoming / f"{key}.json"
+
+    def _remember(self, key: str, item: _Known) -> None:
+        write_text_atomic(self._sidecar(key), json.dumps(asdict(item)) + "\n")
+        self._known[key] = item
+
+    def state(self, key: str) -> State:
+        """Return how much of a recording is here; one whose file was taken away is not known."""
+        item = self._known.get(key)
+        if item is None:
+            return State(0, False)
+        part = self._part(key)
+        try:
+            have = part.stat().st_size
+        except OSError:
+            done = bool(item.file) and (self.folder / item.file).is_file()
+            return State(item.length if done else 0, done)
+        # more than the whole can only be damage: begin again
+        return State(have if have <= item.length else 0, False)
+
+    def unfinished(self) -> list[tuple[str, int, int]]:
+        """Return name or id, bytes here and bytes in all of every recording under way."""
+        found = []
+        for key, item in self._known.items():
+            state = self.state(key)
+            if not state.done and state.have:
+                found.append((item.name or key, state.have, item.length))
+        return found
+
+    def unlisted(self) -> list[str]:
+        """Return the ids of recordings that are done, but not listed in session.toml yet."""
+        return [k for k, item in self._known.items() if not item.listed and self.state(k).done]
+
+    def file(self, key: str) -> Path:
+        """Return where a recording that is done lies."""
+        return self.folder / self._known[key].file
+
+    def name(self, key: str) -> str:
+        """Return what people call a recording; "" when it has no name."""
+        return self._known[key].name
+
+    def mark_listed(self, key: str) -> None:
+        """Remember that a recording stands in session.toml."""
+        self._remember(key, replace(self._known[key], listed=True))
+
+    def begin(self, key: str, offset: int, length: int, name: str) -> Part | None:
+        """Open a part to append to.
+
+        Parameters
+        ----------
+        key : str
+            The recording's id.
+        offset, length : int
+            Where the part begins and how long the whole is [bytes].
+        name : str
+            For people.
+
+        Returns
+        -------
+        Part or None
+            None when the recording is done already.
+
+        Raises
+        ------
+        Refusal
+            Another offset or length than known, or no room.
+        """
+        with self._lock:
+            state, item = self.state(key), self._known.get(key)
+            if item is not None and item.length != length and (state.done or state.have):
+                msg = (
+                    f"this id belongs to a recording of {item.length} bytes, and Upload-Length says "
+                    f"{length}: send it under an id of its own"
+                )
+                raise Refusal(409, msg, state)
+            if state.done:
+                return None
+            if length > self.limits.recording_bytes:
+                most = self.limits.recording_bytes
+                msg = (
+                    f"a recording of {_mb(length)} is larger than the {_mb(most)} that are taken. "
+                    "Share it as a file, or start the command with a larger --max-size"
+                )
+                raise Refusal(413, msg, state)
+            if offset != state.have:
+                raise Refusal(409, f"the next part begins at byte {state.have}", state)
+            self._check_room(key, length, state)
+            try:
+                if item is None or item.length != length or item.file:
+                    self._remember(key, _Known(length, name))
+                return Part(self._part(key), state.have, length)
+            except OSError as error:
+                raise _no_space(error, state) from error
+
+    def _check_room(self, key: str, length: int, state: State) -> None:
+        """Refuse what the quota or the disk has no room for, those under way taken at full length."""
+        whole = under_way = waiting = 0
+        for other, item in self._known.items():
+            if other == key:
+                continue
+            theirs = self.state(other)
+            if theirs.done:
+                whole += item.length
+            elif theirs.have or self._part(other).exists():
+                under_way += 1
+                whole += item.length
+                waiting += item.length - theirs.have
+        if under_way >= self.limits.unfinished:
+            raise Refusal(503, f"{under_way} recordings are under way already; try later", state)
+        if whole + length > self.limits.quota_bytes:
+            msg = (
+                f"the folder holds {_mb(whole)} of the {_mb(self.limits.quota_bytes)} it may take. "
+                "Start the command with a larger --quota or another --dir"
+            )
+            raise Refusal(507, msg, state)
+        try:
+            free = shutil.disk_usage(self.folder).free
+        except OSError as error:
+            raise _no_space(error, state) from error
+        if free - waiting - (length - state.have) < self.limits.free_bytes:
+            msg = (
+                f"the computer's disk has only {_mb(free)} left. Make room there; the recording "
+                "stays on the phone"
+            )
+            raise Refusal(507, msg, state)
+
+    def finish(self, key: str) -> Path:
+        """Move a part that is whole into the folder under a name of its own, and return the file.
+
+        Raises
+        ------
+        Refusal
+            507 when it cannot be moved; the part stays.
+        """
+        part = self._part(key)
+        with self._lock:
+            item = self._known[key]
+            try:
+                for attempt in range(100):
+                    name = recording_name(part, key, item.name, time.time(), attempt)
+                    if (self.folder / name).exists():
+                        continue
+                    # first the name, then the move: whoever is killed in between finds its way
+                    self._remember(key, replace(item, file=name))
+                    try:
+                        _move(part, self.folder / name)
+                    except FileExistsError:
+                        continue
+                    return self.folder / name
+                msg = "no free name for the recording in the folder"
+                raise Refusal(507, msg, State(item.length, False))
+            except OSError as error:
+                raise _no_space(error, State(item.length, False)) from error
+
+
+def _cannot_keep(folder: Path, error: OSError) -> StoreError:
+    if isinstance(error, StoreError):
+        return error
+    msg = f"{folder}: recordings cannot be kept there: {error.strerror or error}. Choose another --dir"
+    return StoreError(error.errno, msg)
+
+
+def _read_known(path: Path) -> _Known | None:
+    """Return what a sidecar says, None where it is damaged: the phone then sends all anew."""
+    try:
+        with path.open("rb") as handle:
+            stated = json.loads(handle.read(_MAX_SIDECAR_BYTES))
+        found = _Known(stated["length"], stated["name"], stated["file"], stated["listed"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+    kinds = (int, str, str, bool)
+    values = (found.length, found.name, found.file, found.listed)
+    sound = all(type(value) is kind for value, kind in zip(values, kinds, strict=True))
+    return (
+        found if sound and found.length > 0 and os.path.basename(found.file) == found.file else None
+    )
+
+
+def _lock_file(path: Path) -> int | None:
+    """Hold a lock that ends with the process, however it ends."""
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        if os.name == "posix":
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        else:
+            import msvcrt
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+    except OSError as error:
+        os.close(handle)
+        if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
+            msg = (
+                f"{path.parent.parent}: another `pullcoast capture` is taking recordings into this "
+                "folder. End it, or choose another --dir"
+            )
+            raise StoreError(error.errno, msg) from error
+        return None  # a file system without locks: go on without
+    return handle
+
+
+def _move(part: Path, target: Path) -> None:
+    """Give a file its name, never taking another's; atomic, and on the disk afterwards."""
+    try:
+        os.link(part, target)
+        os.unlink(part)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links
+        if target.exists():
+            if os.path.samefile(part, target):
+                os.unlink(part)
+                return
+            raise FileExistsError(errno.EEXIST, "exists", str(target)) from None
+        os.rename(part, target)
+    mask = os.umask(0)
+    os.umask(mask)
+    os.chmod(target, 0o666 & ~mask)
+    with contextlib.suppress(OSError):  # not every system lets a folder be opened
+        handle = os.open(target.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _mb(size: int) -> str:
+    return f"{size / 1e6:.1f} MB"

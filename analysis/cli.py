@@ -17,8 +17,10 @@ from typing import NoReturn
 from analysis.arguments import CAUTIONS, Parser
 from analysis.arguments_air import add_air
 from analysis.arguments_capture import add_capture
+from analysis.arguments_compare import add_compare
 from analysis.arguments_crosscheck import add_crosscheck
 from analysis.arguments_logs import add_look, add_speed
+from analysis.arguments_new import add_new
 from analysis.arguments_report import add_report
 from analysis.arguments_sample import add_sample
 from analysis.messages import EXIT_INPUT, explain
@@ -36,6 +38,8 @@ _COMMANDS = {
     "air": (add_air, "analysis.command_air:air"),
     "capture": (add_capture, "analysis.command_capture:capture"),
     "sample": (add_sample, "analysis.command_sample:sample"),
+    "new": (add_new, "analysis.command_new:new"),
+    "compare": (add_compare, "analysis.command_compare:compare"),
     "crosscheck": (add_crosscheck, "analysis.command_crosscheck:crosscheck"),
 }
 

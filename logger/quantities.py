@@ -8,9 +8,19 @@ from logger.errors import SessionError
 from logger.session_keys import VEHICLE, Quantity
 from logger.units import convert, find_unit, known_units
 
-__all__ = ["parse_mass", "parse_quantity"]
+__all__ = ["number_and_unit", "parse_mass", "parse_quantity"]
 
 _NUMBER_WITH_UNIT = re.compile(r"\s*([-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+
+
+def number_and_unit(text: str) -> tuple[float, str] | None:
+    """Split a text into its number and what stands behind it; None where no number begins it.
+
+    >>> number_and_unit("29.6 inHg"), number_and_unit("60%"), number_and_unit("warm")
+    ((29.6, 'inHg'), (60.0, '%'), None)
+    """
+    match = _NUMBER_WITH_UNIT.fullmatch(text)
+    return None if match is None else (float(match[1].replace("\u2212", "-")), match[2])
 
 
 def parse_mass(text: str, option: str = "--mass") -> float:
@@ -72,10 +82,10 @@ def parse_quantity(
         words = (*words, "%")
     units = ", ".join(words)
     example = f"a number and its unit without a space, such as {_example(quantity)}"
-    match = _NUMBER_WITH_UNIT.fullmatch(text)
-    if match is None:
+    found_here = number_and_unit(text)
+    if found_here is None:
         raise SessionError(option, "", f"{text!r} is no {quantity.what}", example)
-    number, unit = match[1].replace("\u2212", "-"), match[2]
+    value, unit = found_here
     if not unit:
         raise SessionError(option, "", f"{text!r} has no unit", example, f"Units: {units}")
     if unit[0] in ",.'":
@@ -85,7 +95,6 @@ def parse_quantity(
     if not share and (dimension is None or find_unit(unit, dimension) is None):
         found = f"unknown unit {unit!r} in {text!r}"
         raise SessionError(option, "", found, f"one of {units}")
-    value = float(number)
     unit = "%" if share else unit
     low, high = quantity.range_in("%" if share else quantity.unit, mass_kg)
     checked = value if share or dimension is None else convert(value, unit, quantity.unit)

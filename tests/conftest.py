@@ -5,8 +5,24 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Browser, Playwright
 
 # before anything imports numpy: threads gain nothing on matrices of this size and disturb each other
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 sys.path.insert(0, str(Path(__file__).parent))
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[tuple[Playwright, Browser]]:
+    """Give playwright and one browser for all tests of the capture page."""
+    from make_browser import launched
+
+    yield from launched()

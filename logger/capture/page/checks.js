@@ -31,6 +31,7 @@ function motion(sensors) {
   if (sensors.motion === "missing") return ["bad", title, "This browser gives no motion. GPS alone is recorded; results will be less certain."];
   if (sensors.motion === "refused") return ["bad", title, "Motion is not allowed. Allow motion sensors for this page in the browser's settings, then load it again. GPS alone is recorded until then."];
   const rate = sensors.motionRate();
+  if (!rate && !(performance.now() - sensors.asked_ms > 2000)) return ["wait", title, "Waiting for the first sample."];
   if (!rate) return ["bad", title, "No motion comes. GPS alone is recorded; results will be less certain. Is another app using the sensors, or are they switched off?"];
   if (rate < 15) return ["fair", title, `${Math.round(rate)} samples a second: few, but usable.`];
   return ["good", title, `${Math.round(rate)} samples a second.`];

@@ -224,7 +224,7 @@ export class Drive {
     const metres = sensors.accuracy_m === null ? "waiting" : `±${Math.max(1, Math.round(sensors.accuracy_m))} m`;
     setText($("fact-gps"), this.#lost ? "lost" : metres);
     const rate = Math.round(sensors.motionRate());
-    setText($("fact-motion"), rate ? `${rate} a second` : "none");
+    setText($("fact-motion"), rate ? `${rate}/s` : "none");
     setText($("fact-stored"), duration(recorder.stored_ms - entry.started_ms));
     setText($("screen-note"), this.lock.state === "held" ? "" : "Keep the screen on by hand: it must not lock.");
   }
@@ -233,9 +233,9 @@ export class Drive {
     const { target, low, unit } = this.settings;
     switch (this.guide?.state) {
       case "wait": return "Waiting for a good fix";
-      case "armed": return `Ready: pull up to ${target} ${unit}`;
-      case "coast": return `Neutral: roll down to ${low} ${unit}`;
-      case "done": return "Done: brake gently";
+      case "armed": return `Ready. Pull up to ${target} ${unit}`;
+      case "coast": return `Neutral. Roll down to ${low} ${unit}`;
+      case "done": return "Done. Brake gently";
       default: return "";
     }
   }

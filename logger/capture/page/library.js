@@ -59,14 +59,12 @@ export class Library {
     this.#files = null;
     setText($("one-title"), entry.name);
     const { mass_kg, note } = entry.facts;
-    setText($("one-facts"), `${facts(entry)}. Started ${when(entry.started_ms)}.`);
+    setText($("one-facts"), `${facts(entry)}.${entry.named ? ` Started ${when(entry.started_ms)}.` : ""}`);
     setText($("one-note"), [mass_kg ? `${Math.round(mass_kg)} kg` : "no mass given", note].filter(Boolean).join(", "));
     setText($("one-state"), "Making the files ready …");
     setText($("one-alarm"), "");
     $("sending").hidden = true;
-    $("send").hidden = !token();
-    $("save-csv").classList.toggle("go", !token());
-    $("save-csv").classList.toggle("soft", Boolean(token()));
+    this.#lead();
     this.#able(false);
     show("one");
     try {
@@ -84,6 +82,15 @@ export class Library {
     const entry = this.#entry;
     const { file, lines } = await tableOf(this.store, entry);
     if (this.#entry === entry) this.#files = { table: file, track: gpxOf(entry, lines) };
+  }
+
+  /** The one coloured button is what remains to be done. */
+  #lead() {
+    const { sent_ms, saved_ms } = this.#entry;
+    const first = sent_ms ? "" : token() ? "send" : saved_ms ? "" : "save-csv";
+    $("send").hidden = !token();
+    setText($("send"), sent_ms ? "Send again" : "Send to PC");
+    for (const id of ["send", "save-csv"]) $(id).className = id === first ? "big go" : "big soft";
   }
 
   #able(able) {
@@ -116,13 +123,14 @@ export class Library {
     $("progress").value = 0;
     const here = () => this.#entry === entry;
     try {
-      await send(this.#files.table, token(), (have, all, words) => {
+      await send(this.#files.table, entry.named ? entry.name : "", token(), (have, all, words) => {
         if (!here()) return;
         $("progress").value = have / all;
         setText($("one-state"), words || `Sending: ${size(have)} of ${size(all)}`);
       });
       await this.#note(entry, { sent_ms: Date.now() });
       if (here()) setText($("one-state"), "The PC has all of it. You may delete it here.");
+      if (here()) $("sending").hidden = true;
     } catch (error) {
       const words = error instanceof SendError ? error.message : "Sending failed. Save the table instead, and copy it to the PC.";
       if (here()) {
@@ -140,6 +148,7 @@ export class Library {
     } catch {
       // full: it will be asked for again
     }
+    if (this.#entry === entry) this.#lead();
   }
 
   async #rename() {

@@ -8,7 +8,7 @@ import { Drive } from "./drive.js";
 import { Library } from "./library.js";
 import { load, save, token } from "./settings.js";
 import { Store } from "./store.js";
-import { $, screen, show } from "./view.js";
+import { $, screen, setText, show } from "./view.js";
 
 async function begin() {
   token();
@@ -35,6 +35,10 @@ async function begin() {
   $("to-drive").addEventListener("click", () => show("drive"));
   $("to-list").addEventListener("click", () => library.list());
   await library.count();
+  const [newest] = await store.list();
+  if (newest && !newest.ended && !drive.recorder) {
+    setText($("bar-note"), "The last recording was cut off. What was stored of it is whole, and is among the recordings.");
+  }
   if (screen() === undefined && !drive.recorder) show(settings.accepted ? "drive" : "cautions");
 }
 

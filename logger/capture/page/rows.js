@@ -14,8 +14,12 @@ export function text(value, digits) {
   return rounded === 0 ? "0" : String(rounded);
 }
 
+function oneLine(words) {
+  return String(words).replace(/[\u0000-\u001f\u007f-\u009f\s]+/g, " ").trim();
+}
+
 function quoted(words) {
-  const plain = String(words).replace(/[\u0000-\u001f\u007f\s]+/g, " ").trim();
+  const plain = oneLine(words);
   return /[",]/.test(plain) ? `"${plain.replaceAll('"', '""')}"` : plain;
 }
 
@@ -68,17 +72,11 @@ export function eventLine(time_ms, { event = "", mark = "" }) {
   return line(time_ms, time_ms, { event, mark: quoted(mark) });
 }
 
-/** The first lines of a recording: `# key = value`, each value as in TOML, then the header. */
+/** The first lines of a recording: `# key: value`, then the header. */
 export function headLines(facts) {
   const known = Object.entries(facts).filter(([, v]) => v !== null && v !== undefined && v !== "");
   return [
-    "# pullcoast recording 1",
-    ...known.map(([key, value]) => `# ${key} = ${toml(value)}`),
+    ...known.map(([key, value]) => `# ${key}: ${typeof value === "number" ? text(value, 4) : oneLine(value)}`),
     COLUMNS.join(","),
   ];
-}
-
-function toml(value) {
-  if (typeof value === "number") return text(value, 4);
-  return JSON.stringify(String(value).replace(/[\u0000-\u001f\u007f-\u009f\s]+/g, " ").trim());
 }

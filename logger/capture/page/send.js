@@ -19,11 +19,12 @@ export async function nameOf(file) {
  * Send `file`; resolves when the PC says that it has all of it.
  *
  * @param {File} file what to send
+ * @param {string} name what the person called it; blank where it has no name of its own
  * @param {string} token the PC's permission
  * @param {function} progress called with (bytes there, bytes in all, words)
  * @param {function} wait pause in ms, for tests
  */
-export async function send(file, token, progress, wait = pause) {
+export async function send(file, name, token, progress, wait = pause) {
   const address = `recordings/${await nameOf(file)}`;
   let have = null;
   let failures = 0;
@@ -32,7 +33,7 @@ export async function send(file, token, progress, wait = pause) {
       const before = have;
       const answer = have === null
         ? await talk(address, token)
-        : await talk(address, token, file, have);
+        : await talk(address, token, { file, name, offset: have });
       have = answer.have;
       if (answer.done) {
         progress(file.size, file.size, "");
@@ -53,16 +54,17 @@ export async function send(file, token, progress, wait = pause) {
   }
 }
 
-async function talk(address, token, file = null, offset = 0) {
+async function talk(address, token, part = null) {
   const headers = { Authorization: `Bearer ${token}` };
   const request = { method: "GET", headers, cache: "no-store", signal: AbortSignal.timeout(ANSWER_MS) };
-  if (file) {
+  if (part) {
+    const { file, name, offset } = part;
     Object.assign(headers, {
       "Upload-Offset": String(offset),
       "Upload-Length": String(file.size),
-      "Upload-Name": encodeURIComponent(file.name),
       "Content-Type": "application/octet-stream",
     });
+    if (name) headers["Upload-Name"] = encodeURIComponent(name);
     Object.assign(request, { method: "PUT", body: file.slice(offset, offset + PART) });
   }
   let response;
@@ -79,7 +81,7 @@ async function talk(address, token, file = null, offset = 0) {
   if (response.status === 401) {
     throw new SendError("The PC does not know this page any more. Scan its code again, then send.");
   }
-  if (response.status === 503 || (response.status >= 500 && response.status !== 507)) {
+  if (response.status === 408 || response.status === 503 || (response.status >= 500 && response.status !== 507)) {
     throw new Retry(`The PC is busy: ${said}.`);
   }
   throw new SendError(`The PC refuses: ${said}`);

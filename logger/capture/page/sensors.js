@@ -19,6 +19,7 @@ export class Sensors {
   speed_mps = null;
   speedKnown = null; // whether the phone itself gives a speed
   fix_ms = null; // arrival of the last fix
+  asked_ms = Infinity; // when the person let it listen, on the monotonic clock
   #fixes = [];
   #samples = [];
   #last = null;
@@ -33,6 +34,7 @@ export class Sensors {
     this.motion = window.DeviceMotionEvent ? "asked" : "missing";
     const [motion] = await Promise.all(answers);
     if (this.motion !== "missing") this.motion = motion === "granted" ? "asked" : "refused";
+    this.asked_ms = performance.now();
     if (this.#listening) return;
     this.#listening = true;
     addEventListener("devicemotion", (event) => this.#motion(event));

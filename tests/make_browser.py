@@ -1,0 +1,213 @@
+"""A phone-sized browser for tests of the capture page, with sensors that are fed by hand."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import signal
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+
+__all__ = [
+    "FLAGS",
+    "GRANTED",
+    "PHONE",
+    "accept",
+    "browser_path",
+    "feed",
+    "kill_browser",
+    "launched",
+    "open_stored",
+    "phone_page",
+    "start",
+    "stop",
+    "table_of",
+]
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--autoplay-policy=no-user-gesture-required",
+]
+#: With one permission granted the browser denies all others, so all that the page asks for.
+GRANTED = ["geolocation", "accelerometer", "gyroscope", "magnetometer", "screen-wake-lock"]
+PHONE: dict[str, Any] = {"viewport": {"width": 390, "height": 844}, "locale": "en-GB"}
+
+#: Replaces clock and sensors: `phone.feed` takes rows of [milliseconds, kind, values...], the first
+#: being when it arrives on a clock that stands still between rows. Motion events are real ones, but
+#: made here: the browser does not round them.
+_FED = """
+(() => {
+  const state = { now: 0, epoch: 1_750_000_000_000, watches: [], offset: 0 };
+  performance.now = () => state.now;
+  Date.now = () => state.epoch + state.now;
+  navigator.geolocation.watchPosition = (take, fail) => state.watches.push([take, fail]);
+  navigator.geolocation.clearWatch = () => { state.watches = []; };
+  const made = (kind, fields, stamp) => {
+    const event = new kind(kind === DeviceMotionEvent ? "devicemotion" : "deviceorientation", fields);
+    Object.defineProperty(event, "timeStamp", { value: stamp });
+    dispatchEvent(event);
+  };
+  const xyz = ([x, y, z]) => ({ x, y, z });
+  window.phone = {
+    state,
+    feed(rows) {
+      for (const [at, kind, stamp, ...v] of rows) {
+        state.now = at;
+        if (kind === "fix") {
+          const [latitude, longitude, altitude, accuracy, speed, heading] = v;
+          const coords = { latitude, longitude, altitude, accuracy, speed, heading, altitudeAccuracy: 5 };
+          for (const [take] of state.watches) take({ timestamp: state.epoch + stamp, coords });
+        } else if (kind === "raw fix") {
+          for (const [take] of state.watches) take({ timestamp: stamp, coords: v[0] });
+        } else if (kind === "no fix") {
+          for (const [, fail] of state.watches) fail({ code: v[0], message: "" });
+        } else if (kind === "motion") {
+          const rate = v.length > 3 ? { alpha: v[3], beta: v[4], gamma: v[5] } : null;
+          made(DeviceMotionEvent, { accelerationIncludingGravity: xyz(v), rotationRate: rate, interval: 16 }, stamp);
+        } else if (kind === "up") {
+          made(DeviceOrientationEvent, { alpha: 0, beta: v[0], gamma: v[1] }, stamp);
+        }
+      }
+    },
+  };
+})();
+"""
+
+
+def _without(what: str) -> NoReturn:
+    """Skip where a browser is not at hand; fail where the checks must be whole."""
+    words = f"{what}; the capture page is tested in a browser"
+    if os.environ.get("CI"):
+        pytest.fail(words)
+    pytest.skip(words)
+
+
+def browser_path() -> str:
+    """Return where Chromium is."""
+    for name in ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable"):
+        found = shutil.which(name)
+        if found:
+            return found
+    _without("no Chromium (apt install chromium)")
+
+
+@contextlib.contextmanager
+def _playwright() -> Iterator[Playwright]:
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        _without("playwright is not installed (pip install -e '.[test]')")
+    with sync_playwright() as playwright:
+        yield playwright
+
+
+def launched() -> Iterator[tuple[Playwright, Browser]]:
+    """Start playwright and a browser for many tests."""
+    path = browser_path()
+    with _playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield playwright, browser
+        browser.close()
+
+
+@contextlib.contextmanager
+def phone_page(
+    browser: Browser, address: str, *, fed: bool = True, init: str = "", **options: Any
+) -> Iterator[Page]:
+    """Open the page in a context of its own, with sensors fed by hand; errors of the page fail."""
+    context = browser.new_context(**{"permissions": GRANTED, **PHONE, **options})
+    try:
+        page = context.new_page()
+        if fed:
+            page.add_init_script(_FED)
+        if init:
+            page.add_init_script(init)
+        errors: list[str] = []
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.goto(address)
+        yield page
+        assert errors == []
+    finally:
+        context.close()
+
+
+def accept(page: Page) -> None:
+    """Accept the cautions and switch the sensors on."""
+    page.click("#accept")
+    page.click("#allow")
+
+
+def start(page: Page) -> None:
+    """Start a recording."""
+    page.click("#start")
+    page.wait_for_selector("#stop:visible")
+
+
+def stop(page: Page) -> None:
+    """Stop, and wait for the recording's own screen with its files ready."""
+    page.click("#stop")
+    page.wait_for_selector("#one:visible #save-csv:not([disabled])")
+
+
+def feed(page: Page, rows: Sequence[Sequence[Any]]) -> None:
+    """Let rows arrive; see `_FED`."""
+    for first in range(0, len(rows), 5000):
+        page.evaluate("rows => phone.feed(rows)", list(rows[first : first + 5000]))
+
+
+def open_stored(page: Page, index: int = 0) -> None:
+    """Open one of the stored recordings, counted from the newest."""
+    page.click("#to-list")
+    page.locator(".card").nth(index).click()
+    page.wait_for_selector("#one:visible #save-csv:not([disabled])")
+
+
+def table_of(page: Page, path: Path, button: str = "#save-csv") -> Path:
+    """Save the shown recording to `path` by the page's own button."""
+    with page.expect_download() as caught:
+        page.click(button)
+    caught.value.save_as(path)
+    return path
+
+
+def _children(pid: int) -> list[int]:
+    found = []
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            with contextlib.suppress(OSError, IndexError):
+                stat = (folder / "stat").read_text()
+                if int(stat.rpartition(")")[2].split()[1]) == pid:
+                    found.append(int(folder.name))
+    return found
+
+
+def kill_browser(context: BrowserContext, profile: Path) -> None:
+    """Kill the browser of a profile with all its processes at once, as a phone kills an app."""
+    wanted = f"--user-data-dir={profile}".encode()
+    roots = []
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            with contextlib.suppress(OSError):
+                words = (folder / "cmdline").read_bytes().split(b"\0")
+                if wanted in words and not any(word.startswith(b"--type=") for word in words):
+                    roots.append(int(folder.name))
+    assert roots, "the browser is not running"
+    family = list(roots)
+    for pid in family:
+        family += [child for child in _children(pid) if child not in family]
+    for pid in family:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    with contextlib.suppress(Exception):  # whatever it says of a browser that is gone
+        context.close()

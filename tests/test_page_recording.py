@@ -1,0 +1,604 @@
+"""The capture page in a phone-sized browser: what is fed comes out, whatever happens to the page."""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import gpxpy
+import numpy as np
+import pytest
+from make_browser import (
+    FLAGS,
+    GRANTED,
+    PHONE,
+    accept,
+    browser_path,
+    feed,
+    kill_browser,
+    open_stored,
+    phone_page,
+    start,
+    stop,
+    table_of,
+)
+from make_page_server import PageServer, serve_page
+from numpy.testing import assert_allclose
+
+from logger.capture.naming import comments
+from logger.reading import read
+from logger.recording import Recording
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Browser, Page, Playwright
+
+EPOCH_S = 1_750_000_000  # the fed clock's zero: a date in June 2025
+# stamps have 0.1 ms, values five decimals or more: half a step, and room for binary fractions
+STAMP_S, VALUE = 0.6e-4, 0.6e-5
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[PageServer]:
+    with serve_page() as served:
+        yield served
+
+
+def made_rows(seconds: float, start_ms: float = 1000.0, seed: int = 1) -> list[list[Any]]:
+    """Fixes at 1 Hz, motion at 60 Hz, and the direction of up, in the order in which they arrive."""
+    rng = np.random.default_rng(seed)
+    rows: list[list[Any]] = [[start_ms, "up", start_ms - 0.3, 62.5, -7.25]]
+    for k in range(int(seconds * 60)):
+        at = start_ms + 1 + k * 1000 / 60
+        accel = rng.normal([0.3, 8.4, 4.9], 0.7)
+        rows.append([at + 0.2, "motion", at, *accel.tolist(), *rng.normal(0, 20, 3).tolist()])
+    for k in range(int(seconds)):
+        at = start_ms + 400 + 1000 * k
+        fix = [51.1 + 1e-4 * k, -7.2 + 1e-5 * k, 88.25 + k, 3.5, 0.37 * k, 359.9 - k]
+        rows.append([at + 350, "fix", round(at), *fix])
+    return sorted(rows, key=lambda row: row[0])
+
+
+def column(recording: Recording, name: str) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    channel = recording.channel(name)
+    assert channel is not None, f"{name} is missing"
+    epoch_s = recording.clocks[channel.clock].epoch_s
+    assert epoch_s is not None
+    return channel.t_s + (epoch_s - EPOCH_S), channel.values
+
+
+def test_rows_come_out_as_they_went_in(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    rows = made_rows(8.0)
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        page.fill("#mass", "3260")
+        page.select_option("#mass-unit", "lb")
+        page.fill("#note", 'two "up", windy\u0007')
+        start(page)
+        feed(page, rows)
+        page.click("#mark")
+        stop(page)
+        path = table_of(page, tmp_path / "run.csv")
+    recording = read(path)
+    assert [f.kind for f in recording.findings] == []
+    fixes = np.array([row[2:] for row in rows if row[1] == "fix"], dtype=float)
+    arrived = np.array([row[0] for row in rows if row[1] == "fix"])
+    names = "latitude_deg longitude_deg elevation_m position_accuracy_m speed_mps heading_deg"
+    for name, fed in zip(names.split(), fixes[:, 1:].T, strict=True):
+        t_s, values = column(recording, name)
+        assert_allclose(t_s, fixes[:, 0] / 1000, atol=STAMP_S, rtol=0)
+        assert_allclose(values, fed, atol=VALUE, rtol=0)
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert speed.arrived_s is not None
+    # the arrival minus the stamp: 0.35 s, on one clock
+    assert_allclose(speed.arrived_s - speed.t_s, (arrived - fixes[:, 0]) / 1000, atol=2e-4, rtol=0)
+    motion = np.array([row[2:] for row in rows if row[1] == "motion"])
+    for k, axis in enumerate("xyz"):
+        t_s, values = column(recording, f"accel_{axis}_mps2")
+        assert_allclose(t_s, motion[:, 0] / 1000, atol=STAMP_S, rtol=0)
+        assert_allclose(values, motion[:, 1 + k], atol=VALUE, rtol=0)
+        # the specification gives degrees per second about x, y, z as alpha, beta, gamma
+        _, turning = column(recording, f"rotation_{axis}_radps")
+        assert_allclose(turning, np.radians(motion[:, 4 + k]), atol=VALUE, rtol=0)
+    # "up" by rotating (0, 0, 1) back through gamma about y and beta about x, written out anew
+    beta, gamma = math.radians(62.5), math.radians(-7.25)
+    about_x = np.array(
+        [[1, 0, 0], [0, math.cos(beta), -math.sin(beta)], [0, math.sin(beta), math.cos(beta)]]
+    )
+    about_y = np.array(
+        [[math.cos(gamma), 0, math.sin(gamma)], [0, 1, 0], [-math.sin(gamma), 0, math.cos(gamma)]]
+    )
+    up = (about_x @ about_y).T @ [0.0, 0.0, 1.0]
+    assert_allclose([column(recording, f"up_{a}")[1][0] for a in "xyz"], up, atol=VALUE, rtol=0)
+    texts = [(event.kind, event.text) for event in recording.events]
+    assert texts == [
+        ("event", "start"),
+        ("mark", "ready"),
+        ("mark", "mark 1"),
+        ("event", "stop"),
+    ]
+    said = comments(path)
+    assert float(said["mass_kg"]) == pytest.approx(3260 * 0.45359237, abs=1e-3)
+    assert said["note"] == 'two "up", windy'
+
+
+def test_gpx_is_read_back_by_two_readers(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    rows = made_rows(6.0)
+    rows.append([rows[-1][0] + 900, "fix", 8000, 0.0000001, -0.0000002, None, 4, None, None])
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        start(page)
+        feed(page, rows)
+        stop(page)
+        page.click("#rename")
+        page.fill("#ask-input", "Hill & <valley> \u00e4/../x")
+        page.click("#ask-yes")
+        page.wait_for_selector("#one:visible #save-gpx:not([disabled])")
+        with page.expect_download() as caught:
+            page.click("#save-gpx")
+        assert caught.value.suggested_filename.startswith("Hill_valley_\u00e4_x_2025-06-15_")
+        path = tmp_path / "run.gpx"
+        caught.value.save_as(path)
+    fixes = [row for row in rows if row[1] == "fix"]
+    parsed = gpxpy.parse(path.read_text(encoding="utf-8"))
+    assert parsed.tracks[0].name == "Hill & <valley> \u00e4/../x"
+    points = parsed.tracks[0].segments[0].points
+    assert len(points) == len(fixes)
+    for point, (_, _, stamp, latitude, longitude, height, _, speed, _) in zip(
+        points, fixes, strict=True
+    ):
+        assert point.time == datetime.fromtimestamp(EPOCH_S + stamp / 1000, UTC)
+        assert point.latitude == pytest.approx(latitude, abs=1e-8)
+        assert point.longitude == pytest.approx(longitude, abs=1e-8)
+        assert point.elevation == height
+        assert point.speed == (None if speed is None else pytest.approx(speed, abs=1e-4))
+    recording = read(path)
+    t_s, values = column(recording, "speed_mps")
+    assert_allclose(t_s, [f[2] / 1000 for f in fixes[:-1]], atol=1e-3, rtol=0)  # GPX has whole ms
+    assert_allclose(values, [f[7] for f in fixes[:-1]], atol=1e-4, rtol=0)
+
+
+def test_guide_marks_the_moments_and_a_false_reading_ends_no_run(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    """Speeds by hand at 1 Hz: target 100 km/h is 27.78 m/s, low 30 km/h is 8.33 m/s."""
+    speeds = [0, 0, 3, 7, 11, 29.5, 18.5, 22, 25, 27.9, 28.6, 27.5, 26, 24.6, 0, 21.8, 20.4]
+    speeds += [19.0, 17.5, 16.1, 14.8, 13.4, 12.0, 10.6, 9.3, 8.2, 8.9, 8.1, 5, 2, 1, 0, 0]
+    rows = [
+        [1000.0 * k + 400, "fix", 1000 * k, 51.1 + 2e-4 * k, 7.0, 80, 4, speed, 0]
+        for k, speed in enumerate(speeds)
+    ]
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        start(page)
+        feed(page, rows)
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    # times count from the first fix, at 0 s; cues come when a fix arrives, 0.4 s after its stamp.
+    # The spike of 29.5 (at 5 s) and the drop to 0 (at 14 s) end nothing; the crossings at 9 s
+    # (27.9) and at 25 s (8.2) are told at once; standing again is told by "ready".
+    zero_s = (recording.clocks[0].epoch_s or 0.0) - EPOCH_S
+    told = [(round(e.t_s + zero_s, 1), e.text) for e in recording.events if e.text != "start"]
+    assert told[:-1] == [
+        (1.4, "ready"),
+        (9.4, "neutral now"),
+        (9.4, "target_reached"),
+        (25.4, "done"),
+        (25.4, "low_reached"),
+        (30.4, "ready"),
+    ]
+
+
+def test_guide_that_is_off_says_nothing(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    rows = [
+        [1000.0 * k, "fix", 1000 * k, 51.1, 7.0, 80, 4, 1.5 * k, 0] for k in range(24)
+    ]
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        page.select_option("#guide", "off")
+        start(page)
+        feed(page, rows)
+        assert page.inner_text("#step") == ""
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    assert [event.text for event in recording.events] == ["start", "stop"]
+
+
+def test_stamps_of_other_clocks_come_onto_the_recordings_clock(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    """Seen in the field: seconds or milliseconds since 2001. And a phone's clock may be wrong."""
+    since_2001_s = 978_307_200  # from 1970 to 2001: 31 years of 365 days and 8 leap days
+    assert since_2001_s == (31 * 365 + 8) * 86_400
+    cases = {
+        "milliseconds since 2001": lambda ms: (EPOCH_S - since_2001_s) * 1000 + ms,
+        "seconds since 2001": lambda ms: EPOCH_S - since_2001_s + ms / 1000,
+        "seconds since 1970": lambda ms: EPOCH_S + ms / 1000,
+        "as given": lambda ms: EPOCH_S * 1000 + ms,
+        "clock 600.3 s off the phone's": lambda ms: EPOCH_S * 1000 + ms + 600_000,
+    }
+    with phone_page(chromium[1], server.address) as page:
+        for words, stamp in cases.items():
+            page.reload()
+            if page.is_visible("#accept"):
+                page.click("#accept")
+            page.click("#allow")
+            coords = {"latitude": 51.1, "longitude": 7.0, "accuracy": 4, "altitude": None}
+            coords |= {"heading": None, "speed": 2.0, "altitudeAccuracy": None}
+
+            def rows(first: int, last: int, stamp: Any = stamp, coords: Any = coords) -> Any:
+                return [
+                    [1000.0 * k + 300, "raw fix", stamp(1000 * k), coords]
+                    for k in range(first, last)
+                ]
+
+            feed(page, rows(1, 5))
+            start(page)
+            feed(page, rows(5, 10))
+            stop(page)
+            path = table_of(page, tmp_path / "run.csv")
+            assert comments(path)["fix_stamps"] == words
+            t_s, _ = column(read(path), "speed_mps")
+            # a clock that is off counts from a fix's arrival: 0.3 s late, and evenly so
+            late = 0.3 if "off" in words else 0.0
+            assert_allclose(t_s, np.arange(5, 10) + late, atol=1e-3, rtol=0)
+
+
+def test_a_phone_that_lacks_things_still_records(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    """No motion sensor, null speed, failing fixes, no wake lock, no speech, no storage estimate."""
+    bare = """
+      delete window.DeviceMotionEvent; delete window.speechSynthesis; delete window.AudioContext;
+      Object.defineProperty(navigator, "wakeLock", { value: undefined });
+      Object.defineProperty(navigator, "storage", { value: undefined });
+      window.DeviceMotionEvent = undefined;
+    """
+    fixes = [
+        [1000.0 * k + 200, "fix", 1000 * k, 51.1 + 9e-5 * k, 7.0, None, 6, None, None]
+        for k in range(6)
+    ]
+    rows: list[list[Any]] = []
+    for fix in fixes:
+        rows += [fix, [fix[0] + 100, "no fix", 2], [fix[0] + 200, "no fix", 3]]
+    with phone_page(chromium[1], server.address, init=bare) as page:
+        accept(page)
+        assert "no motion" in page.inner_text("#checks")
+        assert "by hand" in page.inner_text("#checks")
+        start(page)
+        feed(page, rows)
+        # 9e-5 degrees of latitude are 10 m: the speed from positions is 36 km/h
+        page.wait_for_function("document.querySelector('#speed').textContent === '36'")
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    assert recording.channel("speed_mps") is None
+    assert recording.channel("accel_x_mps2") is None
+    t_s, _ = column(recording, "latitude_deg")
+    assert_allclose(t_s, np.arange(6.0), atol=STAMP_S, rtol=0)
+
+
+def test_what_the_browser_itself_gives_is_recorded(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    """The browser's own events, whose values the development protocol sets: rounded to 0.1."""
+    with phone_page(chromium[1], server.address, fed=False) as page:
+        protocol = page.context.new_cdp_session(page)
+        for kind in ("accelerometer", "linear-acceleration", "gyroscope"):
+            enabled = {"available": True, "minimumFrequency": 1, "maximumFrequency": 100}
+            protocol.send(
+                "Emulation.setSensorOverrideEnabled",
+                {"enabled": True, "type": kind, "metadata": enabled},
+            )
+            reading = {"xyz": {"x": 0.5, "y": 9.7, "z": -1.2}}
+            protocol.send(
+                "Emulation.setSensorOverrideReadings", {"type": kind, "reading": reading}
+            )
+        protocol.send(
+            "DeviceOrientation.setDeviceOrientationOverride", {"alpha": 0, "beta": 90, "gamma": 0}
+        )
+        accept(page)
+        start(page)
+        began = time.time()
+        for k in range(12):
+            protocol.send(
+                "Emulation.setGeolocationOverride",
+                {
+                    "latitude": 51 + k * 1e-4,
+                    "longitude": 7,
+                    "accuracy": 3,
+                    "altitude": 100,
+                    "altitudeAccuracy": 5,
+                    "heading": 90,
+                    "speed": 10 + 0.5 * k,
+                },
+            )
+            page.wait_for_timeout(100)
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert set(np.round((speed.values - 10) * 2, 6)) == set(range(12))
+    epoch_s = recording.clocks[0].epoch_s
+    assert epoch_s is not None
+    assert abs(epoch_s + speed.t_s[0] - began) < 2.0  # the browser's clock is this machine's
+    for axis, value in zip("xyz", (0.5, 9.7, -1.2), strict=True):
+        assert_allclose(column(recording, f"accel_{axis}_mps2")[1], value, atol=1e-5, rtol=0)
+        # set in rad/s, given by the browser in degrees per second with steps of 0.1
+        _, turning = column(recording, f"rotation_{axis}_radps")
+        assert_allclose(turning, value, atol=np.radians(0.06), rtol=0)
+    assert_allclose([column(recording, f"up_{a}")[1][0] for a in "xyz"], [0, 1, 0], atol=1e-6)
+
+
+def test_hidden_and_back_is_told_and_heard(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        start(page)
+        feed(page, made_rows(3.0))
+        hide(page, True)
+        hide(page, False)
+        assert "hidden" in page.inner_text("#alarm")
+        feed(page, made_rows(3.0, 20_000.0))
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    texts = [event.text for event in recording.events if event.kind == "event"]
+    assert texts[:4] == ["start", "hidden", "visible", "stop"] or texts[:3] == [
+        "start",
+        "hidden",
+        "visible",
+    ]
+
+
+def hide(page: Page, hidden: bool) -> None:
+    """Say that the page is hidden, as the lock button would: headless browsers cannot be minimised."""
+    page.evaluate(
+        """hidden => {
+          for (const [name, value] of [["hidden", hidden], ["visibilityState", hidden ? "hidden" : "visible"]]) {
+            Object.defineProperty(document, name, { configurable: true, get: () => value });
+          }
+          document.dispatchEvent(new Event("visibilitychange"));
+        }""",
+        hidden,
+    )
+
+
+def test_lost_fixes_are_told_once_and_so_is_their_return(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        start(page)
+        feed(page, made_rows(4.0))
+        page.evaluate("phone.state.now = 9500")
+        page.wait_for_function("document.querySelector('#alarm').textContent === 'GPS is lost.'")
+        page.wait_for_timeout(600)  # some more rounds, in which nothing new is to be told
+        feed(page, made_rows(2.0, 9600.0))
+        page.wait_for_function("document.querySelector('#alarm').textContent === ''")
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    texts = [event.text for event in recording.events if event.kind == "event"]
+    assert texts == ["start", "gps_lost", "gps_back", "stop"]
+
+
+@pytest.mark.parametrize("granted", [[], ["geolocation"]])
+def test_refusals_are_said_in_plain_words(
+    chromium: tuple[Playwright, Browser], server: PageServer, granted: list[str]
+) -> None:
+    """With one permission granted, this browser denies all others; with a wrong one, location."""
+    with phone_page(
+        chromium[1], server.address, fed=False, permissions=granted or ["screen-wake-lock"]
+    ) as page:
+        accept(page)
+        if granted:
+            page.wait_for_function(
+                "document.querySelector('#checks').textContent.includes('Motion is not allowed')"
+            )
+            assert page.is_enabled("#start")
+        else:
+            page.wait_for_function(
+                "document.querySelector('#checks').textContent.includes('Location is not allowed')"
+            )
+            assert page.is_disabled("#start")
+            assert "settings" in page.inner_text("#checks")
+
+
+def test_full_storage_keeps_what_is_there_and_offers_the_rest(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        start(page)
+        first, second = made_rows(4.0), made_rows(40.0, 5000.0, seed=2)
+        feed(page, first)
+        page.wait_for_timeout(700)  # stored
+        protocol = page.context.new_cdp_session(page)
+        origin = server.address.rstrip("/")
+        protocol.send("Storage.overrideQuotaForOrigin", {"origin": origin, "quotaSize": 1000})
+        feed(page, second)
+        page.wait_for_selector("#keep:visible")
+        assert "takes no more" in page.inner_text("#alarm")
+        # both what is stored and what is not go into the file
+        everything = read(table_of(page, tmp_path / "all.csv", "#keep"))
+        page.click("#stop")
+        page.wait_for_selector("#ask:visible")
+        page.click("#ask-no")
+        # room again: nothing is lost
+        protocol.send("Storage.overrideQuotaForOrigin", {"origin": origin})
+        stop(page)
+        stored = read(table_of(page, tmp_path / "stored.csv"))
+    fed = np.array([row[2] / 1000 for row in first + second if row[1] == "motion"])
+    for recording in (everything, stored):
+        t_s, _ = column(recording, "accel_x_mps2")
+        assert_allclose(t_s, fed, atol=STAMP_S, rtol=0)
+
+
+def test_a_store_that_takes_nothing_is_said_before_the_drive(
+    chromium: tuple[Playwright, Browser], server: PageServer
+) -> None:
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        protocol = page.context.new_cdp_session(page)
+        origin = server.address.rstrip("/")
+        protocol.send("Storage.overrideQuotaForOrigin", {"origin": origin, "quotaSize": 1})
+        page.click("#start")
+        page.wait_for_function("document.querySelector('#bar-note').textContent.includes('full')")
+        assert page.is_visible("#start")
+
+
+def test_a_reload_loses_nothing_and_is_told(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path
+) -> None:
+    rows = made_rows(4.0)
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        start(page)
+        feed(page, rows)
+        page.wait_for_timeout(900)
+        page.on("dialog", lambda dialog: dialog.accept())
+        page.reload()
+        page.wait_for_selector("#drive:visible")
+        assert "cut off" in page.inner_text("#bar-note")
+        open_stored(page)
+        assert "Cut off" in page.inner_text("#one-state")
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    fed = [row[2] / 1000 for row in rows if row[1] == "motion"]
+    assert_allclose(column(recording, "accel_x_mps2")[0], fed, atol=STAMP_S, rtol=0)
+
+
+def test_list_rename_and_delete_after_a_question(
+    chromium: tuple[Playwright, Browser], server: PageServer
+) -> None:
+    with phone_page(chromium[1], server.address) as page:
+        accept(page)
+        for name in ("first", "second"):
+            start(page)
+            feed(page, made_rows(61.0, page.evaluate("phone.state.now") + 1000))
+            stop(page)
+            page.click("#rename")
+            page.fill("#ask-input", name)
+            page.click("#ask-yes")
+            page.wait_for_function("name => document.querySelector('#one-title').textContent === name", arg=name)
+            page.click("#to-drive")
+        page.click("#to-list")
+        cards = page.locator(".card")
+        assert cards.count() == 2
+        assert cards.nth(0).locator("b").inner_text() == "second"
+        assert "1:01 long" in cards.nth(0).inner_text()
+        cards.nth(0).click()
+        page.click("#delete")
+        page.wait_for_selector("#ask:visible")
+        assert "would be lost" in page.inner_text("#ask-text")
+        page.click("#ask-no")
+        page.click("#delete")
+        page.click("#ask-yes")
+        page.wait_for_selector("#list:visible")
+        assert cards.count() == 1
+        assert cards.nth(0).locator("b").inner_text() == "first"
+        left = page.evaluate(
+            """() => new Promise(done => {
+              const opened = indexedDB.open("pullcoast");
+              opened.onsuccess = () => {
+                const request = opened.result.transaction("pieces").objectStore("pieces").getAllKeys();
+                request.onsuccess = () => done(new Set(request.result.map(([id]) => id)).size);
+              };
+            })"""
+        )
+        assert left == 1  # the rows of the other are gone as well
+
+
+@pytest.mark.parametrize("after_s", [0.9, 1.4, 2.1])
+def test_a_kill_loses_at_most_a_second(
+    chromium: tuple[Playwright, Browser], server: PageServer, tmp_path: Path, after_s: float
+) -> None:
+    """As a phone that ends the browser: every process at once, in mid-recording."""
+    lost_s, rows = killed(chromium[0], server.address, tmp_path, after_s)
+    assert rows > 0.5 * 60 * (after_s - 1.0)
+    assert lost_s <= 1.0
+
+
+def killed(
+    playwright: Playwright, address: str, place: Path, after_s: float
+) -> tuple[float, int]:
+    """Record, kill after so long, and open again; return seconds lost and motion rows found."""
+    profile = place / "profile"
+    options: dict[str, Any] = {
+        "executable_path": browser_path(),
+        "args": FLAGS,
+        "permissions": GRANTED,
+        **PHONE,
+    }
+    context = playwright.chromium.launch_persistent_context(str(profile), **options)
+    page = context.pages[0]
+    page.goto(address)
+    accept(page)
+    start(page)
+    page.evaluate(
+        """() => setInterval(() => {
+          const fields = { accelerationIncludingGravity: { x: 0.1, y: 9.8, z: 0.2 }, interval: 16 };
+          dispatchEvent(new DeviceMotionEvent("devicemotion", fields));
+        }, 16)"""
+    )
+    page.wait_for_timeout(1000 * after_s)
+    alive_s = time.time()
+    kill_browser(context, profile)
+    context = playwright.chromium.launch_persistent_context(str(profile), **options)
+    try:
+        page = context.pages[0]
+        page.goto(address)
+        page.wait_for_selector("#drive:visible")
+        open_stored(page)
+        recording = read(table_of(page, place / "run.csv"))
+    finally:
+        context.close()
+    accel = recording.channel("accel_x_mps2")
+    epoch_s = recording.clocks[0].epoch_s
+    assert accel is not None
+    assert epoch_s is not None
+    assert np.diff(accel.t_s).max() < 0.5  # nothing is missing in the middle
+    return alive_s - (epoch_s + float(accel.t_s[-1])), accel.t_s.size
+
+
+def test_the_page_opens_without_network(
+    chromium: tuple[Playwright, Browser], tmp_path: Path
+) -> None:
+    with serve_page() as server, phone_page(chromium[1], server.address) as page:
+        page.click("#accept")
+        page.wait_for_function(
+            "document.querySelector('#checks').textContent.includes('opens again even')"
+        )
+        server_gone = page.context
+        server_gone.set_offline(True)
+        page.reload()
+        page.click("#allow")
+        start(page)
+        feed(page, made_rows(2.0))
+        stop(page)
+        recording = read(table_of(page, tmp_path / "run.csv"))
+    assert recording.channel("speed_mps") is not None
+
+
+def test_without_a_trusted_certificate_the_page_says_to_keep_it_open(
+    chromium: tuple[Playwright, Browser], server: PageServer
+) -> None:
+    refused = """
+      navigator.serviceWorker.register = () => Promise.reject(new DOMException("", "SecurityError"));
+    """
+    with phone_page(chromium[1], server.address, init=refused) as page:
+        page.click("#accept")
+        page.wait_for_function(
+            "document.querySelector('#checks').textContent.includes('Keep this page open')"
+        )
+        assert json.loads(page.evaluate("localStorage.pullcoast"))["accepted"] is True

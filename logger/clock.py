@@ -24,6 +24,9 @@ EPOCH_RANGE_S = (1.0e9, 4.0e9)
 #: Seconds since 2001-01-01 from 2009 to 2035: some phone platforms count from there.
 _SINCE_2001_RANGE_S = (2.5e8, 1.09e9)
 _SECONDS_1970_TO_2001 = 978_307_200
+#: Seconds of this century are held within 0.24 us, and read within one step of that; below half a
+#: microsecond the nearest whole one is the one that was written.
+_NEAR_MICRO = 0.4
 #: Python reads whole numbers of up to 4300 digits; a stamp has 20 or so.
 _LONG = 60
 
@@ -53,7 +56,8 @@ def numeric_stamps(
     described: str,
     texts: Callable[[], Sequence[str]] | None = None,
     *,
-    pointed: bool = True,
+    decimals: int | None = None,
+    whole: NDArray[np.int64] | None = None,
 ) -> Stamps:
     """Turn numbers into exact stamps.
 
@@ -68,8 +72,10 @@ def numeric_stamps(
     texts : callable, optional
         Gives the cells as text; asked only where a float has too few digits (nanoseconds since
         1970 need 19, a float holds 15 to 17).
-    pointed : bool
-        False where the cells are known to hold no decimal point or exponent.
+    decimals : int, optional
+        Digits behind the decimal mark that the cells have, as far as known.
+    whole : array of int of shape (n,), optional
+        The same values where they are whole numbers, exactly.
 
     Returns
     -------
@@ -84,9 +90,17 @@ def numeric_stamps(
     first = float(finite[0])
     largest = max(abs(float(finite.max())), abs(float(finite.min())))
     coarse = np.spacing(largest) * factor_s > 2e-9
-    if not pointed and largest < 2.0**53:
+    if decimals == 0 and largest < 2.0**53:
         coarse = False  # whole numbers below 2^53 are exact
-    if coarse and texts is not None:
+    micros = _whole_micros(values, factor_s, decimals) if coarse and whole is None else None
+    if coarse and whole is not None:
+        origin_ns = int(whole[0]) * factor_ns
+        t_s = (whole - whole[0]) * (factor_ns * 1e-9)
+    elif micros is not None:
+        start = float(micros[known][0])
+        origin_ns = int(start) * 1000
+        t_s = (micros - start) / 1e6
+    elif coarse and texts is not None:
         cells = texts()
         exact = [_exact_ns(cells[row], factor_ns) for row in np.flatnonzero(known).tolist()]
         origin_ns = exact[0]
@@ -102,6 +116,23 @@ def numeric_stamps(
             t_s *= factor_s
     kind: Literal["epoch", "elapsed"] = "epoch" if looks_like_epoch(origin_ns * 1e-9) else "elapsed"
     return Stamps(t_s, origin_ns, kind, described)
+
+
+def _whole_micros(
+    values: NDArray[np.float64], factor_s: float, decimals: int | None
+) -> NDArray[np.float64] | None:
+    """Return stamps in whole microseconds where they have no finer digits, else None.
+
+    Seconds since 1970 are held to a quarter of a microsecond: those with six decimals are known
+    exactly by rounding, and none of many with more decimals would come out so near to whole ones.
+    """
+    allowed = {1.0: 6, 1e-3: 3}.get(factor_s)
+    if allowed is None or decimals is None or decimals > allowed:
+        return None
+    micros = values * float(10**allowed)
+    rounded = np.rint(micros)
+    away = np.abs(micros - rounded)
+    return rounded if float(np.nanmax(away)) < _NEAR_MICRO else None
 
 
 def since_2001(stamps: Stamps, path: str) -> Finding | None:

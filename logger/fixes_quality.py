@@ -30,6 +30,7 @@ FIX_NAMES = (
     "latitude_deg",
     "longitude_deg",
     "elevation_m",
+    "place_m",
     "position_accuracy_m",
     "speed_mps",
     "speed_accuracy_mps",
@@ -85,25 +86,21 @@ def unhold(
     if fix is None or fix.t_s.size < 40 or float(np.median(np.diff(fix.t_s))) > 0.34:
         return samples
     names = [name for name in FIX_NAMES if name in samples]
-    of_fixes = np.zeros(rows.stamps.t_s.size, dtype=bool)
-    for name in names:
-        of_fixes[_rows_of(samples[name])] = True
-    index = np.flatnonzero(of_fixes)
-    place = np.cumsum(of_fixes) - 1  # of each row among those in index
+    index, of_row = _rows_with_fixes(rows, [samples[name] for name in names])
     t_s = rows.stamps.t_s[index]
-    new = np.zeros(index.size, dtype=bool)
+    new = np.zeros(t_s.size, dtype=bool)
     new[0] = True
     for name in names:
-        values = np.full(index.size, np.nan)
-        values[place[_rows_of(samples[name])]] = samples[name].values
+        values = of_row(samples[name])
         a, b = values[1:], values[:-1]
-        new[1:] |= (a != b) & ~(np.isnan(a) & np.isnan(b))
-    speed = np.full(index.size, np.nan)
+        changed = a != b
+        new[1:] |= changed if samples[name].rows is None else changed & ~(np.isnan(a) & np.isnan(b))
     if "speed_mps" in samples:
-        speed[place[_rows_of(samples["speed_mps"])]] = samples["speed_mps"].values
+        speed = of_row(samples["speed_mps"])
         moving = speed > _MOVING_MPS
     else:
-        moving = np.ones(index.size, dtype=bool)
+        speed = np.full(t_s.size, np.nan)
+        moving = np.ones(t_s.size, dtype=bool)
     if int(moving.sum()) < 30 or float(new[moving].mean()) > 0.4 or int(new[moving].sum()) < 3:
         return samples
     hold = float(np.median(np.diff(t_s[new & moving])))
@@ -125,15 +122,34 @@ def unhold(
     return _keep_rows(samples, lost)
 
 
+def _rows_with_fixes(
+    rows: Rows, found: list[Samples]
+) -> tuple[NDArray[np.intp], Callable[[Samples], NDArray[np.float64]]]:
+    """Return the rows that hold any of the channels, and how to lay a channel out over them."""
+    if all(one.rows is None for one in found):
+        return np.arange(rows.stamps.t_s.size), lambda one: one.values
+    of_fixes = np.zeros(rows.stamps.t_s.size, dtype=bool)
+    for one in found:
+        of_fixes[_rows_of(one)] = True
+    place = np.cumsum(of_fixes) - 1  # of each row among those with fixes
+    index = np.flatnonzero(of_fixes)
+
+    def of_row(one: Samples) -> NDArray[np.float64]:
+        values = np.full(index.size, np.nan)
+        values[place[_rows_of(one)]] = one.values
+        return values
+
+    return index, of_row
+
+
 def _keep_standing(
     t_s: NDArray[np.float64], speed: NDArray[np.float64], keep: NDArray[np.bool_], hold: float
 ) -> None:
     """Keep a row per usual hold while the speed is zero: the same fix again and again."""
     starts = np.flatnonzero(keep)
     ends = np.append(starts[1:], keep.size)
-    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        if speed[start] != 0.0 or t_s[end - 1] - t_s[start] < 1.5 * hold:
-            continue
+    long = (speed[starts] == 0.0) & (t_s[ends - 1] - t_s[starts] >= 1.5 * hold)
+    for start, end in zip(starts[long].tolist(), ends[long].tolist(), strict=True):
         wanted = np.arange(t_s[start] + hold, t_s[end - 1], hold)
         keep[start + np.searchsorted(t_s[start:end], wanted)] = True
 
@@ -312,35 +328,15 @@ def mark_spikes(
     if speed is None or speed.t_s.size < 4:
         return samples
     t, v = speed.t_s, speed.values
-    dt = np.diff(t)
-    gain = np.diff(v) / dt
-    into, out_of = gain[:-1], gain[1:]
-    low, high = _SPIKE_MPS2
-    inner = v[1:-1]
-    weight = dt[:-1] / (dt[:-1] + dt[1:])
-    line = v[:-2] + (v[2:] - v[:-2]) * weight
-    mean = np.abs(v[2:] - v[:-2]) / (dt[:-1] + dt[1:])
-    least = max(1.0, 3.0 * _step_of(speed))
-    odd = (into * out_of < 0) & (np.abs(inner - line) > least) & (mean < low)
-    odd &= np.minimum(np.abs(into), np.abs(out_of)) > low
-    odd &= np.maximum(np.abs(into), np.abs(out_of)) > high
-    odd &= np.maximum(dt[:-1], dt[1:]) < 3.0 * float(np.median(dt))
+    index = _spikes(t, v, lambda: _step_of(speed))
     if speed.suspect is not None:  # beside a sample already doubted there is nothing to compare
         doubted = speed.suspect
-        odd &= ~(doubted[:-2] | doubted[1:-1] | doubted[2:])
-    # of three zigzag samples only the middle one is false
-    neighbours = np.concatenate((odd[1:], [False])) | np.concatenate(([False], odd[:-1]))
-    size = np.abs(inner - line)
-    larger = np.maximum(
-        np.concatenate((size[1:], [0.0])) * np.concatenate((odd[1:], [False])),
-        np.concatenate(([0.0], size[:-1])) * np.concatenate(([False], odd[:-1])),
-    )
-    odd &= ~(neighbours & (larger > size))
-    if not odd.any():
+        index = index[~(doubted[index - 1] | doubted[index] | doubted[index + 1])]
+    index = _middle_ones(t, v, index)
+    if not index.size:
         return samples
     mask = np.zeros(v.size, dtype=bool)
-    mask[1:-1] = odd
-    index = np.flatnonzero(mask)
+    mask[index] = True
     at = _rows_of(speed)[index]
     k = int(index[0])
     findings.append(
@@ -356,6 +352,48 @@ def mark_spikes(
         )
     )
     return {**samples, "speed_mps": speed.doubted(mask)}
+
+
+def _spikes(
+    t_s: NDArray[np.float64], v: NDArray[np.float64], step_of: Callable[[], float]
+) -> NDArray[np.intp]:
+    """Return where a single speed stands apart from both neighbours, which agree."""
+    low, high = _SPIKE_MPS2
+    gain = np.diff(v)
+    gain /= np.diff(t_s)
+    steep = np.abs(gain) > low
+    at = np.flatnonzero(steep[1:] & steep[:-1] & ((gain[1:] > 0) != (gain[:-1] > 0))) + 1
+    if not at.size:
+        return at
+    before, after = t_s[at] - t_s[at - 1], t_s[at + 1] - t_s[at]
+    size = _from_line(t_s, v, at)
+    mean = np.abs(v[at + 1] - v[at - 1]) / (before + after)
+    odd = (size > max(1.0, 3.0 * step_of())) & (mean < low)
+    odd &= np.maximum(np.abs(gain[at - 1]), np.abs(gain[at])) > high
+    odd &= np.maximum(before, after) < 3.0 * float(np.median(np.diff(t_s)))
+    return at[odd]
+
+
+def _from_line(
+    t_s: NDArray[np.float64], v: NDArray[np.float64], at: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """Return how far speeds lie from the straight line between their neighbours [m/s]."""
+    weight = (t_s[at] - t_s[at - 1]) / (t_s[at + 1] - t_s[at - 1])
+    return np.asarray(np.abs(v[at] - v[at - 1] - (v[at + 1] - v[at - 1]) * weight))
+
+
+def _middle_ones(
+    t_s: NDArray[np.float64], v: NDArray[np.float64], at: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """Of three zigzag samples keep the middle one: only that is false."""
+    if at.size < 2:
+        return at
+    size = _from_line(t_s, v, at)
+    beside = np.diff(at) == 1
+    larger = np.zeros(at.size)
+    larger[:-1] = np.where(beside, size[1:], 0.0)
+    larger[1:] = np.maximum(larger[1:], np.where(beside, size[:-1], 0.0))
+    return at[larger <= size]
 
 
 def mark_repeats(
@@ -377,7 +415,7 @@ def mark_repeats(
         if end - start > _LONGEST_REPEAT:
             short[start:end] = False  # a steady speed, or a fix that went stale
     usable = moving & (short[1:] | ~equal[1:])
-    odd = short if _too_many(np.diff(v)[usable], step) else short & _against_trend(t, v, step)
+    odd = short if _too_many(np.diff(v)[usable], step) else _against_trend(t, v, step, short)
     odd = odd | (equal & _stale(speed, samples))
     if not odd.any():
         return samples
@@ -426,22 +464,27 @@ def _too_many(changes: NDArray[np.float64], step: float) -> bool:
 
 
 def _against_trend(
-    t_s: NDArray[np.float64], speed_mps: NDArray[np.float64], step: float
+    t_s: NDArray[np.float64],
+    speed_mps: NDArray[np.float64],
+    step: float,
+    doubtful: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
-    """Tell where a standstill of the reading breaks a steady change that the next step makes up.
+    """Tell which standstills of the reading break a steady change that the next step makes up.
 
     A coarse reading repeats by chance at nearly constant speed; here the steps before and after
     go the same way, by at least three times the resolution, and the one after is too large.
     """
     odd = np.zeros(speed_mps.size, dtype=bool)
-    if speed_mps.size < 4:
+    at = np.flatnonzero(doubtful[2:-1]) + 2
+    if not at.size:
         return odd
     dt = np.diff(t_s)
-    before, after = np.diff(speed_mps)[:-2], np.diff(speed_mps)[2:]
-    usual = (speed_mps[3:] - speed_mps[:-3]) / 3.0
-    even = np.maximum(np.maximum(dt[:-2], dt[1:-1]), dt[2:]) < 1.6 * float(np.median(dt))
+    v = speed_mps
+    before, after = v[at - 1] - v[at - 2], v[at + 1] - v[at]
+    usual = (v[at + 1] - v[at - 2]) / 3.0
+    even = np.maximum(np.maximum(dt[at - 2], dt[at - 1]), dt[at]) < 1.6 * float(np.median(dt))
     same_way = (before * usual > 0) & (after * usual > 0)
     large = np.abs(usual) >= max(3.0 * step, _CLEAR_MPS)
     made_up = (np.abs(after) >= 1.4 * np.abs(usual)) & (np.abs(before) >= 0.5 * np.abs(usual))
-    odd[2:-1] = even & same_way & large & made_up
+    odd[at[even & same_way & large & made_up]] = True
     return odd

@@ -17,7 +17,10 @@ from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.layout import MISSING_WORDS, NUMBER, Layout
 
-__all__ = ["JOINT", "NEW_LINE", "Grid"]
+__all__ = ["JOINT", "NEW_LINE", "Grid", "pieces_of"]
+
+#: Columns as floats, and those of long whole numbers exactly.
+_Columns = tuple[dict[int, NDArray[np.float64]], dict[int, NDArray[np.int64]]]
 
 #: Stands for a blank cell on its way through numpy's reader; no sensor gives it.
 _BLANK = "3e-99"
@@ -26,6 +29,8 @@ _BLANK_VALUE = float(_BLANK)
 JOINT, NEW_LINE = "\x1f", "\x1d"
 #: Characters of the body that are split into rows at a time.
 _PIECE = 1 << 17
+#: Rows that the C reader of pandas gives at a time.
+_PANDAS_ROWS = 1 << 17
 #: Wrong cells that a message names.
 _NAMED = 8
 
@@ -77,19 +82,21 @@ class Grid:
 
     def _body_lines(self) -> Iterator[list[str]]:
         """Yield the rows in pieces, so that a column is never held together with all rows."""
-        body = self._body
-        at = 0 if isinstance(body, str) else self._layout.offset
-        while at < len(body):
-            if isinstance(body, str):
-                end = body.find("\n", at + _PIECE)
-                end = len(body) if end < 0 else end + 1
-                text = body[at:end]
-            else:
-                end = body.find(b"\n", at + _PIECE)
-                end = len(body) if end < 0 else end + 1
-                text = body[at:end].decode("utf-8", errors="replace")
-            at = end
+        for text in self.body_pieces():
             yield text.removesuffix("\n").split("\n")
+
+    def body_pieces(self) -> Iterator[str]:
+        """Yield the text of the rows, some thousand at a time."""
+        body = self._body
+        if isinstance(body, str):
+            yield from pieces_of(body)
+            return
+        at = self._layout.offset
+        while at < len(body):
+            end = body.find(b"\n", at + _PIECE)
+            end = len(body) if end < 0 else end + 1
+            yield body[at:end].decode("utf-8", errors="replace")
+            at = end
 
     def peek(self, index: int, count: int = 40) -> list[str]:
         """Return the first cells of a column that are not blank, at most `count`, stripped."""
@@ -101,8 +108,11 @@ class Grid:
         return [cell for cell in cells if cell and cell.lower() not in MISSING_WORDS][:count]
 
     def numbers(
-        self, indices: Sequence[int], optional: Collection[int] = ()
-    ) -> tuple[dict[int, NDArray[np.float64]], list[Finding]]:
+        self,
+        indices: Sequence[int],
+        optional: Collection[int] = (),
+        whole: Collection[int] = (),
+    ) -> tuple[dict[int, NDArray[np.float64]], dict[int, NDArray[np.int64]], list[Finding]]:
         """Return columns as floats, NaN where a cell is blank or a missing word.
 
         Parameters
@@ -111,11 +121,15 @@ class Grid:
             Columns wanted.
         optional : collection of int
             Those of them that are left out, with a finding, rather than refused.
+        whole : collection of int
+            Those that may be whole numbers of more digits than a float holds.
 
         Returns
         -------
         dict of int to array of shape (n,)
             Values by column.
+        dict of int to array of int of shape (n,)
+            Of the columns in `whole`, those that could be read so in one go, exactly.
         list of Finding
             Words found and columns left out.
 
@@ -126,18 +140,21 @@ class Grid:
         """
         wanted = sorted(set(indices))
         if not wanted or not len(self.lines):
-            return {index: np.zeros(0) for index in wanted}, []
-        fast = self._fast(wanted)
+            return {index: np.zeros(0) for index in wanted}, {}, []
+        fast = self._fast(wanted, whole)
+        if fast is None and whole:
+            fast = self._fast(wanted, ())
         if fast is not None:
-            return fast, []
-        return self._careful(wanted, optional)
+            return *fast, []
+        values, findings = self._careful(wanted, optional)
+        return values, {}, findings
 
-    def _fast(self, wanted: list[int]) -> dict[int, NDArray[np.float64]] | None:
-        reader = _with_pandas if isinstance(self._body, bytes) else _with_numpy
-        columns = reader(self._body, wanted, self._layout)
-        if columns is None or any(c.size != len(self.lines) for c in columns.values()):
-            return None
-        return columns
+    def _fast(self, wanted: list[int], whole: Collection[int]) -> _Columns | None:
+        rows = len(self.lines)
+        if isinstance(self._body, bytes):
+            return _with_pandas(self._body, wanted, self._layout, rows, whole)
+        columns = _with_numpy(self._body, wanted, self._layout, rows)
+        return None if columns is None else (columns, {})
 
     def _careful(
         self, wanted: list[int], optional: Collection[int]
@@ -288,22 +305,46 @@ def _plain_numbers(cells: list[str]) -> NDArray[np.float64] | None:
     return values if int(np.isfinite(values).sum()) == len(cells) - cells.count("") else None
 
 
-def _lines(text: str) -> Iterator[str]:
-    """Yield lines, of which only some thousand are held at a time."""
+def pieces_of(text: str) -> Iterator[str]:
+    """Yield whole lines of a text, some thousand at a time."""
     at = 0
     while at < len(text):
         end = text.find("\n", at + _PIECE)
         end = len(text) if end < 0 else end + 1
-        yield from text[at:end].removesuffix("\n").split("\n")
+        yield text[at:end]
         at = end
 
 
 def _with_numpy(
-    body: str | bytes, wanted: list[int], layout: Layout
+    body: str, wanted: list[int], layout: Layout, rows: int
 ) -> dict[int, NDArray[np.float64]] | None:
     """Read with numpy's C tokenizer; None where anything is not a plain number or blank."""
-    assert isinstance(body, str)
-    text = body
+    columns: dict[int, NDArray[np.float64]] = {index: np.empty(rows) for index in wanted}
+    at = 0
+    for piece in pieces_of(body):
+        try:
+            array = np.loadtxt(
+                _filled(piece, layout).removesuffix("\n").split("\n"),
+                delimiter=layout.delimiter,
+                usecols=wanted,
+                comments=None,
+                ndmin=2,
+                quotechar=None,
+            )
+        except ValueError:
+            return None
+        end = at + len(array)
+        if end > rows or not np.isfinite(array).all():
+            return None
+        array[array == _BLANK_VALUE] = np.nan
+        for k, index in enumerate(wanted):
+            columns[index][at:end] = array[:, k]
+        at = end
+    return columns if at == rows else None
+
+
+def _filled(text: str, layout: Layout) -> str:
+    """Return lines with decimal points and without blank cells, as numpy's reader wants them."""
     delimiter = layout.delimiter
     if layout.decimal_comma:
         text = text.replace(",", ".")
@@ -316,54 +357,56 @@ def _with_numpy(
         text = _BLANK + text
     if text.endswith(delimiter):
         text += _BLANK
-    try:
-        array = np.loadtxt(
-            _lines(text),
-            delimiter=delimiter,
-            usecols=wanted,
-            comments=None,
-            ndmin=2,
-            quotechar=None,
-        )
-    except ValueError:
-        return None
-    if not np.isfinite(array).all():
-        return None
-    columns = {index: np.ascontiguousarray(array[:, k]) for k, index in enumerate(wanted)}
-    for values in columns.values():
-        values[values == _BLANK_VALUE] = np.nan
-    return columns
+    return text
 
 
 def _with_pandas(
-    body: str | bytes, wanted: list[int], layout: Layout
-) -> dict[int, NDArray[np.float64]] | None:
-    """Read with the C reader of pandas; None where anything is not a plain number or blank."""
+    body: bytes, wanted: list[int], layout: Layout, rows: int, whole: Collection[int]
+) -> _Columns | None:
+    """Read with the C reader of pandas; None where anything is not a plain number or blank.
+
+    It reads piece by piece into columns that are there already: neither its copy of all columns nor
+    ours of its copy is ever made.
+    """
     import pandas as pd
 
-    assert isinstance(body, bytes)
-    for na_filter in (False, True):
+    columns: dict[int, NDArray[np.float64]] = {index: np.empty(rows) for index in wanted}
+    exact = {index: np.empty(rows, dtype=np.int64) for index in whole}
+    head = body[layout.offset : layout.offset + _PIECE]
+    mark = layout.delimiter.encode()
+    likely = any(pair in head for pair in (mark * 2, mark + b"\n", b"\n" + mark))
+    for blanks in (True,) if likely else (False, True):
         source = io.BytesIO(body)  # shares the bytes, does not copy them
         source.seek(layout.offset)
+        at = 0
         try:
-            frame = pd.read_csv(
+            for frame in pd.read_csv(
                 source,
                 sep=layout.delimiter,
                 header=None,
                 usecols=wanted,
-                dtype=np.float64,
+                dtype={index: np.int64 if index in exact else np.float64 for index in wanted},
                 decimal="," if layout.decimal_comma else ".",
-                na_filter=na_filter,
+                na_filter=blanks,
                 keep_default_na=False,
-                na_values=[""] if na_filter else None,
+                na_values=[""] if blanks else None,
                 skip_blank_lines=False,
                 quoting=csv.QUOTE_NONE,
                 encoding_errors="replace",
-            )
+                chunksize=_PANDAS_ROWS,
+            ):
+                end = at + len(frame)
+                if end > rows:
+                    return None
+                for index in wanted:
+                    read = frame[index].to_numpy()
+                    columns[index][at:end] = read
+                    if index in exact:
+                        exact[index][at:end] = read
+                at = end
         except (ValueError, OverflowError):
             continue
-        columns = {index: frame[index].to_numpy(dtype=np.float64, copy=True) for index in wanted}
-        if any(np.isinf(values).any() for values in columns.values()):
+        if at != rows or any(np.isinf(values).any() for values in columns.values()):
             return None
-        return columns
+        return columns, exact
     return None

@@ -33,7 +33,7 @@ from logger.table_columns import (
     pick,
 )
 from logger.table_rows import grid_of
-from logger.table_time import choose_time, even_times, numeric_times
+from logger.table_time import choose_time, even_times, long_whole_times, numeric_times
 from logger.units import SI_UNIT, find_unit, to_si
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
@@ -96,14 +96,16 @@ def parse_table(
     optional = {p.index for p in numeric if _is_optional(p)}
     if len(clocks) > 1:
         optional |= set(clocks)
-    values, notes = grid.numbers([*clocks, *(p.index for p in numeric)], optional)
+    values, whole, notes = grid.numbers(
+        [*clocks, *(p.index for p in numeric)], optional, long_whole_times(grid, clocks)
+    )
     numeric = [p for p in numeric if p.index in values]
     findings = [*grid.findings, *notes]
     faster = any(p.meaning.role.startswith("accel") for p in numeric)
     if rate_hz is not None and not times:
         stamps, time_notes = even_times(grid, rate_hz)
     else:
-        stamps, time_notes = choose_time(grid, times, values, fast_rows=faster)
+        stamps, time_notes = choose_time(grid, times, values, whole, fast_rows=faster)
         if rate_hz is not None:
             time_notes = [*time_notes, _rate_unused(grid, rate_hz)]
     findings += time_notes

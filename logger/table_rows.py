@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from logger.errors import ReadError
-from logger.grid import JOINT, NEW_LINE, Grid
+from logger.grid import JOINT, NEW_LINE, Grid, pieces_of
 from logger.layout import Layout, layout_of
 from logger.ragged import (
     KeptLines,
@@ -231,12 +231,15 @@ def _without_blank(body: str, delimiter: str, first: int) -> tuple[str, list[tup
 
 def _is_even(body: str, delimiter: str, width: int) -> bool:
     """Tell whether every line of a text has `width` fields, without splitting it."""
-    codes = np.frombuffer(body.encode("utf-8", "replace"), dtype=np.uint8)
-    marks = codes[(codes == ord("\n")) | (codes == ord(delimiter))]
-    if not marks.size or marks.size % width:
-        return False
-    rows = (marks == ord("\n")).reshape(-1, width)
-    return bool(rows[:, -1].all()) and not rows[:, :-1].any()
+    for piece in pieces_of(body):
+        codes = np.frombuffer(piece.encode("utf-8", "replace"), dtype=np.uint8)
+        marks = codes[(codes == ord("\n")) | (codes == ord(delimiter))]
+        if not marks.size or marks.size % width:
+            return False
+        rows = (marks == ord("\n")).reshape(-1, width)
+        if not rows[:, -1].all() or rows[:, :-1].any():
+            return False
+    return bool(body)
 
 
 def _plain(path: str, body: str, layout: Layout) -> Grid:
@@ -293,10 +296,13 @@ def _quotes_are_plain(body: str, delimiter: str) -> bool:
     """Tell whether no quoted cell holds a delimiter, a line end or a quotation mark."""
     if '""' in body:
         return False
-    codes = np.frombuffer(body.encode("utf-8", "replace"), dtype=np.uint8)
-    inside = np.bitwise_xor.accumulate((codes == ord('"')).view(np.uint8)).view(np.bool_)
-    ends = (codes == ord(delimiter)) | (codes == ord("\n"))
-    return not (ends & inside).any() and not inside[-1:].any()
+    for piece in pieces_of(body):  # no line end stands in quotes: each piece begins outside
+        codes = np.frombuffer(piece.encode("utf-8", "replace"), dtype=np.uint8)
+        inside = np.bitwise_xor.accumulate((codes == ord('"')).view(np.uint8)).view(np.bool_)
+        ends = (codes == ord(delimiter)) | (codes == ord("\n"))
+        if (ends & inside).any() or inside[-1:].any():
+            return False
+    return True
 
 
 def _quoted(path: str, body: str, layout: Layout) -> Grid:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from logger.layout import NUMBER
 from logger.rows import Stamps
 from logger.units import find_unit
 
-__all__ = ["choose_time", "even_times", "numeric_times"]
+__all__ = ["choose_time", "even_times", "long_whole_times", "numeric_times"]
 
 _DATE_ONLY = re.compile(r"\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}")
 _DATED = re.compile(r".*\d[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d.*|\d{8}T.*")
@@ -29,6 +30,8 @@ _LONGEST_STEP_S = (2.0, 30.0)
 _SHORTEST_STEP_S = 1e-4
 #: The year 2288 in seconds since 1970: nothing counts further.
 _LATEST_S = 1e10
+#: Nearly the largest whole number of 64 bits.
+_LARGEST = 9_200_000_000_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +57,32 @@ def _all_numbers(cells: list[str], meaning: Meaning) -> bool:
     return bool(cells) and all(NUMBER.fullmatch(cell) for cell in cells)
 
 
+def long_whole_times(grid: Grid, indices: Sequence[int]) -> list[int]:
+    """Return those columns that begin with whole numbers of more digits than a float holds."""
+    return [
+        index
+        for index in indices
+        if (cells := grid.peek(index))
+        and all(c.isdecimal() and 16 <= len(c) <= 19 and int(c) < _LARGEST for c in cells)
+    ]
+
+
+def _decimals(cells: list[str]) -> int | None:
+    """Return the most digits behind a decimal mark; None where cells have an exponent."""
+    most = 0
+    for cell in cells:
+        whole, _, fraction = cell.lstrip("+-").replace(",", ".").partition(".")
+        if not (whole + fraction).isdecimal():
+            return None
+        most = max(most, len(fraction))
+    return most
+
+
 def choose_time(
     grid: Grid,
     candidates: list[tuple[int, Meaning, bool]],
     values: dict[int, NDArray[np.float64]],
+    whole: dict[int, NDArray[np.int64]],
     *,
     fast_rows: bool,
 ) -> tuple[Stamps, list[Finding]]:
@@ -76,6 +101,8 @@ def choose_time(
         Columns named like times or dates.
     values : dict of int to array of shape (n,)
         Columns already read; those of `numeric_times` must be among them unless unreadable.
+    whole : dict of int to array of int of shape (n,)
+        Those of them that were read as whole numbers.
     fast_rows : bool
         True where rows hold accelerations, which come many times a second.
 
@@ -113,7 +140,7 @@ def choose_time(
     if texts and texts[0].meaning.score >= 9:
         return _from_texts(grid, texts[0], dates)
     if numbers:
-        best = _best_numbers(grid, numbers, values, fast_rows)
+        best = _best_numbers(grid, numbers, values, whole, fast_rows)
         if best is not None:
             return best
     if texts:
@@ -189,6 +216,7 @@ def _best_numbers(
     grid: Grid,
     numbers: list[_Candidate],
     values: dict[int, NDArray[np.float64]],
+    whole: dict[int, NDArray[np.int64]],
     fast_rows: bool,
 ) -> tuple[Stamps, list[Finding]] | None:
     known = [c for c in numbers if np.isfinite(values[c.index]).any()]
@@ -210,7 +238,8 @@ def _best_numbers(
         factor.factor,
         f"{grid.name(chosen.index).strip()} ({unit})",
         lambda: grid.texts(chosen.index),
-        pointed=not all(cell.lstrip("+-").isdecimal() for cell in grid.peek(chosen.index)),
+        decimals=_decimals(grid.peek(chosen.index)),
+        whole=whole.get(chosen.index),
     )
     warning = since_2001(stamps, grid.path)
     if warning is not None:

@@ -41,12 +41,41 @@ def test_texts_are_not_asked_for_where_floats_are_exact() -> None:
         msg = "asked for the texts"
         raise AssertionError(msg)
 
-    for values, factor, pointed in (
-        ([1.71e12, 1.71e12 + 16], 1e-3, False),
-        ([0.1, 0.2], 1.0, True),
-        ([8e13], 1e-9, True),
+    for values, factor, decimals in (
+        ([1.71e12, 1.71e12 + 16], 1e-3, 0),
+        ([0.1, 0.2], 1.0, 1),
+        ([8e13], 1e-9, None),
+        ([1710000000.000001, 1710000000.25], 1.0, 6),
     ):
-        numeric_stamps(np.array(values), factor, "t", never, pointed=pointed)
+        numeric_stamps(np.array(values), factor, "t", never, decimals=decimals)
+
+
+@pytest.mark.parametrize(("factor", "scale"), [(1.0, 1_000_000), (1e-3, 1_000)])
+def test_microseconds_since_1970_are_exact_without_their_texts(factor: float, scale: int) -> None:
+    rng = np.random.default_rng(3)
+    micros = 1_710_000_000_000_000 + np.cumsum(rng.integers(1, 30_000, 5_000))
+    read = np.array([int(one) / scale for one in micros])
+    read[7] = np.nan
+    read[11] = np.nextafter(read[11], np.inf)  # a quick reader errs by a step
+    stamps = numeric_stamps(read, factor, "t", decimals=6 if factor == 1.0 else 3)
+    assert stamps.origin_ns == int(micros[0]) * 1000
+    away = np.delete(stamps.t_s * 1e6 - (micros - micros[0]), 7)
+    assert_allclose(away, 0.0, rtol=0, atol=1e-6)  # a float of some hundred seconds
+
+
+def test_finer_decimals_than_the_first_cells_have_are_not_rounded_away() -> None:
+    texts = [f"{1710000000 + k}.{k * 37_123_457 % 10**9:09d}" for k in range(60)]
+    read = np.array([float(text) for text in texts])
+    stamps = numeric_stamps(read, 1.0, "t", lambda: texts, decimals=6)
+    expected = [k + (k * 37_123_457 % 10**9) * 1e-9 for k in range(60)]
+    assert_allclose(stamps.t_s, expected, rtol=0, atol=1e-12)
+
+
+def test_whole_numbers_stand_in_for_texts() -> None:
+    whole = np.array([1_710_000_000_000_000_001, 1_710_000_000_010_000_003])
+    stamps = numeric_stamps(whole.astype(np.float64), 1e-9, "t", whole=whole)
+    assert stamps.origin_ns == 1_710_000_000_000_000_001
+    assert stamps.t_s[1] == pytest.approx(0.010000002, abs=1e-15)
 
 
 def test_exponents_and_blanks_in_numbers() -> None:

@@ -128,9 +128,14 @@ class RoadLoadAt:
         return number(self.force_n, self.sd_n)
 
     @property
+    def half_n(self) -> float:
+        """Half the 95 % interval [N]."""
+        return _Z95 * self.sd_n
+
+    @property
     def interval(self) -> str:
         """The 95 % interval without its unit."""
-        half = _Z95 * self.sd_n
+        half = self.half_n
         return (
             f"{number(self.force_n - half, self.sd_n)} to {number(self.force_n + half, self.sd_n)}"
         )

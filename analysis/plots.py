@@ -7,35 +7,51 @@ drawn over time in `plots_runs.py`.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.advice import limits
 from analysis.display import Units, counted, force_at, number, road_load_at
-from analysis.plots_runs import gates_plot, residuals_plot, speed_time_plot, speed_time_svg
+from analysis.plots_runs import (
+    gates_plot,
+    residuals_plot,
+    run_plots,
+    speed_time_plot,
+    speed_time_svg,
+)
 from analysis.plots_style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
     Z95,
     Plot,
+    csv_text,
     draw_band,
     draw_frame,
     draw_note,
     new_figure,
     page_plot,
 )
-from analysis.strips import thinned
+from analysis.strips import run_label, thinned
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.advice import Limit
     from analysis.display import RoadLoadAt
     from analysis.pipeline import Analysis
     from analysis.roadload import RoadLoad
 
-__all__ = ["COLOURS", "Plot", "report_plots", "shared_road_load_plot", "speed_time_svg"]
+__all__ = [
+    "COLOURS",
+    "Plot",
+    "report_plots",
+    "run_plots",
+    "shared_road_load_plot",
+    "speed_time_svg",
+]
 
 _MOST_MARKS = 300
 #: More names than this hide the curves.
@@ -63,6 +79,7 @@ def report_plots(analysis: Analysis, units: Units) -> tuple[Plot, ...]:
         speed_time_plot(analysis, units),
         residuals_plot(analysis, units),
         _slope(analysis),
+        *(_budget(limit, units) for limit in limits(analysis)),
         gates_plot(analysis, units),
     )
     return tuple(plot for plot in plots if plot is not None)
@@ -179,7 +196,24 @@ def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
         f"in {counted(len(gears), 'piece')} of uninterrupted drive."
     )
     aid += " Dotted lines: gear changes." if changes else ""
-    return page_plot("wheel-power", "Wheel power against speed", aid, words, figure)
+    scale = units.power_w
+    data = csv_text(
+        ["gear", f"speed [{units.speed}]", *_interval_heads("wheel power", units.power)],
+        [gear.gear for gear in gears for _ in gear.speed_mps],
+        _joined(gear.speed_mps / units.speed_mps for gear in gears),
+        _joined(gear.power_w / scale for gear in gears),
+        _joined((gear.power_w - Z95 * gear.sd_w) / scale for gear in gears),
+        _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
+    )
+    return page_plot("wheel-power", "Wheel power against speed", aid, words, figure, data)
+
+
+def _joined(arrays: Iterable[NDArray[np.float64]]) -> NDArray[np.float64]:
+    return np.concatenate([np.zeros(0), *arrays])
+
+
+def _interval_heads(name: str, unit: str) -> list[str]:
+    return [f"{name} [{unit}]", f"95 % low [{unit}]", f"95 % high [{unit}]"]
 
 
 def _road_load(analysis: Analysis, units: Units) -> Plot | None:
@@ -235,6 +269,24 @@ def _road_load(analysis: Analysis, units: Units) -> Plot | None:
         aid + ".",
         _road_load_words(road_load, at, units),
         figure,
+        _road_load_csv(analysis, speed, units),
+    )
+
+
+def _road_load_csv(analysis: Analysis, speed_mps: NDArray[np.float64], units: Units) -> str:
+    """Return the curve with its interval, and below it the marks with their runs."""
+    road_load, points = analysis.road_load, _coast_marks(analysis)[0]
+    assert road_load is not None
+    labels = {run.number: run_label(run.number, run.direction) for run in analysis.runs}
+    force, half = road_load.force_n(speed_mps), Z95 * road_load.force_sd_n(speed_mps)
+    blank = [None] * len(points)
+    return csv_text(
+        ["what", f"speed [{units.speed}]", *_interval_heads("road load", "N")],
+        ["curve"] * speed_mps.size + [f"run {labels.get(int(run), '')}" for run in points[:, 0]],
+        np.concatenate([speed_mps, points[:, 1]]) / units.speed_mps,
+        np.concatenate([force, points[:, 2]]),
+        [*(force - half).tolist(), *blank],
+        [*(force + half).tolist(), *blank],
     )
 
 
@@ -274,4 +326,60 @@ def _slope(analysis: Analysis) -> Plot | None:
         f"{number(slope.min(), float(half.max()))} % and {number(slope.max(), float(half.max()))} %."
     )
     aid = "Above 0 the road rises in the direction called up. The band holds the truth with 95 %."
-    return page_plot("slope", "Slope of the road, as found from the runs", aid, words, figure)
+    data = csv_text(
+        ["place along the road [m]", *_interval_heads("slope", "%")],
+        place, slope, slope - half, slope + half,
+    )  # fmt: skip
+    return page_plot("slope", "Slope of the road, as found from the runs", aid, words, figure, data)
+
+
+def _budget(limit: Limit, units: Units) -> Plot:
+    """Draw what the uncertainty of one result comes from: one bar per cause, longest first."""
+    power = limit.quantity == "power"
+    scale, unit = (units.power_w, units.power) if power else (1.0, "N")
+    count = len(limit.shares)
+    figure, axes = new_figure(0.62 + 0.27 * (count + 1), left=0.36)
+    sds = [share.sd / scale for share in limit.shares]
+    heights = np.arange(count, 0, -1, dtype=np.float64)
+    colour = COLOURS["pull"] if power else COLOURS["coast"]
+    axes.hlines(heights, 0, sds, color=colour, linewidth=9, alpha=0.75)
+    total = limit.half / Z95 / scale
+    axes.hlines([0.0], 0, [total], color=COLOURS["quiet"], linewidth=9)
+    across = axes.get_yaxis_transform()
+    rows = [
+        *((share.name, f"{_sd(share.sd / scale)} ({100 * share.share:.0f} %)") for share in limit.shares),
+        ("all together", _sd(total)),
+    ]  # fmt: skip
+    for height, sd, (name, text) in zip([*heights, 0.0], [*sds, total], rows, strict=True):
+        axes.annotate(
+            name, (0, height), (-5, 0), xycoords=across, textcoords="offset points", ha="right",
+            va="center", size=SIZE, color=COLOURS["ink"],
+        )  # fmt: skip
+        draw_note(axes, text, (sd, height), (4, 0), COLOURS["quiet"], va="center")
+    draw_frame(
+        axes, (0.0, 1.45 * total), (-0.6, count + 0.6), f"standard deviation [{unit}]", "",
+        y_ticks=False,
+    )  # fmt: skip
+    first = limit.shares[0]
+    half, twice = (_sd(value / scale) for value in (limit.half, limit.half_twice))
+    words = (
+        f"The {limit.result} is known to ±{half} {unit} (95 %). The largest part, "
+        f"{100 * first.share:.0f} % of the variance, is {first.name}. With twice as many runs it would "
+        f"be about ±{twice} {unit}."
+    )
+    aid = (
+        "One bar per cause, in brackets its share; the squares of the bars add up to the square of the "
+        "grey one. The longest is what to improve."
+    )
+    title = f"What limits the {limit.result}"
+    data = csv_text(
+        ["cause", f"standard deviation [{unit}]", "share of variance [%]"],
+        [share.name for share in limit.shares],
+        sds,
+        [100 * share.share for share in limit.shares],
+    )
+    return page_plot(f"budget-{limit.quantity}", title, aid, words, figure, data)
+
+
+def _sd(value: float) -> str:
+    return number(value, value)

@@ -9,12 +9,13 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.display import Units, counted
+from analysis.display import Units, counted, log_name
 from analysis.gate_marks import gate_overlays
 from analysis.plots_style import (
     COLOURS,
     SIZE,
     Plot,
+    csv_text,
     draw_frame,
     draw_note,
     new_figure,
@@ -26,15 +27,18 @@ from analysis.strips import (
     curve_strip,
     joined_by_kind,
     residual_strip,
+    run_label,
     run_strips,
 )
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from analysis.fuse import SpeedCurve
     from analysis.phases import Run
-    from analysis.pipeline import Analysis
+    from analysis.pipeline import Analysis, RunResiduals
 
-__all__ = ["gates_plot", "residuals_plot", "speed_time_plot", "speed_time_svg"]
+__all__ = ["gates_plot", "residuals_plot", "run_plots", "speed_time_plot", "speed_time_svg"]
 
 _PHASE_COLOURS = {
     "pull": COLOURS["pull"],
@@ -42,10 +46,18 @@ _PHASE_COLOURS = {
     "brake": COLOURS["ink"],
     "stand": COLOURS["other"],
     "other": COLOURS["other"],
+    "left out": COLOURS["other"],
 }
-_PHASE_LINES = {"pull": "-", "coast": "-", "brake": ":", "stand": "-", "other": "--"}
+_PHASE_LINES = {
+    "pull": "-", "coast": "-", "brake": ":", "stand": "-", "other": "--", "left out": "-",
+}  # fmt: skip
+_PHASE_WORDS = {"pull": "pull", "coast": "coast-down", "left out": "left out"}
 #: More strips than this make a figure nobody reads; the rest stands in speed_time.csv.
 _MOST_STRIPS = 24
+#: Room for their labels, as a share of the width.
+_STRIPS_LEFT = 0.18
+#: And more figures of single runs than this make a page too large to send.
+_MOST_RUN_PLOTS = 60
 
 
 def speed_time_svg(
@@ -72,7 +84,7 @@ def speed_time_svg(
     strips = [curve_strip(curve, runs, str(i + 1)) for i, curve in enumerate(curves)]
     shown = strips[:_MOST_STRIPS]
     figure, axes = _speed_strips(
-        shown, _top(strips, units), units, "time since its start [s]", "log", "Speed over time"
+        shown, _top(strips, units), units, "time since the start [s]", "log", "Speed over time"
     )
     figure.set_facecolor("white")
     for base, label in zip(_bases(len(shown)), labels, strict=False):
@@ -90,20 +102,28 @@ def speed_time_plot(analysis: Analysis, units: Units) -> Plot | None:
         return None
     top = _top(strips, units)
     shown = strips[:_MOST_STRIPS]
-    figure, _ = _speed_strips(shown, top, units, "time since the run's start [s]")
+    figure, _ = _speed_strips(shown, top, units, "time since the start [s]")
     kinds = [phase.kind for run in analysis.runs for phase in run.phases]
+    left_out = sum(
+        phase.kind in ("pull", "coast") and not phase.used
+        for run in analysis.runs
+        for phase in run.phases
+    )
     words = (
         f"{counted(len(analysis.runs), 'run')} with {counted(kinds.count('pull'), 'pull')}, "
         f"{counted(kinds.count('coast'), 'coast-down')} and "
-        f"{counted(kinds.count('brake'), 'stretch', 'stretches')} of braking."
+        f"{counted(kinds.count('brake'), 'stretch', 'stretches')} of braking; "
+        f"{left_out or 'none'} of the pulls and coast-downs left out."
     )
     aid = (
         "One strip per run. Orange and rising: pull. Blue and falling: coast-down. Dotted: braking. "
-        "Dashed: anything else. Check that each stretch is what you did there."
+        "Dashed: anything else. Grey and hatched: left out, and the table says why. Check that each "
+        "stretch is what you did there."
     )
     if len(strips) > len(shown):
         aid += f" Shown are the first {len(shown)} of {len(strips)}; speed_time.csv has all."
-    return page_plot("speed-time", "Speed over time of every run", aid, words, figure)
+    data = _strips_csv(shown, f"speed [{units.speed}]", units.speed_mps)
+    return page_plot("speed-time", "Speed over time of every run", aid, words, figure, data)
 
 
 def residuals_plot(analysis: Analysis, units: Units) -> Plot | None:
@@ -115,7 +135,7 @@ def residuals_plot(analysis: Analysis, units: Units) -> Plot | None:
     half = max(float(np.percentile(np.abs(every), 99.0)), 0.05)
     half_text = f"{half / units.speed_mps:.2g} {units.speed}"
     strips = [residual_strip(residual, half) for residual in residuals[:_MOST_STRIPS]]
-    figure, axes = new_figure(0.7 + 0.3 * max(len(strips), 2))
+    figure, axes = new_figure(0.7 + 0.3 * max(len(strips), 2), left=_STRIPS_LEFT)
     bases = _bases(len(strips))
     for base in bases:
         axes.axhline(base + 0.5, color=COLOURS["grid"], linewidth=0.8)
@@ -123,7 +143,7 @@ def residuals_plot(analysis: Analysis, units: Units) -> Plot | None:
         axes.plot(
             time, line, color=_PHASE_COLOURS[kind], linestyle=_PHASE_LINES[kind], linewidth=0.9
         )
-    _strip_frame(axes, strips, f"time since the run's start [s]; each strip is ±{half_text}")
+    _strip_frame(axes, strips, f"time since the start [s]; each strip: ±{half_text}")
     words = (
         f"GPS speed minus the fitted model at {len(every)} fixes of {len(residuals)} runs; 99 % of "
         f"them are within {half_text}."
@@ -132,7 +152,22 @@ def residuals_plot(analysis: Analysis, units: Units) -> Plot | None:
         "GPS speed minus the fitted model, one strip per run. "
         "Noise without a trend is good; a bend that runs share is something the model does not know."
     )
-    return page_plot("residuals", "What the model leaves over", aid, words, figure)
+    shown_runs = residuals[:_MOST_STRIPS]
+    data = csv_text(
+        [
+            "run",
+            "time [s]",
+            "phase",
+            f"GPS speed [{units.speed}]",
+            f"GPS less model [{units.speed}]",
+        ],
+        [run_label(r.run, r.direction) for r in shown_runs for _ in r.time_s],
+        np.concatenate([r.time_s for r in shown_runs]),
+        [phase for r in shown_runs for phase in r.phase],
+        np.concatenate([r.speed_mps + r.residual_mps for r in shown_runs]) / units.speed_mps,
+        np.concatenate([r.residual_mps for r in shown_runs]) / units.speed_mps,
+    )
+    return page_plot("residuals", "What the model leaves over", aid, words, figure, data)
 
 
 def gates_plot(analysis: Analysis, units: Units) -> Plot | None:
@@ -161,7 +196,104 @@ def gates_plot(analysis: Analysis, units: Units) -> Plot | None:
         "differs from this run, in its own wind and slope."
     )
     words = f"{counted(len(first.marks), 'timed interval')} on {counted(len(overlays), 'run')}."
-    return page_plot("gates", "Timed gates on speed over time", aid, words, figure)
+    data = csv_text(
+        ["interval", "time since release [s]", f"speed [{units.speed}]"],
+        [f"{mark.kind} {i}" for i, mark in enumerate(first.marks, 1) for _ in mark.time_s],
+        [float(moment) for mark in first.marks for moment in mark.time_s],
+        [float(speed) / units.speed_mps for mark in first.marks for speed in mark.speed_mps],
+    )
+    return page_plot("gates", "Timed gates on speed over time", aid, words, figure, data)
+
+
+def run_plots(analysis: Analysis, units: Units) -> tuple[Plot, ...]:
+    """Draw every run by itself, with what was used of it and why the rest was not.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Of one session.
+    units : Units
+        For the axes.
+
+    Returns
+    -------
+    tuple of Plot
+        One per run that has a curve, at most 60, all to one scale.
+    """
+    curves = {curve.log: curve for curve in analysis.curves}
+    residuals = {residual.run: residual for residual in analysis.residuals}
+    top = _top(run_strips(analysis.curves, analysis.runs), units)
+    runs = [run for run in analysis.runs if run.phases and run.log in curves]
+    return tuple(
+        _run_plot(analysis, run, curves[run.log], residuals.get(run.number), top, units)
+        for run in runs[:_MOST_RUN_PLOTS]
+    )
+
+
+def _run_plot(
+    analysis: Analysis,
+    run: Run,
+    curve: SpeedCurve,
+    residual: RunResiduals | None,
+    top: float,
+    units: Units,
+) -> Plot:
+    label = run_label(run.number, run.direction)
+    (strip,) = run_strips([curve], [run]) or (curve_strip(curve, [run], label),)
+    figure, axes = new_figure(2.0)
+    # the strip's times count from the curve's first sample inside the run
+    first = int(np.searchsorted(curve.time_s, run.phases[0].start_s))
+    start_s = float(curve.time_s[min(first, curve.time_s.size - 1)])
+    scaled = Strip(label, strip.time_s, strip.values / units.speed_mps, strip.kinds)
+    for kind, time, low, line in joined_by_kind([scaled], [0.0]):
+        _draw_phase(axes, kind, time, low, line)
+    if residual is not None:
+        axes.plot(
+            residual.time_s - start_s,
+            (residual.speed_mps + residual.residual_mps) / units.speed_mps,
+            ".",
+            color=COLOURS["ink"],
+            markersize=1.8,
+        )
+    for phase in run.phases:
+        for _, end_s in phase.gear_pieces_s[:-1]:
+            axes.axvline(end_s - start_s, color=COLOURS["other"], linestyle=":", linewidth=0.9)
+    longest = float(strip.time_s[-1]) if strip.time_s.size else 1.0
+    draw_frame(
+        axes, (0.0, longest or 1.0), (0.0, top), "time since the run's start [s]",
+        f"speed [{units.speed}]",
+    )  # fmt: skip
+    aid = f"{log_name(analysis.session, run.log)}. {' '.join(_told(run, units))}"
+    words = f"Speed over {longest:.0f} s, up to {_fastest(strip, units)}."
+    data = _strips_csv([strip], f"speed [{units.speed}]", units.speed_mps)
+    return page_plot(f"run-{run.number + 1}", f"Run {label}", aid, words, figure, data)
+
+
+def _told(run: Run, units: Units) -> list[str]:
+    """Return a sentence for each pull and coast-down: from where to where, used or why not."""
+    told = []
+    for phase in run.phases:
+        if phase.kind in ("pull", "coast"):
+            ends = (phase.from_mps / units.speed_mps, phase.to_mps / units.speed_mps)
+            what = f"{_PHASE_WORDS[phase.kind].capitalize()} from {ends[0]:.0f} to {ends[1]:.0f}"
+            used = "used" if phase.used else f"left out: {phase.why_not or 'no reason given'}"
+            told.append(f"{what} {units.speed} in {phase.end_s - phase.start_s:.0f} s, {used}.")
+    return told or ["Neither pull nor coast-down."]
+
+
+def _fastest(strip: Strip, units: Units) -> str:
+    known = strip.values[np.isfinite(strip.values)]
+    return units.speed_text(float(known.max())) if known.size else "an unknown speed"
+
+
+def _strips_csv(strips: Sequence[Strip], name: str, scale: float) -> str:
+    return csv_text(
+        ["run", "time [s]", "phase", name],
+        [strip.label for strip in strips for _ in strip.kinds],
+        np.concatenate([strip.time_s for strip in strips]),
+        [kind for strip in strips for kind in strip.kinds],
+        np.concatenate([strip.values for strip in strips]) / scale,
+    )
 
 
 def _bases(count: int) -> list[float]:
@@ -184,26 +316,45 @@ def _speed_strips(
     beside: str = "run",
     title: str = "",
 ) -> tuple[Figure, Axes]:
-    figure, axes = new_figure(0.7 + 0.42 * max(len(strips), 2), title)
+    figure, axes = new_figure(0.7 + 0.36 * max(len(strips), 2), title, _STRIPS_LEFT)
     bases = _bases(len(strips))
     for base in bases:
         axes.axhline(base, color=COLOURS["grid"], linewidth=0.8)
     scale = 0.9 / (units.speed_mps * top)
     scaled = [Strip(s.label, s.time_s, s.values * scale, s.kinds) for s in strips]
     for kind, time, low, line in joined_by_kind(scaled, bases):
-        colour = _PHASE_COLOURS[kind]
-        if kind in ("pull", "coast"):
-            axes.fill_between(
-                time, low, line, where=np.isfinite(line), color=colour, alpha=0.25, linewidth=0
-            )
-        axes.plot(time, line, color=colour, linestyle=_PHASE_LINES[kind], linewidth=1.4)
-        if kind in ("pull", "coast"):
-            first = slice(0, int(np.argmax(np.isnan(time))))
-            at = (float(time[first].mean()), float(low[0]))
-            word = "pull" if kind == "pull" else "coast-down"
-            draw_note(axes, word, at, (2 if kind == "pull" else 0, 1), COLOURS["ink"], ha="center")
-    _strip_frame(axes, strips, f"{below}; each strip is 0 to {top:.0f} {units.speed} high", beside)
+        _draw_phase(axes, kind, time, low, line)
+        if kind in _PHASE_WORDS:
+            first = time[: int(np.argmax(np.isnan(time)))]
+            if kind == "left out":
+                draw_note(
+                    axes, "left out", (float(first[-1]), float(low[0])), (26, 1), COLOURS["ink"]
+                )
+                continue
+            at = (float(first.mean()), float(low[0]))
+            shift = (2 if kind == "pull" else 0, 1)
+            draw_note(axes, _PHASE_WORDS[kind], at, shift, COLOURS["ink"], ha="center")
+    _strip_frame(axes, strips, f"{below}; each strip: 0 to {top:.0f} {units.speed}", beside)
     return figure, axes
+
+
+def _draw_phase(
+    axes: Axes,
+    kind: str,
+    time: NDArray[np.float64],
+    low: NDArray[np.float64],
+    line: NDArray[np.float64],
+) -> None:
+    """Draw one phase's line; what is a pull or coast-down, or would be, is filled down to `low`."""
+    colour, known = _PHASE_COLOURS[kind], np.isfinite(line)
+    if kind == "left out":
+        axes.fill_between(
+            time, low, line, where=known, linewidth=0, hatch="////", facecolor="none",
+            edgecolor=COLOURS["grid"],
+        )  # fmt: skip
+    elif kind in _PHASE_WORDS:
+        axes.fill_between(time, low, line, where=known, color=colour, alpha=0.25, linewidth=0)
+    axes.plot(time, line, color=colour, linestyle=_PHASE_LINES[kind], linewidth=1.4)
 
 
 def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str, beside: str = "run") -> None:

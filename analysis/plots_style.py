@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import io
 import itertools
+import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +34,7 @@ __all__ = [
     "SIZE",
     "Z95",
     "Plot",
+    "csv_text",
     "draw_band",
     "draw_frame",
     "draw_note",
@@ -62,7 +65,9 @@ GEAR_LINES: tuple[Any, ...] = ("-", "--", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (8,
 SIZE = 9.0
 #: Half a 95 % interval in standard deviations.
 Z95 = 1.96
-_WIDTH_IN = 4.6
+_WIDTH_IN = 4.2
+#: Where the axes begin, as a share of the width, with figures and without.
+_LEFT = 0.145
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,14 +87,14 @@ class Plot:
     figure: Figure | None = field(default=None, repr=False, compare=False)
 
 
-def new_figure(height_in: float, title: str = "") -> tuple[Figure, Axes]:
-    """Start a figure; in a page its title stands in the text above it."""
+def new_figure(height_in: float, title: str = "", left: float = _LEFT) -> tuple[Figure, Axes]:
+    """Start a figure, its axes from `left` of the width on; in a page its title stands above it."""
     height_in += 0.25 if title else 0.0
     figure = Figure(figsize=(_WIDTH_IN, height_in), facecolor="none")
     if title:
-        figure.text(0.135, 1 - 0.08 / height_in, title, size=11, weight="bold", va="top")
+        figure.text(left, 1 - 0.08 / height_in, title, size=11, weight="bold", va="top")
     bottom, top = 0.46 / height_in, 1 - (0.35 if title else 0.1) / height_in
-    axes = figure.add_axes((0.135, bottom, 0.85, top - bottom))
+    axes = figure.add_axes((left, bottom, 0.985 - left, top - bottom))
     axes.set_axis_off()
     return figure, axes
 
@@ -170,6 +175,28 @@ def draw_note(
         text, at, offset, textcoords="offset points", ha=ha, va=va, color=colour, size=SIZE,
         weight="bold" if bold else "normal",
     )  # fmt: skip
+
+
+def csv_text(names: Sequence[str], *columns: Iterable[object]) -> str:
+    r"""Return columns of numbers and words as CSV, blank where a number is unknown.
+
+    >>> csv_text(["speed [km/h]", "phase"], [10.0, float("nan")], ["pull", 'a "b", c'])
+    'speed [km/h],phase\n10,pull\n,"a ""b"", c"\n'
+    """
+    cells = [[_cell(value) for value in column] for column in columns]
+    rows = [[_cell(name) for name in names], *zip(*cells, strict=True)]
+    return "".join(",".join(row) + "\n" for row in rows)
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, float):  # numpy's own is one
+        return f"{value:.6g}" if math.isfinite(value) else ""
+    text = "" if value is None else str(value)
+    if text.startswith(("=", "+", "@", "-")) and not text[1:2].isdigit():
+        text = f"'{text}"  # a spreadsheet would run it as a formula
+    if any(mark in text for mark in ',"\n\r'):
+        text = '"' + text.replace('"', '""') + '"'
+    return text
 
 
 def svg_document(figure: Figure) -> str:

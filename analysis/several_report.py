@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-import jinja2
 from markupsafe import Markup
 
 from analysis.display import Units, by_severity, counted, force_at, number, serious_by_kind
+from analysis.pages import page_environment
 from analysis.plots import COLOURS, shared_road_load_plot
-from analysis.report import TEMPLATES
 from analysis.results import finding_dict, json_text, road_load_figures
 
 if TYPE_CHECKING:
@@ -34,8 +32,6 @@ SHARED_FORMAT = "pullcoast-shared/1"
 SHARED_SCHEMA_PATH = Path(__file__).with_name("shared.schema.json")
 
 _COLUMNS = 80
-_HYPHEN = re.compile(r"(?<![\w)])-(?=\d)")
-_PERCENT = re.compile(r"(\d) %")
 
 _Rows = list[tuple[str, ...]]
 # JSON values: every leaf is a str, bool, int, finite float or None
@@ -153,43 +149,38 @@ def _power_dict(power: SharedPower) -> _Json:
 
 
 def _page(shared: Shared, folders: Sequence[str]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters["typeset"] = lambda text: _PERCENT.sub(
-        "\\1\u00a0%", _HYPHEN.sub("\u2212", text)
-    )
     units = Units.of(shared.sessions[0].analysis.session.display)
-    return environment.get_template("shared.html").render(
-        title=_title(shared),
-        colours=COLOURS,
-        units=units,
-        facts=[
-            counted(len(shared.sessions), "session"),
-            f"reference air {_reference(shared)}",
-        ],
-        states=[
-            _state_view(shared, state, number, units) for number, state in enumerate(shared.states)
-        ],
-        session_heads=[
-            "Session",
-            "State",
-            "Mass [kg]",
-            "Air [kg/m³]",
-            f"Peak wheel power [{units.power}]",
-            "Road load [N]",
-            "Runs",
-        ],
-        sessions=[
-            (f"{quote(folder)}/report.html", _session_row(shared, index, units))
-            for index, folder in enumerate(folders)
-        ],
-        findings=by_severity(shared.findings),
-        serious=[finding for finding, _ in serious_by_kind(shared.findings)],
+    return (
+        page_environment()
+        .get_template("shared.html")
+        .render(
+            title=_title(shared),
+            colours=COLOURS,
+            units=units,
+            facts=[
+                counted(len(shared.sessions), "session"),
+                f"reference air {_reference(shared)}",
+            ],
+            states=[
+                _state_view(shared, state, number, units)
+                for number, state in enumerate(shared.states)
+            ],
+            session_heads=[
+                "Session",
+                "State",
+                "Mass [kg]",
+                "Air [kg/m³]",
+                f"Peak wheel power [{units.power}]",
+                "Road load [N]",
+                "Runs",
+            ],
+            sessions=[
+                (f"{quote(folder)}/report.html", _session_row(shared, index, units))
+                for index, folder in enumerate(folders)
+            ],
+            findings=by_severity(shared.findings),
+            serious=[finding for finding, _ in serious_by_kind(shared.findings)],
+        )
     )
 
 

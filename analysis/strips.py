@@ -30,7 +30,10 @@ _MOST_POINTS = 160
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """One run of a figure: label, times from its start [s], values, and the phase of each."""
+    """One run of a figure: label, times from its start [s], values, and the phase of each.
+
+    A phase is what `Phase.kind` says, or ``left out`` for a pull or coast-down that is not used.
+    """
 
     label: str
     time_s: NDArray[np.float64]
@@ -73,7 +76,8 @@ def curve_strip(
         for phase in run.phases if run.log == curve.log else ():
             begin = int(np.searchsorted(time, phase.start_s))
             end = int(np.searchsorted(time, phase.end_s, "right"))
-            kinds[begin:end] = [phase.kind] * (end - begin)
+            kept_out = phase.kind in ("pull", "coast") and not phase.used
+            kinds[begin:end] = ["left out" if kept_out else phase.kind] * (end - begin)
     return Strip(label, time - (time[0] if time.size else 0.0), curve.speed_mps[kept], tuple(kinds))
 
 

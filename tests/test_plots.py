@@ -22,6 +22,8 @@ from logger.session import Display
 
 _SVG = "{http://www.w3.org/2000/svg}"
 _METRIC = Units.of(Display())
+_POWER = {"wheel-power", "budget-power"}
+_EVERY = _POWER | {"road-load", "speed-time", "residuals", "slope", "budget-force"}
 
 
 def _plots(kind: Kind) -> dict[str, Plot]:
@@ -31,11 +33,11 @@ def _plots(kind: Kind) -> dict[str, Plot]:
 @pytest.mark.parametrize(
     ("kind", "names"),
     [
-        ("full", {"wheel-power", "road-load", "speed-time", "residuals", "slope"}),
-        ("coasts_only", {"road-load", "speed-time", "residuals", "slope"}),
-        ("narrow", {"road-load", "speed-time", "residuals", "slope"}),
-        ("one_direction", {"wheel-power", "road-load", "speed-time", "residuals", "slope"}),
-        ("gps_only", {"wheel-power", "road-load", "speed-time", "residuals", "slope"}),
+        ("full", _EVERY),
+        ("coasts_only", _EVERY - _POWER),
+        ("narrow", _EVERY - _POWER),
+        ("one_direction", _EVERY),
+        ("gps_only", _EVERY),
     ],
 )
 def test_each_session_gets_the_figures_that_it_has_data_for(kind: Kind, names: set[str]) -> None:
@@ -110,7 +112,11 @@ def test_sessions_without_runs_or_residuals_still_draw() -> None:
         residuals=(),
         coast_forces=np.zeros((0, 3)),
     )
-    assert {plot.name for plot in report_plots(bare, _METRIC)} == {"road-load", "slope"}
+    assert {plot.name for plot in report_plots(bare, _METRIC)} == {
+        "road-load",
+        "slope",
+        "budget-force",
+    }
 
 
 def test_a_hundred_runs_make_a_figure_that_says_how_many_it_shows() -> None:
@@ -159,8 +165,10 @@ def test_joined_strips_break_between_runs() -> None:
     analysis = make_analysis(logs=2)
     strips = [curve_strip(c, analysis.runs, "x") for c in analysis.curves]
     joined = {kind: time for kind, time, _, _ in joined_by_kind(strips, [1.0, 0.0])}
-    assert set(joined) == {"stand", "pull", "coast", "brake"}
-    assert all(np.isnan(time).sum() == 2 for time in joined.values())  # one gap after each run
+    # the coast-down of the second run is not used
+    assert set(joined) == {"stand", "pull", "coast", "left out", "brake"}
+    gaps = {kind: int(np.isnan(time).sum()) for kind, time in joined.items()}
+    assert gaps == {"stand": 2, "pull": 2, "coast": 1, "left out": 1, "brake": 2}
 
 
 @pytest.mark.parametrize(("count", "most"), [(0, 5), (1, 5), (5, 5), (1000, 160)])

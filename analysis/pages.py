@@ -1,0 +1,49 @@
+"""What all pages share: their templates, and how text and data are put into them safely."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from urllib.parse import quote
+
+import jinja2
+
+__all__ = ["TEMPLATES", "as_link", "page_environment", "typeset"]
+
+#: Folder of the pages' templates, beside this file.
+TEMPLATES = Path(__file__).with_name("templates")
+
+_HYPHEN = re.compile(r"(?<![\w)])-(?=\d)")
+_PERCENT = re.compile(r"(\d) %")
+
+
+def page_environment() -> jinja2.Environment:
+    """Return the environment of every page: what is put in is escaped, what is missing an error."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters["typeset"] = typeset
+    environment.filters["as_link"] = as_link
+    return environment
+
+
+def typeset(text: str) -> str:
+    r"""Give negative figures a true minus sign and keep percent signs with their figures.
+
+    >>> typeset("from -2 to 3 %")
+    'from −2 to 3\xa0%'
+    """
+    return _PERCENT.sub("\\1\u00a0%", _HYPHEN.sub("\u2212", text))
+
+
+def as_link(csv: str) -> str:
+    r"""Return a table as the address of a link that holds all of it (RFC 2397).
+
+    >>> as_link("speed [km/h],n\n1,2\n")
+    'data:text/csv;charset=utf-8,speed%20[km/h],n%0A1,2%0A'
+    """
+    return "data:text/csv;charset=utf-8," + quote(csv, safe=",./()[]:;*+")

@@ -23,6 +23,8 @@ _NAMES = {"pull": "pull", "coast": "slowing"}
 _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
 _FULL_SHARE = 0.75
+#: ... or where it lies less than this below them, which slope and wind do to weak vehicles [m/s2].
+_SLOPE_AND_WIND_MPS2 = 0.3
 #: No drive pulls this much harder at 60 % than at 25 % of the speed it reaches in one gear.
 _RISE = 1.12
 #: Without an accelerometer pulls need this many fixes a second [Hz].
@@ -186,14 +188,16 @@ def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str
             others.append((run.number, speed, accel))
     gentle: dict[int, str] = {}
     for number, speed, accel in others:
-        shares = []
+        shares, away = [], []
         for full_speed, full_accel in planned:
             low, high = max(speed.min(), full_speed.min()), min(speed.max(), full_speed.max())
             mine = accel[(speed >= low) & (speed <= high)]
             full = full_accel[(full_speed >= low) & (full_speed <= high)]
             if high - low >= 2.0 and mine.size and full.size:
                 shares.append(float(np.median(mine)) / max(float(np.median(full)), 1e-3))
-        if shares and float(np.median(shares)) < _FULL_SHARE:
+                away.append(float(np.median(full)) - float(np.median(mine)))
+        clear = bool(away) and float(np.median(away)) > _SLOPE_AND_WIND_MPS2
+        if clear and float(np.median(shares)) < _FULL_SHARE:
             gentle[number] = (
                 f"it accelerates with {100 * float(np.median(shares)):.0f} % of what the other pulls "
                 "show at the same speeds, and no coast-down follows: part throttle"

@@ -32,8 +32,9 @@ _FALL_S = (0.3, 0.5, 0.8, 1.2)
 #: A coast-down lasts at least this long [s] and loses at least this much [m/s].
 _COAST_S = 5.0
 _COAST_LOSS_MPS = 2.0
-#: No car, van or bike in neutral slows by more than this below motorway speed [m/s2].
-_COAST_STEEPEST = 1.6
+#: No vehicle in neutral slows by more than this [m/s2], and by this times the speed squared for air:
+#: 0.0015/m is a motorcycle of 260 kg with a drag area of 0.65 m2.
+_COAST_STEEPEST, _COAST_AIR = 1.6, 0.0015
 _COAST_LOWEST_MPS = 1.5
 #: A mean this much below the coast-down's own trend over this long is the brake [m/s2], [s].
 _BRAKE_STEP = 0.25
@@ -267,7 +268,7 @@ def _coast_end(piece: _Piece, first: int, last: int) -> int:
     v = piece.v[first : last + 1]
     wide = _mean_over(piece.a[first : last + 1], max(1, round(0.5 * _BRAKE_S / piece.step)))
     over = np.flatnonzero(
-        (wide > 0.25) | (wide < -_COAST_STEEPEST - 0.0004 * v**2) | (v < _COAST_LOWEST_MPS)
+        (wide > 0.25) | (wide < -_COAST_STEEPEST - _COAST_AIR * v**2) | (v < _COAST_LOWEST_MPS)
     )
     end = int(over[0]) if over.size else slow.size - 1
     hold = max(1, round(_BRAKE_S / piece.step))
@@ -382,7 +383,9 @@ def _lone_coasts(piece: _Piece, first: int, last: int) -> list[tuple[Phase, ...]
     found: list[tuple[Phase, ...]] = []
     window = slice(first, last + 1)
     slow = piece.slow[window]
-    rolls = (slow < 0.05) & (slow > -_COAST_STEEPEST) & (piece.v[window] > _COAST_LOWEST_MPS)
+    speed = piece.v[window]
+    least = -_COAST_STEEPEST - _COAST_AIR * speed**2
+    rolls = (slow < 0.05) & (slow > least) & (speed > _COAST_LOWEST_MPS)
     for i, j in _stretches(rolls):
         start = first + i
         while start < first + j:

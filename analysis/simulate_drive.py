@@ -17,7 +17,9 @@ __all__ = ["GearPiece", "RunTimes", "Trip", "TrueCar"]
 _PULL_STEP_S = 0.02
 _COAST_STEP_S = 0.1
 _TABLE_MPS = 0.02  # spacing of the drive-force table [m/s]
+_FASTEST_MPS = 130.0  # no vehicle on wheels is driven faster here
 _SLOPE_STEP_M = 2.0
+_LONGEST_ROAD_M = 24_000.0
 
 Floats = NDArray[np.float64]
 
@@ -118,8 +120,8 @@ class Trip(Track):
         super().__init__(site, rng, place_m, direction)
         self.car = car
         self.runs: list[RunTimes] = []
-        self._slope_low = -2500.0
-        places = self._slope_low + _SLOPE_STEP_M * np.arange(5500, dtype=np.float64)
+        self._slope_low = -4000.0
+        places = np.arange(self._slope_low, _LONGEST_ROAD_M, _SLOPE_STEP_M)
         self._slopes: list[float] = site.slope_at(places).tolist()
 
     def go_to(self, place_m: float, cruise_mps: float) -> None:
@@ -274,7 +276,7 @@ class Trip(Track):
     def _drive(self, gear: int, factor: float) -> Callable[[float, float, float, float], float]:
         """Return the acceleration under a share of full torque in a gear [m/s2]."""
         vehicle, mass = self.car.vehicle, self.car.effective_mass_kg
-        speeds = _TABLE_MPS * np.arange(4000, dtype=np.float64)
+        speeds = np.arange(0.0, _FASTEST_MPS, _TABLE_MPS)
         table: list[float] = (factor * vehicle.drive_force_n(gear, speeds)).tolist()
         engine_mass = vehicle.engine_mass_kg(gear)
         lock = vehicle.lock_speed_mps() if gear == 1 else 0.0

@@ -27,6 +27,7 @@ examples:
   pullcoast report airfield                      with airfield/session.toml
   pullcoast report airfield --mass 1480kg        a folder of logs alone; each is one recording
   pullcoast report monday tuesday --out compared one folder of results per session
+  pullcoast report airfield --full --plots pictures
   pullcoast report pulls --road-load coasts/results/results.json
   pullcoast report airfield --column speed_mps="GPS speed" --unit speed_mps=km/h
   pullcoast report airfield --json | jq .wheel_power.peak_W"""
@@ -41,6 +42,14 @@ def add_report(commands: argparse._SubParsersAction[Parser]) -> None:
     )
     parser.add_argument(
         "--out", metavar="DIR", help="where to write (default: SESSION/results; several: DIR/NAME)"
+    )
+    parser.add_argument(
+        "--full", action="store_true", help="with a figure of every run in report.html"
+    )
+    parser.add_argument(
+        "--plots",
+        metavar="DIR",
+        help="also write every figure as SVG, PNG and CSV (several sessions: DIR/NAME)",
     )
     parser.add_argument("--json", action="store_true", help="print results.json to standard output")
     parser.add_argument(

@@ -39,15 +39,21 @@ def report(arguments: argparse.Namespace) -> int:
         road_load = read_results_road_load(arguments.road_load)
     statuses = []
     analyses: dict[str, Analysis] = {}
-    for path, folder in zip(paths, _folders(paths, arguments.out), strict=True):
+    pictures = [None] * len(paths) if arguments.plots is None else _folders(paths, arguments.plots)
+    folders = _folders(paths, arguments.out)
+    for path, folder, picture_folder in zip(paths, folders, pictures, strict=True):
         try:
+            if picture_folder is not None:
+                check_writable(picture_folder)
             analysis = _analyse(path, folder, arguments, road_load)
         except PullcoastError as error:
             if len(paths) == 1:
                 raise
             statuses.append(explain(error, str(path)))
             continue
-        statuses.append(_write(analysis, folder, as_json=arguments.json))
+        if picture_folder is not None:
+            _write_plots(analysis, picture_folder, full=arguments.full)
+        statuses.append(_write(analysis, folder, full=arguments.full, as_json=arguments.json))
         analyses[folder.name] = analysis
     if len(paths) > 1:
         print(f"\n{_put_together(analyses, len(paths), arguments)}")
@@ -157,11 +163,21 @@ def _analyse(
     return replace(analysis, crosscheck=check_session(analysis))
 
 
-def _write(analysis: Analysis, folder: Path, *, as_json: bool) -> int:
+def _write_plots(analysis: Analysis, folder: Path, *, full: bool) -> None:
+    from analysis.display import Units
+    from analysis.plots import report_plots, run_plots
+    from analysis.plots_files import plot_files
+
+    units = Units.of(analysis.session.display)
+    every_run = run_plots(analysis, units) if full else ()
+    write_together(folder, plot_files((*report_plots(analysis, units), *every_run)))
+
+
+def _write(analysis: Analysis, folder: Path, *, full: bool, as_json: bool) -> int:
     from analysis.report import render
     from analysis.summary import summary
 
-    files = render(analysis)
+    files = render(analysis, full=full)
     write_together(folder, files)
     if as_json:
         print(files["results.json"], end="")

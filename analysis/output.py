@@ -48,8 +48,8 @@ def check_writable(folder: Path) -> None:
         raise OutputError(msg)
 
 
-def write_together(folder: Path, files: Mapping[str, str]) -> None:
-    """Write texts as UTF-8 files into `folder`, all or none as far as an operating system can.
+def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write files into `folder`, texts as UTF-8, all or none as far as an operating system can.
 
     Every file is first written and synced in a staging folder inside `folder`; only then are they
     moved into place one after another, each of which is atomic.
@@ -59,7 +59,7 @@ def write_together(folder: Path, files: Mapping[str, str]) -> None:
     folder : Path
         Made when missing.
     files : mapping
-        File name to its text.
+        File name to its text or bytes.
 
     Raises
     ------
@@ -71,9 +71,11 @@ def write_together(folder: Path, files: Mapping[str, str]) -> None:
         _clear_abandoned(folder)
         staging = Path(tempfile.mkdtemp(prefix=_STAGING, dir=folder))
         try:
-            for name, text in files.items():
+            for name, content in files.items():
+                if isinstance(content, str):
+                    content = content.encode("utf-8", "backslashreplace")
                 with (staging / name).open("wb") as handle:
-                    handle.write(text.encode("utf-8", "backslashreplace"))
+                    handle.write(content)
                     handle.flush()
                     os.fsync(handle.fileno())
             for name in files:

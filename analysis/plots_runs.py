@@ -57,7 +57,7 @@ _MOST_STRIPS = 24
 #: Room for their labels, as a share of the width.
 _STRIPS_LEFT = 0.18
 #: And more figures of single runs than this make a page too large to send.
-_MOST_RUN_PLOTS = 60
+_MOST_RUN_PLOTS = 40
 
 
 def speed_time_svg(
@@ -218,7 +218,7 @@ def run_plots(analysis: Analysis, units: Units) -> tuple[Plot, ...]:
     Returns
     -------
     tuple of Plot
-        One per run that has a curve, at most 60, all to one scale.
+        One per run that has a curve, at most 40, all to one scale.
     """
     curves = {curve.log: curve for curve in analysis.curves}
     residuals = {residual.run: residual for residual in analysis.residuals}
@@ -248,13 +248,13 @@ def _run_plot(
     for kind, time, low, line in joined_by_kind([scaled], [0.0]):
         _draw_phase(axes, kind, time, low, line)
     if residual is not None:
-        axes.plot(
-            residual.time_s - start_s,
-            (residual.speed_mps + residual.residual_mps) / units.speed_mps,
-            ".",
-            color=COLOURS["ink"],
-            markersize=1.8,
+        moment = residual.time_s - start_s
+        fix = (residual.speed_mps + residual.residual_mps) / units.speed_mps
+        # short strokes are a quarter of the size of markers
+        strokes = np.stack(
+            [fix - 0.008 * top, fix + 0.008 * top, np.full(fix.size, np.nan)], axis=1
         )
+        axes.plot(np.repeat(moment, 3), strokes.ravel(), color=COLOURS["ink"], linewidth=1.3)
     for phase in run.phases:
         for _, end_s in phase.gear_pieces_s[:-1]:
             axes.axvline(end_s - start_s, color=COLOURS["other"], linestyle=":", linewidth=0.9)

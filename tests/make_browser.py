@@ -6,14 +6,19 @@ import contextlib
 import os
 import shutil
 import signal
+import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import pytest
 
+from logger.reading import read
+
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+
+    from logger.recording import Recording
 
 __all__ = [
     "FLAGS",
@@ -23,9 +28,11 @@ __all__ = [
     "browser_path",
     "feed",
     "kill_browser",
+    "killed",
     "launched",
     "open_stored",
     "phone_page",
+    "says",
     "start",
     "stop",
     "table_of",
@@ -42,6 +49,9 @@ FLAGS = [
 #: With one permission granted the browser denies all others, so all that the page asks for.
 GRANTED = ["geolocation", "accelerometer", "gyroscope", "magnetometer", "screen-wake-lock"]
 PHONE: dict[str, Any] = {"viewport": {"width": 390, "height": 844}, "locale": "en-GB"}
+
+#: A page that has not reacted by then never will.
+PATIENCE_MS = 10_000
 
 #: Replaces clock and sensors: `phone.feed` takes rows of [milliseconds, kind, values...], the first
 #: being when it arrives on a clock that stands still between rows. Motion events are real ones, but
@@ -83,6 +93,13 @@ _FED = """
   };
 })();
 """
+
+
+#: Motion at 60 Hz with the browser's own clock.
+_SHAKEN = """() => setInterval(() => {
+  const fields = { accelerationIncludingGravity: { x: 0.1, y: 9.8, z: 0.2 }, interval: 16 };
+  dispatchEvent(new DeviceMotionEvent("devicemotion", fields));
+}, 16)"""
 
 
 def _without(what: str) -> NoReturn:
@@ -129,6 +146,7 @@ def phone_page(
     context = browser.new_context(**{"permissions": GRANTED, **PHONE, **options})
     try:
         page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
         if fed:
             page.add_init_script(_FED)
         if init:
@@ -160,6 +178,13 @@ def stop(page: Page) -> None:
     page.wait_for_selector("#one:visible #save-csv:not([disabled])")
 
 
+def says(page: Page, selector: str, words: str) -> None:
+    """Wait until an element says `words`; the page's own policy forbids to look by evaluation."""
+    from playwright.sync_api import expect
+
+    expect(page.locator(selector)).to_contain_text(words, timeout=PATIENCE_MS)
+
+
 def feed(page: Page, rows: Sequence[Sequence[Any]]) -> None:
     """Let rows arrive; see `_FED`."""
     for first in range(0, len(rows), 5000):
@@ -179,6 +204,55 @@ def table_of(page: Page, path: Path, button: str = "#save-csv") -> Path:
         page.click(button)
     caught.value.save_as(path)
     return path
+
+
+def killed(
+    playwright: Playwright, address: str, place: Path, after_s: Sequence[float]
+) -> Iterator[tuple[float, Recording]]:
+    """Record and kill the browser after so many seconds, again and again in one profile.
+
+    Yields
+    ------
+    tuple of float and Recording
+        How much of the time that the browser lived is missing at the end [s], and what the page
+        gives when it is opened again.
+    """
+    profile = place / "profile"
+
+    def opened() -> tuple[BrowserContext, Page]:
+        context = playwright.chromium.launch_persistent_context(
+            str(profile),
+            executable_path=browser_path(),
+            args=FLAGS,
+            permissions=GRANTED,
+            **PHONE,
+        )
+        page = context.pages[0]
+        page.set_default_timeout(PATIENCE_MS)
+        page.goto(address)
+        page.wait_for_selector("#cautions:visible, #drive:visible")
+        if page.is_visible("#accept"):  # a browser killed early may not have written that down
+            page.click("#accept")
+        return context, page
+
+    context, page = opened()
+    for number, seconds in enumerate(after_s):
+        page.click("#allow")
+        start(page)
+        page.evaluate(_SHAKEN)
+        page.wait_for_timeout(1000 * seconds)
+        alive_s = time.time()
+        kill_browser(context, profile)
+        context, page = opened()
+        open_stored(page)
+        recording = read(table_of(page, place / f"run{number}.csv"))
+        page.click("#to-drive")
+        accel = recording.channel("accel_x_mps2")
+        epoch_s = recording.clocks[0].epoch_s
+        assert accel is not None
+        assert epoch_s is not None
+        yield alive_s - (epoch_s + float(accel.t_s[-1])), recording
+    context.close()
 
 
 def _children(pid: int) -> list[int]:

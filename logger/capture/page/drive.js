@@ -106,6 +106,7 @@ export class Drive {
       setText($("bar-note"), "The phone's storage takes nothing: it is full, or closed to this page (a private window?). Make room, or open the page in an ordinary window.");
       return;
     }
+    this.recorder.orientation(sensors.angles);
     this.voice.tell("start", this.#spoken("Recording"));
   }
 

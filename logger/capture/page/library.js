@@ -5,8 +5,6 @@ import { send, SendError } from "./send.js";
 import { token } from "./settings.js";
 import { $, ask, duration, make, setText, show, size, when } from "./view.js";
 
-const LIVE_MS = 3000;
-
 export class Library {
   #entry = null;
   #files = null;
@@ -176,7 +174,7 @@ function facts(entry) {
 
 function state(entry) {
   const parts = [];
-  if (!entry.ended) parts.push(Date.now() - entry.last_ms < LIVE_MS ? "Recording now" : "Cut off; what was stored is whole");
+  if (!entry.ended) parts.push("Cut off, but whole up to then");
   if (entry.sent_ms) parts.push(`sent to the PC ${when(entry.sent_ms)}`);
   else if (entry.saved_ms) parts.push(`saved ${when(entry.saved_ms)}`);
   else parts.push("neither sent nor saved yet");

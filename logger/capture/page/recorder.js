@@ -67,12 +67,14 @@ export class Recorder {
 
   /** Keep the first direction of "up", and some more while the vehicle is not known to move. */
   orientation(event) {
-    if (event.beta == null || event.gamma == null) return;
+    if (!event || event.beta == null || event.gamma == null) return;
     const now = this.clock.now();
     const moves = this.#speed_mps !== null && this.#speed_mps > AT_REST_MPS;
     if (this.#up_ms > 0 && (moves || now - this.#up_ms < UP_EVERY_MS)) return;
     this.#up_ms = now;
-    this.#add(upLine(this.clock.ofEvent(event), now, upVector(event.beta, event.gamma)));
+    // events come only when the angles change: one from before the start still holds
+    const time = Math.max(this.clock.ofEvent(event), this.entry.started_ms);
+    this.#add(upLine(time, now, upVector(event.beta, event.gamma)));
   }
 
   event(event, mark = "") {

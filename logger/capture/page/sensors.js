@@ -18,6 +18,7 @@ export class Sensors {
   accuracy_m = null;
   speed_mps = null;
   speedKnown = null; // whether the phone itself gives a speed
+  angles = null; // the last event that tells how the phone lies
   fix_ms = null; // arrival of the last fix
   asked_ms = Infinity; // when the person let it listen, on the monotonic clock
   #fixes = [];
@@ -38,7 +39,10 @@ export class Sensors {
     if (this.#listening) return;
     this.#listening = true;
     addEventListener("devicemotion", (event) => this.#motion(event));
-    addEventListener("deviceorientation", (event) => this.recorder?.orientation(event));
+    addEventListener("deviceorientation", (event) => {
+      this.angles = event;
+      this.recorder?.orientation(event);
+    });
   }
 
   #watchFixes() {

@@ -21,6 +21,7 @@ from analysis.arguments_compare import add_compare
 from analysis.arguments_crosscheck import add_crosscheck
 from analysis.arguments_logs import add_look, add_speed
 from analysis.arguments_new import add_new
+from analysis.arguments_plan import add_plan
 from analysis.arguments_report import add_report
 from analysis.arguments_sample import add_sample
 from analysis.messages import EXIT_INPUT, explain
@@ -40,6 +41,7 @@ _COMMANDS = {
     "sample": (add_sample, "analysis.command_sample:sample"),
     "new": (add_new, "analysis.command_new:new"),
     "compare": (add_compare, "analysis.command_compare:compare"),
+    "plan": (add_plan, "analysis.command_plan:plan"),
     "crosscheck": (add_crosscheck, "analysis.command_crosscheck:crosscheck"),
 }
 

@@ -73,7 +73,7 @@ ANALYSIS_LAYERS = (
     "earlier summary plots",
     "compare_earlier",
     "report",
-    "several_report compare_report",
+    "several_report compare_report plan_report",
     "command_*",
     "arguments",
     "arguments_*",

@@ -24,6 +24,7 @@ from analysis.arguments_new import add_new
 from analysis.arguments_plan import add_plan
 from analysis.arguments_report import add_report
 from analysis.arguments_sample import add_sample
+from analysis.arguments_strip import add_strip
 from analysis.messages import EXIT_INPUT, explain
 
 __all__ = ["build_parser", "main"]
@@ -40,6 +41,7 @@ _COMMANDS = {
     "capture": (add_capture, "analysis.command_capture:capture"),
     "sample": (add_sample, "analysis.command_sample:sample"),
     "new": (add_new, "analysis.command_new:new"),
+    "strip": (add_strip, "analysis.command_strip:strip"),
     "compare": (add_compare, "analysis.command_compare:compare"),
     "plan": (add_plan, "analysis.command_plan:plan"),
     "crosscheck": (add_crosscheck, "analysis.command_crosscheck:crosscheck"),

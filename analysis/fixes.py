@@ -16,6 +16,7 @@ __all__ = [
     "Fixes",
     "flat_positions_m",
     "half_second_means",
+    "road_positions_m",
     "speed_fixes",
 ]
 
@@ -78,6 +79,28 @@ def flat_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray
     return t_s, np.column_stack([east, north])
 
 
+def road_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return positions as `flat_positions_m` does; places along the road where those are all there is.
+
+    Parameters
+    ----------
+    recording : Recording
+        Any; a copy stripped of its positions has `place_m` in their stead.
+
+    Returns
+    -------
+    t_s : array of shape (n,)
+        Times [s] on the clock of the channel.
+    positions_m : array of shape (n, 2)
+        Metres east and north of the first position; of a stripped copy the place along the road,
+        and 0.
+    """
+    place = recording.channel("place_m")
+    if place is None or recording.channel("latitude_deg") is not None:
+        return flat_positions_m(recording)
+    return place.t_s, np.column_stack([place.values, np.zeros(place.values.size)])
+
+
 def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Finding, ...]]:
     """Choose the speed fixes of a recording.
 
@@ -100,9 +123,9 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
         good = ~speed.suspect
         if int(good.sum()) >= 1:
             return Fixes(speed.t_s[good], speed.values[good], speed.clock, False), ()
-    latitude = recording.channel("latitude_deg")
-    t_s, place = flat_positions_m(recording)
-    if latitude is None or t_s.size < 3:
+    source = recording.channel("latitude_deg") or recording.channel("place_m")
+    t_s, place = road_positions_m(recording)
+    if source is None or t_s.size < 3:
         return Fixes(np.zeros(0), np.zeros(0), 0, False), ()
     step_s = np.diff(t_s)
     near = (step_s > 0.05) & (step_s < HOLE_S)
@@ -116,7 +139,7 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
         log=log,
         count=int(speed_mps.size),
     )
-    return Fixes(middle_s, speed_mps, latitude.clock, True), (finding,)
+    return Fixes(middle_s, speed_mps, source.clock, True), (finding,)
 
 
 def half_second_means(

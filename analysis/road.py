@@ -9,17 +9,19 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.fixes import EARTH_RADIUS_M, flat_positions_m
+from analysis.fixes import EARTH_RADIUS_M, road_positions_m
 from analysis.fuse import Fused
 from analysis.phases import Run
 from logger.findings import Finding
 from logger.recording import Recording
 from logger.session import LogEntry
 
-__all__ = ["RunPlace", "place_runs"]
+__all__ = ["ROAD_EVENT", "RoadLine", "RunPlace", "place_runs", "road_line", "road_mark"]
 
 Array: TypeAlias = NDArray[np.float64]
 
+#: How the event begins that names the road of a stripped copy.
+ROAD_EVENT = "road "
 #: A road is taken for straight when it strays less than this share of its length to the side.
 _STRAIGHT = 0.08
 
@@ -60,33 +62,124 @@ def _offset_m(recording: Recording, origin: tuple[float, float]) -> Array:
     )
 
 
-def _tracks(recordings: Sequence[Recording], runs: Sequence[Run]) -> list[_Track | None]:
+@dataclass(frozen=True, slots=True)
+class RoadLine:
+    """The road as a line on the session's flat map: straight, or along the longest run.
+
+    Parameters
+    ----------
+    origin_deg : (latitude, longitude) or None
+        Of the map [deg]; None where the logs know places along the road only.
+    centre_m, axis : arrays of shape (2,)
+        A point of the straight line [m] and its direction, that of the first run.
+    base_m : float
+        Place of the first run's start along the straight line from `centre_m` [m].
+    path_m : array of shape (n, 2) or None
+        The course of a road that bends [m]; None for a straight one.
+    """
+
+    origin_deg: tuple[float, float] | None
+    centre_m: Array
+    axis: Array
+    base_m: float
+    path_m: Array | None
+
+    def place_m(self, east_north_m: Array) -> Array:
+        """Return the place along the road [m] of each point of shape (n, 2) on the map."""
+        if self.path_m is None:
+            return np.asarray((east_north_m - self.centre_m) @ self.axis - self.base_m)
+        steps = np.hypot(*np.diff(self.path_m, axis=0).T)
+        return _nearest_on_path(
+            east_north_m, self.path_m, np.concatenate([[0.0], np.cumsum(steps)])
+        )
+
+    def places_of(self, recording: Recording) -> tuple[Array, Array]:
+        """Return the times [s] and places along the road [m] of all positions of a recording."""
+        t_s, place = road_positions_m(recording)
+        if self.origin_deg is not None and t_s.size:
+            place = place + _offset_m(recording, self.origin_deg)
+        return t_s, self.place_m(place)
+
+
+def road_mark(recording: Recording) -> str | None:
+    """Return the mark of the road that `place_m` of a stripped copy counts along, None without.
+
+    Copies that were stripped together carry one mark; their places and directions can be compared.
+    """
+    for event in recording.events:
+        if event.kind == "event" and event.text.startswith(ROAD_EVENT):
+            return event.text
+    return None
+
+
+def _foreign_roads(recordings: Sequence[Recording]) -> set[int]:
+    """Return the logs whose places along a road mean nothing beside the others' positions."""
+    mapped = [one.channel("latitude_deg") is not None for one in recordings]
+    placed = [
+        one.channel("place_m") is not None and not on_map
+        for one, on_map in zip(recordings, mapped, strict=True)
+    ]
+    if any(mapped):
+        return {log for log, one in enumerate(placed) if one}
+    marks = [road_mark(one) for one in recordings]
+    first = next((mark for mark, one in zip(marks, placed, strict=True) if one), None)
+    return {log for log, one in enumerate(placed) if one and marks[log] != first}
+
+
+def _tracks(
+    recordings: Sequence[Recording], spans: Sequence[tuple[int, float, float]]
+) -> tuple[list[_Track | None], tuple[float, float] | None]:
+    """Return the positions in each span on one map, and the map's origin [deg]."""
     origin: tuple[float, float] | None = None
     tracks: list[_Track | None] = []
     cache: dict[int, tuple[Array, Array]] = {}
-    for run in runs:
-        if run.log not in cache:
-            recording = recordings[run.log]
-            t_s, place = flat_positions_m(recording)
+    foreign = _foreign_roads(recordings)
+    for log, start_s, end_s in spans:
+        if log in foreign:
+            tracks.append(None)
+            continue
+        if log not in cache:
+            recording = recordings[log]
+            t_s, place = road_positions_m(recording)
             latitude = recording.channel("latitude_deg")
             longitude = recording.channel("longitude_deg")
             if latitude is not None and longitude is not None and t_s.size:
                 if origin is None:
                     origin = (float(latitude.values[0]), float(longitude.values[0]))
                 place = place + _offset_m(recording, origin)
-            cache[run.log] = t_s, place
-        t_s, place = cache[run.log]
-        inside = (t_s >= run.start_s) & (t_s <= run.end_s)
+            cache[log] = t_s, place
+        t_s, place = cache[log]
+        inside = (t_s >= start_s) & (t_s <= end_s)
         enough = int(inside.sum()) >= 4 and float(np.ptp(place[inside], axis=0).max()) > 50.0
         tracks.append(_Track(t_s[inside], place[inside]) if enough else None)
-    return tracks
+    return tracks, origin
 
 
-def _along(tracks: Sequence[_Track | None]) -> tuple[list[Array | None], bool]:
-    """Return the place of every track along the road, and whether the road was straight."""
+def road_line(
+    recordings: Sequence[Recording], spans: Sequence[tuple[int, float, float]]
+) -> RoadLine | None:
+    """Return the road that was driven.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        One per log.
+    spans : sequence of (log, start_s, end_s)
+        When it was driven along, as of runs; the first sets the direction that places rise in.
+
+    Returns
+    -------
+    RoadLine or None
+        None where no span has positions.
+    """
+    tracks, origin = _tracks(recordings, spans)
+    return _line(tracks, origin)
+
+
+def _line(tracks: Sequence[_Track | None], origin: tuple[float, float] | None) -> RoadLine | None:
     known = [track for track in tracks if track is not None]
     if not known:
-        return [None] * len(tracks), True
+        return None
     every = np.concatenate([track.east_north_m for track in known])
     centre = every.mean(axis=0)
     _, spread, axes = np.linalg.svd(every - centre, full_matrices=False)
@@ -94,22 +187,15 @@ def _along(tracks: Sequence[_Track | None]) -> tuple[list[Array | None], bool]:
     first = known[0].east_north_m
     if (first[-1] - first[0]) @ axis < 0:
         axis = -axis
+    base = float((first[0] - centre) @ axis)
     if spread[1] <= _STRAIGHT * spread[0]:
-        base = float((first[0] - centre) @ axis)
-        return [
-            None if track is None else (track.east_north_m - centre) @ axis - base
-            for track in tracks
-        ], True
+        return RoadLine(origin, centre, axis, base, None)
     line = max(known, key=lambda track: float(np.ptp((track.east_north_m - centre) @ axis)))
     path = line.east_north_m
     if line is not known[0]:
         start, end = (int(np.argmin(np.hypot(*(path - p).T))) for p in (first[0], first[-1]))
         path = path[::-1] if start > end else path
-    knots = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    return [
-        None if track is None else _nearest_on_path(track.east_north_m, path, knots)
-        for track in tracks
-    ], False
+    return RoadLine(origin, centre, axis, base, path)
 
 
 def _nearest_on_path(points: Array, path: Array, knots: Array) -> Array:
@@ -163,8 +249,12 @@ def place_runs(
     findings : tuple of Finding
         What could not be told.
     """
-    tracks = _tracks(recordings, runs)
-    along, straight = _along(tracks)
+    tracks, origin = _tracks(recordings, [(run.log, run.start_s, run.end_s) for run in runs])
+    line = _line(tracks, origin)
+    along = [
+        None if track is None or line is None else line.place_m(track.east_north_m)
+        for track in tracks
+    ]
     placed: list[Run] = []
     places: list[RunPlace] = []
     unknown = 0
@@ -223,7 +313,20 @@ def place_runs(
                 count=len(against),
             )
         )
-    if not straight:
+    foreign = sorted(_foreign_roads(recordings))
+    if foreign:
+        findings.append(
+            Finding(
+                "roads_not_comparable",
+                "warning",
+                f"Log {', '.join(map(str, foreign))} was stripped of its positions apart from the other "
+                "logs, so neither where nor which way it went is known beside them. Strip the logs of a "
+                'session together, or say direction = "up" or "down" in their [[log]].',
+                log=foreign[0],
+                count=len(foreign),
+            )
+        )
+    if line is not None and line.path_m is not None:
         findings.append(
             Finding("road_bends", "note", "The road bends; places are lengths along its course.")
         )

@@ -135,6 +135,7 @@ _OWN_UNITS = {
     "latitude_deg": "deg",
     "longitude_deg": "deg",
     "elevation_m": "m",
+    "place_m": "m",
     "position_accuracy_m": "m",
     "speed_mps": "m/s",
     "speed_accuracy_mps": "m/s",

@@ -19,7 +19,14 @@ READER_VERSION = "1"
 
 #: Channels that belong together: they come from one file or from none.
 _GROUPS = (
-    ("latitude_deg", "longitude_deg", "elevation_m", "position_accuracy_m", "heading_deg"),
+    (
+        "latitude_deg",
+        "longitude_deg",
+        "elevation_m",
+        "place_m",
+        "position_accuracy_m",
+        "heading_deg",
+    ),
     ("speed_mps", "speed_accuracy_mps"),
     ("accel_x_mps2", "accel_y_mps2", "accel_z_mps2"),
     ("up_x", "up_y", "up_z"),

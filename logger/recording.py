@@ -17,6 +17,7 @@ CHANNEL_NAMES: tuple[str, ...] = (
     "latitude_deg",
     "longitude_deg",
     "elevation_m",
+    "place_m",
     "position_accuracy_m",
     "speed_mps",
     "speed_accuracy_mps",

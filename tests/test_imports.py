@@ -44,6 +44,7 @@ ANALYSIS_LAYERS = (
     "fuse",
     "phases",
     "road gear_times bends",
+    "sharing",
     "gears",
     "model_design",
     "model_solve",

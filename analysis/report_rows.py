@@ -234,18 +234,18 @@ def _phase_cells(run: Run, kind: str, units: Units) -> tuple[str, str]:
     return "; ".join(ends) or "none", "; ".join(used) or "\u2013"
 
 
-def unused_rows(analysis: Analysis, units: Units) -> Rows:
-    """Return the name of each pull and coast-down that was not used, and the reason."""
+def unused_rows(analysis: Analysis) -> Rows:
+    """Return which pulls and coast-downs were not used, and the reason, told once where shared."""
     words = {"pull": "pull", "coast": "coast-down"}
-    rows: Rows = []
+    labels: dict[tuple[str, str], list[str]] = {}
     for run in analysis.runs:
         for phase in run.phases:
             if phase.kind in words and not phase.used:
-                what = f"{run_label(run.number, run.direction)}, {words[phase.kind]}"
-                ends = f"{_speed(phase.from_mps, units)} to {_speed(phase.to_mps, units)}"
-                why = f"not used: {phase.why_not or 'no reason given'}."
-                rows.append((f"{what} from {ends} {units.speed}", why))
-    return rows
+                key = (words[phase.kind], phase.why_not or "no reason given")
+                labels.setdefault(key, []).append(run_label(run.number, run.direction))
+    return [
+        (f"{', '.join(runs)}: {what}", f"not used: {why}.") for (what, why), runs in labels.items()
+    ]
 
 
 def power_rows(power: PowerCurve, units: Units) -> Rows:

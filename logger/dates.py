@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import Literal
 
 import numpy as np
@@ -15,10 +14,10 @@ from numpy.typing import NDArray
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.rows import Stamps
+from logger.time_texts import NONE, TimeParts
 
-__all__ = ["is_clock_text", "is_compact", "text_stamps"]
+__all__ = ["text_stamps"]
 
-_DAY_NS = 86_400_000_000_000
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 
 _MONTHS = {
@@ -28,101 +27,14 @@ _MONTHS = {
         start=1,
     )
 }
-
-_TEXT = re.compile(
-    r"\s*(?:[A-Za-z]{3,9},?\s+)?"
-    r"(?:(?P<date>\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}(?=[T ]))(?:[T_,]|\s)*)?"
-    r"(?:(?P<h>\d{1,2})[:\-](?P<m>\d{2})(?:[:\-](?P<s>\d{2})(?:[.,:_](?P<f>\d+))?)?"
-    r"|(?<=[T])(?P<hms>\d{6})(?:[.,](?P<f2>\d+))?)?"
-    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
-    r"\s*(?P<zone>Z|z|UTC|GMT|(?:UTC|GMT)?[+\-]\d{1,2}(?::?\d{2}(?::?\d{2}(?:\.\d+)?)?)?)?\s*"
-)
-
-
-_COMPACT = re.compile(
-    r"((?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))"
-    r"((?:[01]\d|2[0-3])[0-5]\d[0-5]\d)\.?(\d{1,9})?",
-    re.ASCII,
-)
-#: No zone is further from UTC [s]; local mean times of the past came to 15:13 h.
-_FURTHEST_ZONE_S = 15.5 * 3600
-
-
-#: Year, not of four zeros, to second, with up to nine decimals, in UTC.
-_EVEN = re.compile(r"(?!0000)\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d{1,9})?Z", re.ASCII)
 #: Nanoseconds of 285 years fit into 64 bits.
 _LONGEST_S = 9.0e9
-
-
-def is_clock_text(text: str) -> bool:
-    """Tell whether a cell is a date with time, or a time of day."""
-    match = _TEXT.fullmatch(_spread(text))
-    return match is not None and (match["h"] is not None or match["hms"] is not None)
-
-
-def is_compact(text: str) -> bool:
-    """Tell whether a cell is a date and time in digits alone: yyyymmddhhmmss, and milliseconds."""
-    return _COMPACT.fullmatch(text) is not None
-
-
-def _spread(text: str) -> str:
-    match = _COMPACT.fullmatch(text)
-    if match is None:
-        return text
-    return f"{match[1]}T{match[2]}.{match[3]}" if match[3] else f"{match[1]}T{match[2]}"
-
-
-@dataclass(frozen=True, slots=True)
-class _Parts:
-    row: int
-    date: str | None
-    second_of_day: int
-    fraction: str
-    fourth_field: bool
-    zone_s: int | None
-
-
-def _zone_seconds(text: str | None) -> int | None:
-    if text is None:
-        return None
-    text = text.upper().replace("UTC", "").replace("GMT", "")
-    if text in ("", "Z"):
-        return 0
-    sign = -1 if text[0] == "-" else 1
-    digits = text[1:].replace(":", "").split(".")[0]
-    if len(digits) % 2:
-        digits = "0" + digits  # hours of one digit
-    return sign * (int(digits[:2]) * 3600 + int(digits[2:4] or 0) * 60 + int(digits[4:6] or 0))
-
-
-def _parts(row: int, text: str) -> _Parts | None:
-    text = _spread(text)
-    match = _TEXT.fullmatch(text)
-    if match is None:
-        return None
-    hms = match["hms"]
-    if hms is not None:
-        hour, minute, second = int(hms[:2]), int(hms[2:4]), int(hms[4:])
-    elif match["h"] is not None:
-        hour, minute, second = int(match["h"]), int(match["m"]), int(match["s"] or 0)
-    else:
-        return None
-    if match["half"]:
-        if not 1 <= hour <= 12:
-            return None
-        hour = hour % 12 + (12 if match["half"][0] in "Pp" else 0)
-    if hour > 24 or minute > 59 or second > 60:
-        return None
-    fraction = match["f"] or match["f2"] or ""
-    fourth = bool(match["f"]) and text[match.start("f") - 1] == ":"
-    zone_s = _zone_seconds(match["zone"])
-    if zone_s is not None and abs(zone_s) > _FURTHEST_ZONE_S:
-        return None
-    return _Parts(row, match["date"], hour * 3600 + minute * 60 + second, fraction, fourth, zone_s)
+#: Texts that are looked at together.
+_BLOCK = 4096
 
 
 def text_stamps(
-    texts: Sequence[str],
+    texts: Iterable[str],
     path: str,
     header: str,
     line_of: Callable[[int], int],
@@ -134,7 +46,7 @@ def text_stamps(
 
     Parameters
     ----------
-    texts : sequence of str
+    texts : iterable of str
         One cell per row; "" where the row has none.
     path, header, line_of, column
         For messages: file, column name, line of a row, column number.
@@ -153,49 +65,28 @@ def text_stamps(
     ReadError
         A cell that is no time, or a day and month that cannot be told apart.
     """
-    even = _even_utc(texts)
-    if even is not None:
-        return Stamps(*even, "epoch", header), []
-    parts: list[_Parts] = []
-    for row, text in enumerate(texts):
-        if not text:
-            continue
-        part = _parts(row, text)
-        if part is None:
-            raise ReadError(
-                path,
-                f"{text.strip()[:40]!r} in column {header!r} is no time that is understood",
-                "a time such as 2024-03-09T10:15:30.250Z",
-                "Correct the line, or choose another time column",
-                line=line_of(row),
-                column=column,
-            )
-        parts.append(part)
-    t_s = np.full(len(texts), np.nan)
-    if not parts:
-        return Stamps(t_s, 0, "elapsed", header), []
-    findings: list[Finding] = []
-    days, settled = _days(parts, path, header, line_of, column, findings)
-    fraction_ns = _fractions_ns(parts)
-    ns = [
-        days[i] * _DAY_NS + (part.second_of_day - (part.zone_s or 0)) * 1_000_000_000 + fraction
-        for i, (part, fraction) in enumerate(zip(parts, fraction_ns, strict=True))
-    ]
-    dated = parts[0].date is not None
-    if not dated:
-        ns = _over_midnight(ns)
-    zoned = sum(part.zone_s is not None for part in parts)
-    if dated and zoned not in (0, len(parts)):
-        odd = next(p for p in parts if (p.zone_s is None) == (zoned > len(parts) / 2))
-        raise ReadError(
+
+    def refuse(row: int, text: str) -> ReadError:
+        return ReadError(
             path,
-            f"some times in {header!r} have a zone and some have none",
-            "a zone on every time, or on none",
-            "Correct the line",
-            line=line_of(odd.row),
+            f"{text.strip()[:40]!r} in column {header!r} is no time that is understood",
+            "a time such as 2024-03-09T10:15:30.250Z",
+            "Correct the line, or choose another time column",
+            line=line_of(row),
             column=column,
         )
-    zone_known = zoned > 0 or in_utc
+
+    parts = TimeParts()
+    source = iter(texts)
+    while block := list(islice(source, _BLOCK)):
+        parts.add_block(block, refuse)
+    t_s = np.full(parts.count, np.nan)
+    if not parts.row:
+        return Stamps(t_s, 0, "elapsed", header), []
+    findings: list[Finding] = []
+    dated = parts.date[0] != NONE
+    zone_known = _check_zones(parts, path, header, line_of, column) or in_utc
+    days, settled = _days(parts, path, header, line_of, column, findings)
     if dated and not zone_known:
         findings.append(
             Finding(
@@ -204,61 +95,54 @@ def text_stamps(
                 f"The times in {header!r} name no time zone. The times between samples are used; "
                 "another file cannot be lined up with this one by its date and time.",
                 path=path,
-                line=line_of(parts[0].row),
-                count=len(parts),
+                line=line_of(parts.row[0]),
+                count=len(parts.row),
             )
         )
-    origin_ns = ns[0]
-    rows = np.fromiter((part.row for part in parts), dtype=np.intp, count=len(parts))
-    t_s[rows] = np.array([value - origin_ns for value in ns], dtype=np.float64) * 1e-9
+    since_s, fraction_ns, origin_ns = _since_first(parts, days, dated=dated)
+    rows = np.array(parts.row, dtype=np.intp)
+    if np.abs(since_s).max() < _LONGEST_S:
+        t_s[rows] = (since_s * 1_000_000_000 + fraction_ns) * 1e-9
+    else:
+        t_s[rows] = since_s + fraction_ns * 1e-9
     kind: Literal["epoch", "elapsed", "time_of_day"] = "epoch" if dated else "time_of_day"
     if dated and not settled:
         kind = "elapsed"
     return Stamps(t_s, origin_ns, kind, header, zone_known), findings
 
 
-def _even_utc(texts: Sequence[str]) -> tuple[NDArray[np.float64], int] | None:
-    """Read a column of nothing but ISO 8601 date-times in UTC, many at a time; None for others.
-
-    This is the usual shape; read one by one it would take most of the time and memory of a log.
-    """
-    if not texts or not all(map(_EVEN.fullmatch, texts)):
-        return None
-    try:
-        seconds = np.array([text[:19] for text in texts], dtype="datetime64[s]").astype(np.int64)
-    except ValueError:
-        return None  # 30 February, 24:00:00, a leap second: told by the careful way
-    fractions = np.array([int(text[20:-1].ljust(9, "0")) for text in texts], dtype=np.int64)
-    if np.ptp(seconds) > _LONGEST_S:
-        return None
-    ns = (seconds - seconds[0]) * 1_000_000_000 + (fractions - fractions[0])
-    origin_ns = int(seconds[0]) * 1_000_000_000 + int(fractions[0])
-    return ns.astype(np.float64) * 1e-9, origin_ns
+def _since_first(
+    parts: TimeParts, days: Sequence[int], *, dated: bool
+) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """Return whole seconds and nanoseconds since the first stamp, and the first's own nanoseconds."""
+    zones = np.array(parts.zone_s, dtype=np.int64)
+    zones[zones == NONE] = 0
+    seconds = np.array(parts.second_of_day, dtype=np.int64) - zones
+    if dated:
+        seconds += np.array(days, dtype=np.int64)[np.array(parts.date)] * 86_400
+    elif seconds.size > 1:  # a day more wherever a time of day falls by more than half a day
+        seconds[1:] += np.cumsum(np.diff(seconds) < -43_200) * 86_400
+    fraction_ns = parts.fractions_ns()
+    origin_ns = int(seconds[0]) * 1_000_000_000 + int(fraction_ns[0])
+    return seconds - seconds[0], fraction_ns - fraction_ns[0], origin_ns
 
 
-def _fractions_ns(parts: list[_Parts]) -> list[int]:
-    """Fractions of a second; a fourth field after ':' without leading zeros counts milliseconds."""
-    widths = {len(part.fraction) for part in parts if part.fourth_field}
-    milliseconds = len(widths) > 1 and max(widths) <= 3
-    return [
-        int(part.fraction) * 1_000_000
-        if milliseconds and part.fourth_field
-        else int(part.fraction[:9].ljust(9, "0"))
-        for part in parts
-    ]
-
-
-def _over_midnight(ns: list[int]) -> list[int]:
-    """Add a day wherever a time of day falls by more than half a day."""
-    out = []
-    shift = 0
-    last = ns[0]
-    for value in ns:
-        if value + shift < last - _DAY_NS // 2:
-            shift += _DAY_NS
-        out.append(value + shift)
-        last = value + shift
-    return out
+def _check_zones(
+    parts: TimeParts, path: str, header: str, line_of: Callable[[int], int], column: int | None
+) -> bool:
+    """Tell whether times name their zone; refuse a column where some do and some do not."""
+    zoned = np.array(parts.zone_s) != NONE
+    if parts.date[0] != NONE and zoned.any() and not zoned.all():
+        odd = int(np.argmax(zoned != (zoned.mean() > 0.5)))
+        raise ReadError(
+            path,
+            f"some times in {header!r} have a zone and some have none",
+            "a zone on every time, or on none",
+            "Correct the line",
+            line=line_of(parts.row[odd]),
+            column=column,
+        )
+    return bool(zoned.any())
 
 
 _Order = Literal["ymd", "dmy", "mdy"]
@@ -285,37 +169,29 @@ def _day_number(text: str, order: _Order) -> int | None:
 
 
 def _days(
-    parts: list[_Parts],
+    parts: TimeParts,
     path: str,
     header: str,
     line_of: Callable[[int], int],
     column: int | None,
     findings: list[Finding],
 ) -> tuple[list[int], bool]:
-    """Day numbers of all rows; one date order for the whole column, never row by row."""
-    first_row: dict[str, int] = {}
-    for part in parts:
-        if part.date is not None:
-            first_row.setdefault(part.date, part.row)
-        elif first_row:
-            raise ReadError(
-                path,
-                f"the time in {header!r} has no date although others have",
-                "a date with every time",
-                "Correct the line",
-                line=line_of(part.row),
-                column=column,
-            )
-    if not first_row:
-        return [0] * len(parts), True
-    if parts[0].date is None:
-        row = next(iter(first_row.values()))
+    """Day numbers of all dates; one date order for the whole column, never row by row."""
+    if not parts.dates:
+        return [], True
+    first_row = dict(zip(parts.dates, parts.first_row, strict=True))
+    without = np.array(parts.date) == NONE
+    if without.any():
+        first_has = not without[0]
+        odd = int(np.argmax(without == first_has))
         raise ReadError(
             path,
-            f"the time in {header!r} has a date although others have none",
-            "a date with every time, or with none",
+            f"the time in {header!r} has no date although others have"
+            if first_has
+            else f"the time in {header!r} has a date although others have none",
+            "a date with every time" if first_has else "a date with every time, or with none",
             "Correct the line",
-            line=line_of(row),
+            line=line_of(parts.row[odd]),
             column=column,
         )
     readings: dict[_Order, dict[str, int]] = {}
@@ -358,8 +234,7 @@ def _days(
             )
     else:
         order = next(iter(readings))
-    chosen = readings[order]
-    return [chosen[part.date or ""] for part in parts], settled
+    return list(readings[order].values()), settled
 
 
 def _choose_order(

@@ -61,10 +61,7 @@ class Grid:
 
     def texts(self, index: int) -> list[str]:
         """Return the cells of one column as text, stripped."""
-        cells = [cell for piece in self.pieces(index) for cell in piece]
-        if self._layout.delimiter == JOINT:
-            cells = [cell.replace(NEW_LINE, "\n") for cell in cells]
-        return cells
+        return [cell for piece in self.pieces(index) for cell in piece]
 
     def pieces(self, index: int) -> Iterator[list[str]]:
         """Yield the cells of one column as text, stripped, some thousand rows at a time."""
@@ -73,12 +70,15 @@ class Grid:
         blank = delimiter * (after + 1)  # marks stand last and are nearly always blank
         for rows in self._body_lines():
             if after < index:  # split only as far as the column, from the nearer end
-                yield [
+                cells = [
                     "" if row.endswith(blank) else row.rsplit(delimiter, after + 1)[1].strip()
                     for row in rows
                 ]
             else:
-                yield [row.split(delimiter, index + 1)[index].strip() for row in rows]
+                cells = [row.split(delimiter, index + 1)[index].strip() for row in rows]
+            if delimiter == JOINT:
+                cells = [cell.replace(NEW_LINE, "\n") for cell in cells]
+            yield cells
 
     def _body_lines(self) -> Iterator[list[str]]:
         """Yield the rows in pieces, so that a column is never held together with all rows."""

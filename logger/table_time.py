@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.clock import looks_like_epoch, numeric_stamps, since_2001
-from logger.dates import is_clock_text, is_compact, text_stamps
+from logger.dates import text_stamps
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.grid import Grid
 from logger.headers import Meaning
 from logger.layout import NUMBER
 from logger.rows import Stamps
+from logger.time_texts import is_clock_text, is_compact
 from logger.units import find_unit
 
 __all__ = ["choose_time", "even_times", "long_whole_times", "numeric_times"]
@@ -336,11 +338,11 @@ def _unit(
 def _from_texts(
     grid: Grid, chosen: _Candidate, dates: list[_Candidate]
 ) -> tuple[Stamps, list[Finding]]:
-    cells = grid.texts(chosen.index)
+    cells: Iterator[str] = chain.from_iterable(grid.pieces(chosen.index))
     header = grid.name(chosen.index).strip()
     if not chosen.dated and dates:
-        days = grid.texts(dates[0].index)
-        cells = [f"{day} {cell}" if cell else "" for day, cell in zip(days, cells, strict=True)]
+        days = chain.from_iterable(grid.pieces(dates[0].index))
+        cells = (f"{day} {cell}" if cell else "" for day, cell in zip(days, cells, strict=True))
         header = f"{grid.name(dates[0].index).strip()} and {header}"
     return text_stamps(
         cells,

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from logger.clock import looks_like_epoch, numeric_stamps, since_2001
-from logger.dates import is_clock_text, text_stamps
+from logger.dates import text_stamps
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.rows import Stamps
+from logger.time_texts import is_clock_text
 
 
 def parse(texts: list[str], **settings_of: bool) -> tuple[Stamps, list[Finding]]:

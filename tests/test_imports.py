@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # within a family (a name with a star). A new module is placed where what it needs stands above it.
 LOGGER_LAYERS = (
     "errors units tyres",
-    "findings source layout speeds",
+    "findings source layout speeds time_texts",
     "recording rows",
     "clock dates headers order joining grid fixes_quality ragged",
     "motion table_time table_rows table_columns quality",

@@ -75,6 +75,7 @@ class _Reception:
     def _look(self, key: str) -> None:
         from logger.capture.arrivals import examine_arrival
         from logger.capture.draft import list_recording
+        from logger.capture.naming import title_of
 
         try:
             arrival = examine_arrival(self.store.file(key))
@@ -84,7 +85,7 @@ class _Reception:
             self.fault(error)
             return
         self.count += 1
-        self.say(_arrival_text(arrival, self.store.name(key), notes))
+        self.say(_arrival_text(arrival, title_of(self.store.name(key)), notes))
 
     def stranger(self, address: str) -> None:
         """Tell of somebody with a wrong token, now and then."""

@@ -101,7 +101,8 @@ def find_place(host: str | None = None) -> Place:
         return _named(text, own)
     if address.is_unspecified:
         found = _network_addresses() or ("127.0.0.1",)
-        return Place(found[0], (text,), found, own)
+        here = ("127.0.0.1", "::1") if ":" in text else ("127.0.0.1",)
+        return Place(found[0], (text,), tuple(dict.fromkeys((*found, *here))), (*own, "localhost"))
     return Place(str(address), (str(address),), (str(address),), own)
 
 
@@ -182,7 +183,12 @@ def listen(place: Place, port: int) -> list[socket.socket]:
     try:
         for address in place.listen_at:
             family = socket.AF_INET6 if ":" in address else socket.AF_INET
-            sockets.append(socket.create_server((address, port), family=family, backlog=_BACKLOG))
+            both = address == "::" and socket.has_dualstack_ipv6()
+            sockets.append(
+                socket.create_server(
+                    (address, port), family=family, backlog=_BACKLOG, dualstack_ipv6=both
+                )
+            )
             port = sockets[0].getsockname()[1]
     except OSError as error:
         for opened in sockets:

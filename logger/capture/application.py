@@ -21,10 +21,14 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from logger.capture.naming import clean_name
 from logger.capture.pages import PageFile
-from logger.capture.uploads import ID, Part, Refusal, State, Store
+from logger.capture.parts import Part, Refusal, State
+from logger.capture.uploads import ID, Store
 
-__all__ = ["SECURITY_HEADERS", "SILENT_S", "build_application"]
+__all__ = ["REST", "SECURITY_HEADERS", "SILENT_S", "build_application"]
 
+#: Key of a request's state with the bytes that had come, but were not fetched, when the connection
+#: broke.
+REST = "rest"
 #: A phone that sends nothing for so long in the middle of a part is gone [s].
 SILENT_S = 30.0
 #: A newer request about the same recording ends one that has been silent for so long [s].
@@ -100,7 +104,7 @@ class _Recordings:
             key = self._admit(request)
             if request.method == "PUT":
                 return _told(await self._put(request, key))
-            return _told(self.store.state(key))
+            return _told(await self._state(key))
         except Refusal as refusal:
             body: dict[str, object] = {"error": refusal.text}
             if refusal.state is not None:
@@ -109,6 +113,18 @@ class _Recordings:
             if refusal.status == 503:
                 headers["retry-after"] = "3"
             return _json(body, refusal.status, headers)
+
+    async def _state(self, key: str) -> State:
+        """Return how much is here; what is whole, but could not be moved before, is moved now."""
+        if not self.store.is_whole(key):
+            return self.store.state(key)
+        async with self._hold(key):
+            moved = self.store.is_whole(key)
+            if moved:
+                await asyncio.to_thread(self.store.finish, key)
+        if moved:
+            self.arrived(key)
+        return self.store.state(key)
 
     async def _put(self, request: Request, key: str) -> State:
         offset, length, name = _headers_of(request.headers)
@@ -123,7 +139,7 @@ class _Recordings:
             have = await asyncio.to_thread(part.settle)
             if silent:
                 text = f"nothing came for {self.silent_s:.0f} s; what had arrived is kept"
-                raise Refusal(408, text, State(have, False))
+                raise Refusal(503, text, State(have, False))
             if have < length:
                 return State(have, False)
             await asyncio.to_thread(self.store.finish, key)
@@ -142,8 +158,10 @@ class _Recordings:
                     part.write(data)
         except TimeoutError:
             return True
-        except ClientDisconnect:
-            return False  # nobody hears the answer; what came is kept
+        except ClientDisconnect:  # nobody hears the answer; what came is kept
+            with contextlib.suppress(Refusal):
+                part.write(request.scope["state"].get(REST, b""))
+            return False
         except Refusal as refusal:
             have = await asyncio.to_thread(part.settle)
             raise Refusal(refusal.status, refusal.text, State(have, False)) from refusal

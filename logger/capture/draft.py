@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 from logger.capture.arrivals import Arrival
+from logger.capture.naming import title_of
 from logger.errors import SessionError
 from logger.quantities import parse_mass
 from logger.session_files import SESSION_FILE, load_toml
@@ -51,7 +52,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     arrival : Arrival
         In that folder. One that cannot be read is added as a comment.
     name : str
-        What people call it; the recording's own ``# note`` when "".
+        What people call it; stands in for a ``# note`` that the recording does not have.
 
     Returns
     -------
@@ -80,7 +81,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     if _is_listed(document, arrival.file.name):
         return notes
     notes += _other_mass(document, mass_kg)
-    new = raw + _entry(raw, arrival, name or said.get("note", ""), mass_kg)
+    new = raw + _entry(raw, arrival, said.get("note") or title_of(name), mass_kg)
     try:
         tomllib.loads(new.decode("utf-8-sig"))
     except ValueError:

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+import tomllib
 import unicodedata
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import unquote_to_bytes
 
-__all__ = ["clean_name", "comments", "plain", "recording_name", "started_s"]
+__all__ = ["clean_name", "comments", "plain", "recording_name", "started_s", "title_of"]
 
 _LONGEST_NAME = 80
+_LONGEST_HEADER = 4000
+_ENDING = re.compile(r"\.(csv|txt)$", re.IGNORECASE)
+#: What a page adds to make a name its own, which the recording's name has already.
+_STAMP = re.compile(r"(^|[ _-])\d{4}-?\d\d-?\d\d[T _-]?\d{6}$", re.ASCII)
+_NO_NAMES = frozenset({"", "run", "recording"})
 #: Of a name in a file's name; 40 characters have at most 160 bytes in UTF-8, of 255 allowed.
 _LONGEST_SLUG = 40
 _HEAD_BYTES = 1 << 16
@@ -42,29 +49,41 @@ def clean_name(header: str) -> str:
     header : str
         Percent-encoded UTF-8.
 
+    Returns
+    -------
+    str
+        Without control characters and the ending of a file, at most 80 characters of it.
+
     Raises
     ------
     ValueError
-        No UTF-8, or too long.
+        No UTF-8, or far too long.
 
-    >>> clean_name("Runde%20%C3%BCber%20Land")
+    >>> clean_name("Runde%20%C3%BCber%20Land.csv")
     'Runde über Land'
     """
     if not header.isascii():
         msg = "Upload-Name must be percent-encoded UTF-8"
         raise ValueError(msg)
-    if len(header) > 12 * _LONGEST_NAME:
-        msg = f"Upload-Name has more than {_LONGEST_NAME} characters"
+    if len(header) > _LONGEST_HEADER:
+        msg = f"Upload-Name is longer than {_LONGEST_HEADER} bytes"
         raise ValueError(msg)
     try:
         name = plain(unquote_to_bytes(header).decode("utf-8"))
     except UnicodeDecodeError as error:
         msg = "Upload-Name must be percent-encoded UTF-8"
         raise ValueError(msg) from error
-    if len(name) > _LONGEST_NAME:
-        msg = f"Upload-Name has {len(name)} characters; at most {_LONGEST_NAME}"
-        raise ValueError(msg)
-    return name
+    return _ENDING.sub("", name)[:_LONGEST_NAME].rstrip()
+
+
+def title_of(name: str) -> str:
+    """Return what a person called a recording; "" for a name that only says when it began.
+
+    >>> title_of("run_2026-05-03_141503"), title_of("towards town_2026-05-03_141503")
+    ('', 'towards town')
+    """
+    title = _STAMP.sub("", name)
+    return "" if title.lower() in _NO_NAMES else title
 
 
 def recording_name(part: Path, key: str, name: str, now_s: float, attempt: int = 0) -> str:
@@ -84,8 +103,8 @@ def recording_name(part: Path, key: str, name: str, now_s: float, attempt: int =
         Counts names that were taken.
     """
     began = datetime.fromtimestamp(started_s(part) or now_s)
-    slug = re.sub(r"-+", "-", "".join(c if c.isalnum() else "-" for c in name))
-    slug = slug[:_LONGEST_SLUG].strip("-")
+    letters = "".join(c if c.isalnum() else "-" for c in title_of(name))
+    slug = re.sub(r"-+", "-", letters)[:_LONGEST_SLUG].strip("-")
     parts = [f"recording-{began:%Y%m%d-%H%M%S}", key[:8], *([slug] if slug else [])]
     return "-".join([*parts, *([str(attempt + 1)] if attempt else [])]) + ".csv"
 
@@ -107,12 +126,20 @@ def started_s(path: Path) -> float | None:
 
 
 def comments(path: Path) -> dict[str, str]:
-    """Return the ``# key: value`` lines before the header of a table; the first of a key counts."""
+    """Return the ``# key = value`` or ``# key: value`` lines before the header of a table; the first of a key counts."""
     found: dict[str, str] = {}
     for line in _head(path):
         if line.strip() and not line.startswith("#"):
             break
         match = _COMMENT.fullmatch(line)
         if match:
-            found.setdefault(match[1].lower(), plain(match[2]))
+            found.setdefault(match[1].lower(), plain(_value(match[2])))
     return found
+
+
+def _value(text: str) -> str:
+    """Return a value that may be quoted as in TOML."""
+    if text.startswith('"'):
+        with contextlib.suppress(ValueError):
+            return str(tomllib.loads(f"value = {text}")["value"])
+    return text

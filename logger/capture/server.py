@@ -16,6 +16,7 @@ from starlette.types import ASGIApp
 from uvicorn import Config, Server
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from logger.capture.application import REST
 from logger.capture.certificate import Identity
 
 __all__ = ["serve"]
@@ -58,6 +59,9 @@ class _Connection(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         if self._watch is not None:
             self._watch.cancel()
+        if self.cycle is not None and not self.cycle.response_complete:
+            # what the application has not fetched yet would be dropped
+            self.cycle.scope["state"][REST] = bytes(self.cycle.body)
         super().connection_lost(exc)
 
     def shutdown(self) -> None:

@@ -7,8 +7,8 @@ hexadecimal digits that the page draws for a recording, and every request carrie
 ``PUT``
     Body: a part of the recording's bytes (own table, UTF-8, RFC 4180). Headers ``Upload-Offset``
     (where this part begins) and ``Upload-Length`` (size of the whole), both decimal;
-    ``Upload-Name`` (optional, percent-encoded UTF-8, at most 80 characters) names the recording for
-    people. The reply is 200 with ``{"have": N, "done": false}``, N bytes being safe on the disk.
+    ``Upload-Name`` (optional, percent-encoded UTF-8, of which 80 characters are kept) names the
+    recording for people. The reply is 200 with ``{"have": N, "done": false}``, N bytes being safe on the disk.
     With the last byte the file is checked for being on the disk and moved into the folder, and
     `done` is true. A part that begins elsewhere than at `have` is refused by 409 with the same
     object: go on from there. A recording that is done already is told so, whatever the offset; a
@@ -17,10 +17,10 @@ hexadecimal digits that the page draws for a recording, and every request carrie
     200 with ``{"have": N, "done": bool}``; 0 and false for an id that is not known.
 
 Every refusal is JSON with the key ``error`` in plain words, and `have` and `done` where they are
-known: 400 headers, 401 token, 403 Host, 404 address or id, 405 method, 408 silence, 409 offset or
-length, 413 too large, 503 busy, 507 no space. What arrived before a connection broke is kept.
+known: 400 headers, 401 token, 403 Host, 404 address or id, 405 method, 409 offset or length,
+413 too large, 503 busy or silent for too long: try again, 507 no space. What arrived before a connection broke is kept.
 
-Comment lines before the table's header, ``# mass_kg: 1480`` and ``# note: two people``, tell the
+Comment lines before the table's header, ``# mass_kg = 1480`` and ``# note = "two people"``, tell the
 mass as driven and a note for session.toml.
 
 On the disk a recording under way is ``.incoming/ID.part`` beside ``ID.json``, which outlive the
@@ -30,7 +30,6 @@ server. The JSON stays when the part has been moved, to know the recording again
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import re
@@ -41,10 +40,11 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from logger.capture.naming import recording_name
+from logger.capture.parts import Part, Refusal, State, lock_file, move_into_place, no_space
 from logger.errors import PullcoastError
 from logger.writing import write_text_atomic
 
-__all__ = ["ID", "INCOMING", "Limits", "Part", "Refusal", "State", "Store", "StoreError"]
+__all__ = ["ID", "INCOMING", "Limits", "Store", "StoreError"]
 
 #: Where parts lie inside the folder; hidden, so that nobody takes them for logs.
 INCOMING = ".incoming"
@@ -54,16 +54,6 @@ _MAX_SIDECAR_BYTES = 10_000
 
 class StoreError(PullcoastError, OSError):
     """A folder that recordings cannot be kept in."""
-
-
-class Refusal(Exception):
-    """A request that is answered by an error: status, plain words, and where to go on."""
-
-    def __init__(self, status: int, text: str, state: State | None = None) -> None:
-        super().__init__(text)
-        self.status = status
-        self.text = text
-        self.state = state
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,14 +79,6 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class State:
-    """How much of a recording is here, and whether it is whole and in its place."""
-
-    have: int
-    done: bool
-
-
-@dataclass(frozen=True, slots=True)
 class _Known:
     """What ID.json holds; `file` from just before the part is moved, `listed` once in session.toml."""
 
@@ -104,63 +86,6 @@ class _Known:
     name: str = ""
     file: str = ""
     listed: bool = False
-
-
-class Part:
-    """An open part that bytes are appended to; not more than the recording's length."""
-
-    def __init__(self, path: Path, start: int, length: int) -> None:
-        self.start = start
-        self.have = start
-        self.length = length
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o600)
-        try:
-            os.ftruncate(self._file, start)
-            os.lseek(self._file, start, os.SEEK_SET)
-        except BaseException:
-            os.close(self._file)
-            raise
-
-    def write(self, data: bytes) -> None:
-        """Append bytes.
-
-        Raises
-        ------
-        Refusal
-            413 beyond the length, and then nothing of this part is kept; 507 on a full disk, and
-            what fitted is kept.
-        """
-        if self.have + len(data) > self.length:
-            os.ftruncate(self._file, self.start)
-            self.have = self.start
-            msg = f"more bytes than Upload-Length ({self.length}) says"
-            raise Refusal(413, msg, State(self.start, False))
-        rest = memoryview(data)
-        while rest:
-            try:
-                written = os.write(self._file, rest)
-            except OSError as error:
-                raise _no_space(error, State(self.have, False)) from error
-            self.have += written
-            rest = rest[written:]
-
-    def settle(self) -> int:
-        """Make sure that all is on the disk, close, and return how many bytes there are."""
-        try:
-            os.fsync(self._file)
-            return os.fstat(self._file).st_size
-        except OSError as error:
-            raise _no_space(error, None) from error
-        finally:
-            os.close(self._file)
-
-
-def _no_space(error: OSError, state: State | None) -> Refusal:
-    full = error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
-    what = "the computer's disk is full" if full else f"the computer cannot write: {error.strerror}"
-    return Refusal(
-        507, f"{what}. What had arrived is kept; the recording stays on the phone", state
-    )
 
 
 class Store:
@@ -188,7 +113,13 @@ class Store:
         self._lock = threading.Lock()
         try:
             self.incoming.mkdir(parents=True, exist_ok=True)
-            self._guard = _lock_file(self.incoming / "lock")
+            self._guard = lock_file(self.incoming / "lock")
+        except BlockingIOError as error:
+            msg = (
+                f"{folder}: another `pullcoast capture` is taking recordings into this folder. End "
+                "it, or choose another --dir"
+            )
+            raise StoreError(error.errno, msg) from error
         except OSError as error:
             raise _cannot_keep(folder, error) from error
         self._known: dict[str, _Known] = {}
@@ -221,8 +152,8 @@ class Store:
                         part.unlink()
         for path in self.incoming.glob(".*.part"):  # sidecars half written when it was killed
             path.unlink(missing_ok=True)
-        for key, item in list(self._known.items()):
-            if self.state(key) == State(item.length, False):  # whole, but not moved yet
+        for key in list(self._known):
+            if self.is_whole(key):
                 with contextlib.suppress(Refusal):
                     self.finish(key)
 
@@ -249,6 +180,11 @@ class Store:
             return State(item.length if done else 0, done)
         # more than the whole can only be damage: begin again
         return State(have if have <= item.length else 0, False)
+
+    def is_whole(self, key: str) -> bool:
+        """Say whether every byte is here, but the file not in its place yet."""
+        item = self._known.get(key)
+        return item is not None and self.state(key) == State(item.length, False)
 
     def unfinished(self) -> list[tuple[str, int, int]]:
         """Return name or id, bytes here and bytes in all of every recording under way."""
@@ -322,7 +258,7 @@ class Store:
                     self._remember(key, _Known(length, name))
                 return Part(self._part(key), state.have, length)
             except OSError as error:
-                raise _no_space(error, state) from error
+                raise no_space(error, state) from error
 
     def _check_room(self, key: str, length: int, state: State) -> None:
         """Refuse what the quota or the disk has no room for, those under way taken at full length."""
@@ -348,7 +284,7 @@ class Store:
         try:
             free = shutil.disk_usage(self.folder).free
         except OSError as error:
-            raise _no_space(error, state) from error
+            raise no_space(error, state) from error
         if free - waiting - (length - state.have) < self.limits.free_bytes:
             msg = (
                 f"the computer's disk has only {_mb(free)} left. Make room there; the recording "
@@ -375,19 +311,17 @@ class Store:
                     # first the name, then the move: whoever is killed in between finds its way
                     self._remember(key, replace(item, file=name))
                     try:
-                        _move(part, self.folder / name)
+                        move_into_place(part, self.folder / name)
                     except FileExistsError:
                         continue
                     return self.folder / name
                 msg = "no free name for the recording in the folder"
                 raise Refusal(507, msg, State(item.length, False))
             except OSError as error:
-                raise _no_space(error, State(item.length, False)) from error
+                raise no_space(error, State(item.length, False)) from error
 
 
 def _cannot_keep(folder: Path, error: OSError) -> StoreError:
-    if isinstance(error, StoreError):
-        return error
     msg = f"{folder}: recordings cannot be kept there: {error.strerror or error}. Choose another --dir"
     return StoreError(error.errno, msg)
 
@@ -406,55 +340,6 @@ def _read_known(path: Path) -> _Known | None:
     return (
         found if sound and found.length > 0 and os.path.basename(found.file) == found.file else None
     )
-
-
-def _lock_file(path: Path) -> int | None:
-    """Hold a lock that ends with the process, however it ends."""
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
-    try:
-        if os.name == "posix":
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        else:
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-    except OSError as error:
-        os.close(handle)
-        if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
-            msg = (
-                f"{path.parent.parent}: another `pullcoast capture` is taking recordings into this "
-                "folder. End it, or choose another --dir"
-            )
-            raise StoreError(error.errno, msg) from error
-        return None  # a file system without locks: go on without
-    return handle
-
-
-def _move(part: Path, target: Path) -> None:
-    """Give a file its name, never taking another's; atomic, and on the disk afterwards."""
-    try:
-        os.link(part, target)
-        os.unlink(part)
-    except FileExistsError:
-        raise
-    except OSError:  # a file system without links
-        if target.exists():
-            if os.path.samefile(part, target):
-                os.unlink(part)
-                return
-            raise FileExistsError(errno.EEXIST, "exists", str(target)) from None
-        os.rename(part, target)
-    mask = os.umask(0)
-    os.umask(mask)
-    os.chmod(target, 0o666 & ~mask)
-    with contextlib.suppress(OSError):  # not every system lets a folder be opened
-        handle = os.open(target.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _mb(size: int) -> str:

@@ -11,11 +11,13 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+import numpy as np
 import pytest
 
 from logger.reading import read
 
 if TYPE_CHECKING:
+    from make_capture import ThreadServer
     from playwright.sync_api import Browser, BrowserContext, Page, Playwright
 
     from logger.recording import Recording
@@ -25,11 +27,13 @@ __all__ = [
     "GRANTED",
     "PHONE",
     "accept",
+    "address_of",
     "browser_path",
     "feed",
     "kill_browser",
     "killed",
     "launched",
+    "made_rows",
     "open_stored",
     "phone_page",
     "says",
@@ -48,7 +52,12 @@ FLAGS = [
 ]
 #: With one permission granted the browser denies all others, so all that the page asks for.
 GRANTED = ["geolocation", "accelerometer", "gyroscope", "magnetometer", "screen-wake-lock"]
-PHONE: dict[str, Any] = {"viewport": {"width": 390, "height": 844}, "locale": "en-GB"}
+#: The certificate is taken without a look, as by a person who goes on past the warning.
+PHONE: dict[str, Any] = {
+    "viewport": {"width": 390, "height": 844},
+    "locale": "en-GB",
+    "ignore_https_errors": True,
+}
 
 #: A page that has not reacted by then never will.
 PATIENCE_MS = 10_000
@@ -160,6 +169,11 @@ def phone_page(
         context.close()
 
 
+def address_of(server: ThreadServer) -> str:
+    """Return the page's address with the token, as the code holds it."""
+    return server.place.url(server.client.port, server.client.token)
+
+
 def accept(page: Page) -> None:
     """Accept the cautions and switch the sensors on."""
     page.click("#accept")
@@ -189,6 +203,23 @@ def feed(page: Page, rows: Sequence[Sequence[Any]]) -> None:
     """Let rows arrive; see `_FED`."""
     for first in range(0, len(rows), 5000):
         page.evaluate("rows => phone.feed(rows)", list(rows[first : first + 5000]))
+
+
+def made_rows(seconds: float, start_ms: float = 1000.0, seed: int = 1) -> list[list[Any]]:
+    """Fixes at 1 Hz, motion at 60 Hz, and the direction of up, in the order in which they arrive."""
+    rng = np.random.default_rng(seed)
+    rows: list[list[Any]] = [[start_ms, "up", start_ms - 0.3, 62.5, -7.25]]
+    for k in range(int(seconds * 60)):
+        at = start_ms + 1 + k * 1000 / 60
+        accel = rng.normal([0.3, 8.4, 4.9], 0.7)
+        rows.append([at + 0.2, "motion", at, *accel.tolist(), *rng.normal(0, 20, 3).tolist()])
+    latitude = 51.1
+    for k in range(int(seconds)):
+        at = start_ms + 400 + 1000 * k
+        latitude += 0.37 * k / 111_250  # metres per degree there: readers compare speed with place
+        fix = [latitude, -7.2 + 1e-7 * k, 88.25 + k, 3.5, 0.37 * k, 359.9 - k]
+        rows.append([at + 350, "fix", round(at), *fix])
+    return sorted(rows, key=lambda row: row[0])
 
 
 def open_stored(page: Page, index: int = 0) -> None:

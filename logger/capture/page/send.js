@@ -26,12 +26,13 @@ export async function nameOf(file) {
  */
 export async function send(file, name, token, progress, wait = pause) {
   const address = `recordings/${await nameOf(file)}`;
-  let have = null;
-  let failures = 0;
+  let have = null; // what the PC has of it; null where that must be asked first
+  let most = -1;
+  let failures = 0; // in a row, without a byte more
   for (;;) {
     try {
-      const before = have;
-      const answer = have === null
+      const asked = have === null;
+      const answer = asked
         ? await talk(address, token)
         : await talk(address, token, { file, name, offset: have });
       have = answer.have;
@@ -40,8 +41,9 @@ export async function send(file, name, token, progress, wait = pause) {
         return;
       }
       if (have >= file.size) throw new SendError("The PC has every byte but does not confirm. Send again.");
-      if (before === null || have > before) failures = 0;
-      else if (++failures >= TRIES) throw new SendError("The PC takes no more of this recording. Send again later.");
+      if (have > most) failures = 0;
+      else if (!asked && ++failures >= TRIES) throw new SendError("The PC takes no more of this recording. Send again later.");
+      most = have;
       progress(have, file.size, "");
     } catch (error) {
       if (!(error instanceof Retry)) throw error;

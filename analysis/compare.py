@@ -88,6 +88,9 @@ class LoadDifference:
         ``2 F2 / rho`` [m2]; None where F2 cannot be told.
     rolling : Difference or None
         ``F0 / (m g)``; likewise.
+    drag_area_alike_m2, rolling_alike : Difference or None
+        The same two if F1 is known to be alike in both: the three lean on each other, so that this
+        narrows much. The other session's figure is then what the first's F1 makes of it.
     """
 
     first: _Array
@@ -96,6 +99,8 @@ class LoadDifference:
     speed_range_mps: tuple[float, float]
     drag_area_m2: Difference | None
     rolling: Difference | None
+    drag_area_alike_m2: Difference | None
+    rolling_alike: Difference | None
 
     def at(self, speed_mps: float) -> Difference:
         """Return the difference of force [N] at a speed [m/s]."""
@@ -386,16 +391,27 @@ def _road_load(
         )
         both = np.outer(one, two)
         covariance = covariance - common.slope * (both + both.T)
-    drag = rolling = None
+    drag = rolling = drag_alike = rolling_alike = None
     if all(load.separable for load in loads):
         per_f2 = 2.0 / reference_density_kg_m3()
         per_f0 = 1.0 / (first.masses.mass_kg * STANDARD_GRAVITY_MPS2)
-        drag = _scaled(days, covariance, 2, per_f2)
-        rolling = _scaled(days, covariance, 0, per_f0)
-    return (
-        LoadDifference(days[0].value, days[1].value, covariance, (low, high), drag, rolling),
-        None,
+        first_load, other_load = days[0].value, days[1].value
+        drag = _scaled(first_load, other_load, covariance, 2, per_f2)
+        rolling = _scaled(first_load, other_load, covariance, 0, per_f0)
+        other_load, narrowed = _f1_alike(first_load, other_load, covariance)
+        drag_alike = _scaled(first_load, other_load, narrowed, 2, per_f2)
+        rolling_alike = _scaled(first_load, other_load, narrowed, 0, per_f0)
+    difference = LoadDifference(
+        days[0].value,
+        days[1].value,
+        covariance,
+        (low, high),
+        drag,
+        rolling,
+        drag_alike,
+        rolling_alike,
     )
+    return difference, None
 
 
 def _load_covariance(days: Sequence[Day], common: _Common) -> _Array:
@@ -410,9 +426,20 @@ def _load_covariance(days: Sequence[Day], common: _Common) -> _Array:
     return np.asarray(total + np.outer(tyres, tyres) + np.outer(mass, mass))
 
 
-def _scaled(days: Sequence[Day], covariance: _Array, at: int, factor: float) -> Difference:
+def _f1_alike(first: _Array, other: _Array, covariance: _Array) -> tuple[_Array, _Array]:
+    """Return the other road load and the covariance of the difference, given that F1 is alike.
+
+    The normal distribution of a difference d with covariance C, given d1 = 0:
+    ``d - C1 d1 / C11`` with ``C - C1 C1' / C11``.
+    """
+    along = covariance[:, 1] / covariance[1, 1]
+    moved = other - along * (other[1] - first[1])
+    return moved, covariance - np.outer(along, along) * covariance[1, 1]
+
+
+def _scaled(first: _Array, other: _Array, covariance: _Array, at: int, factor: float) -> Difference:
     return Difference(
-        factor * float(days[0].value[at]),
-        factor * float(days[1].value[at]),
+        factor * float(first[at]),
+        factor * float(other[at]),
         factor * float(np.sqrt(covariance[at, at])),
     )

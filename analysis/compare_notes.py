@@ -73,10 +73,10 @@ def _vehicle(first: Side, other: Side) -> list[Finding]:
             )
             found.append(_warning("vehicles_differ", text))
         elif _plain(a.state) == _plain(b.state):
-            text = (
-                f"Both sessions state {'the state ' + repr(a.state) if a.state else 'no state'}: "
-                "nothing is said to have changed. Say what was changed in state."
+            what = (
+                f"Both sessions state {a.state!r}" if a.state else "Neither session states a state"
             )
+            text = f"{what}: nothing is said to have changed. Say in state what was changed."
             found.append(Finding("states_alike", "note", text))
         if a.tyre and b.tyre and a.tyre != b.tyre:
             text = (

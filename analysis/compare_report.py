@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import jinja2
 from markupsafe import Markup
 
 from analysis.compare_words import Compared, causes_text, figures, title_of
 from analysis.difference import CLAIM, SHOWN_SHARE
 from analysis.display import Units, by_severity, counted, number
+from analysis.pages import page_environment
 from analysis.plots_compare import load_difference_plot, percent_plot, power_difference_plot
 from analysis.plots_style import COLOURS
 from analysis.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
-from analysis.report import TEMPLATES
 from analysis.results import finding_dict, json_text
 
 if TYPE_CHECKING:
@@ -39,8 +37,8 @@ COMPARE_FORMAT = "pullcoast-compare/1"
 COMPARE_SCHEMA_PATH = Path(__file__).with_name("compare.schema.json")
 
 _COLUMNS = 80
-_HYPHEN = re.compile(r"(?<![\w)])-(?=\d)")
-_PERCENT = re.compile(r"(\d) (%|‰)")
+#: Longest name of a session at the head of a column.
+_NAME = 11
 
 # JSON values: every leaf is a str, bool, int, finite float or None
 _Json = dict[str, Any]
@@ -129,6 +127,8 @@ def _comparison_dict(one: Comparison, number_: int) -> _Json:
         "why_no_road_load": one.why_no_road_load,
         "drag_area": _optional(None if load is None else load.drag_area_m2, "m2"),
         "rolling_coefficient": _optional(None if load is None else load.rolling, ""),
+        "drag_area_F1_alike": _optional(None if load is None else load.drag_area_alike_m2, "m2"),
+        "rolling_coefficient_F1_alike": _optional(None if load is None else load.rolling_alike, ""),
         "sentences": [compared.sentence for compared in figures(one, units)],
         "causes": [
             {"name": cause.name, "cancelled": cause.cancelled, "why": cause.why}
@@ -183,16 +183,6 @@ def _load_dict(load: LoadDifference) -> _Json:
 
 
 def _page(comparisons: tuple[Comparison, ...]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters["typeset"] = lambda text: _PERCENT.sub(
-        "\\1\u00a0\\2", _HYPHEN.sub("\u2212", text.replace("+/-", "±"))
-    )
     units = Units.of(comparisons[0].first.display)
     groups = [(one.other.name, figures(one, units)) for one in comparisons]
     plots = [
@@ -205,22 +195,38 @@ def _page(comparisons: tuple[Comparison, ...]) -> str:
         if plot is not None
     ]
     sides = [comparisons[0].first, *(one.other for one in comparisons)]
-    return environment.get_template("compare.html").render(
-        title=title_of(comparisons),
-        colours=COLOURS,
-        facts=[
-            counted(len(sides), "session"),
-            f"road load in reference air {_reference()}",
-            "power as tested",
-        ],
-        groups=[_group(one, found) for one, (_, found) in zip(comparisons, groups, strict=True)],
-        several=len(comparisons) > 1,
-        first=comparisons[0].first.name,
-        plots=[(plot, Markup(plot.svg)) for plot in plots],
-        sides=[_side_row(side, units) for side in sides],
-        side_heads=["Session", "State", "Mass [kg]", "Air [kg/m³]", "Wind [m/s]", "Runs", "From"],
-        serious=_unique([f for one in comparisons for f in one.findings if f.severity != "note"]),
-        notes=_unique([f for one in comparisons for f in one.findings if f.severity == "note"]),
+    return (
+        page_environment()
+        .get_template("compare.html")
+        .render(
+            title=title_of(comparisons),
+            colours=COLOURS,
+            facts=[
+                counted(len(sides), "session"),
+                f"road load in reference air {_reference()}",
+                "power as tested",
+            ],
+            groups=[
+                _group(one, found) for one, (_, found) in zip(comparisons, groups, strict=True)
+            ],
+            several=len(comparisons) > 1,
+            first=comparisons[0].first.name,
+            plots=[(plot, Markup(plot.svg)) for plot in plots],
+            sides=[_side_row(side, units) for side in sides],
+            side_heads=[
+                "Session",
+                "State",
+                "Mass [kg]",
+                "Air [kg/m³]",
+                "Wind [m/s]",
+                "Runs",
+                "From",
+            ],
+            serious=_unique(
+                [f for one in comparisons for f in one.findings if f.severity != "note"]
+            ),
+            notes=_unique([f for one in comparisons for f in one.findings if f.severity == "note"]),
+        )
     )
 
 
@@ -232,6 +238,10 @@ def _unique(findings: Sequence[Finding]) -> list[Finding]:
     return by_severity(tuple({finding.text: finding for finding in findings}.values()))
 
 
+def _typed(sentence: str) -> str:
+    return sentence.replace("+/-", "±")
+
+
 def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
     """Return what the page shows of one pair of sessions."""
     cards = [c for c in found if c.name == "Peak wheel power"][:1]
@@ -239,7 +249,7 @@ def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
     return {
         "name": one.other.name,
         "cards": cards,
-        "sentences": [c.sentence for c in found],
+        "sentences": [_typed(c.sentence) for c in found],
         "rows": [
             (
                 c.name + (f" [{c.unit}]" if c.unit else ""),
@@ -304,9 +314,10 @@ def compare_text(
     for one in comparisons:
         found = figures(one, units)
         lines += textwrap.wrap(f"{one.other.name} against {one.first.name}", _COLUMNS)
-        lines += ["", *_table(found), ""]
+        lines += ["", *_table(found, (one.first.name, one.other.name)), ""]
         for compared in found:
-            lines += _wrapped(compared.sentence)
+            if compared.name.startswith(("Peak", "Road load")):
+                lines += _wrapped(compared.sentence)
         if one.peak_w is None:
             lines += _wrapped("Wheel power cannot be compared: a session has no usable pull.")
         if one.why_no_road_load is not None:
@@ -330,9 +341,10 @@ def _wrapped(text: str) -> list[str]:
     return textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
 
 
-def _table(found: Sequence[Compared]) -> list[str]:
+def _table(found: Sequence[Compared], names: tuple[str, str]) -> list[str]:
     """Return figure, both values, difference with its 95 % interval, chance of more."""
-    rows = [("", "first", "other", "difference (95 %)", "more at all")]
+    first, other = (name if len(name) <= _NAME else f"{name[: _NAME - 1]}~" for name in names)
+    rows = [("", first, other, "difference (95 %)", "more at all")]
     rows += [
         (
             c.name,

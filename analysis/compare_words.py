@@ -109,10 +109,16 @@ def figures(comparison: Comparison, units: Units) -> tuple[Compared, ...]:
         for speed in inside:
             at = units.speed_text(speed)
             add(f"Road load at {at}", f"road load at {at}", load.at(speed), "N", 1.0)
-        if load.drag_area_m2 is not None:
-            add("Drag area", "drag area", load.drag_area_m2, "m²", 1.0)
-        if load.rolling is not None:
-            add("Rolling part", "the rolling part of the road load", load.rolling, "‰", 1e-3)
+        alike = ", F1 alike"
+        for end, drag, rolling in (
+            ("", load.drag_area_m2, load.rolling),
+            (alike, load.drag_area_alike_m2, load.rolling_alike),
+        ):
+            if drag is None or rolling is None:
+                continue
+            given = " if F1 is alike" if end else ""
+            add(f"Drag area{end}", f"drag area{given}", drag, "m²", 1.0)
+            add(f"Rolling part{end}", f"rolling resistance F0{given}", rolling, "‰", 1e-3)
     return tuple(found)
 
 
@@ -126,14 +132,13 @@ def _sentence(figure: Compared, what: str, first: str, other: str, unit: str) ->
             f"No difference in {what} can be shown: {figure.text(difference.value)} +/- {span}. "
             f"One of {smallest} would have shown four times out of five."
         )
-    more = difference.verdict == "more"
-    chance = difference.chance_more if more else 1.0 - difference.chance_more
+    more = "more" if difference.verdict == "more" else "less"
+    chance = difference.chance_more if more == "more" else 1.0 - difference.chance_more
     low, high = difference.interval95
     surely = "" if low > 0.0 or high < 0.0 else "probably "
-    verb = f"{other} {surely}has {figure.text(abs(difference.value))} +/- {span}"
     return (
-        f"{verb} {'more' if more else 'less'} {what.removeprefix('the ')} than {first}, "
-        f"with a probability of {chance_text(chance)} that it is {'more' if more else 'less'} at all."
+        f"{other} {surely}has {figure.text(abs(difference.value))} +/- {span} {more} {what} than "
+        f"{first} ({more} at all: {chance_text(chance)})."
     )
 
 

@@ -33,7 +33,19 @@ _Array: TypeAlias = NDArray[np.float64]
 
 #: Noise levels of a phone with 1 Hz GPS and an accelerometer of 50 to 100 Hz in a firm mount: what the
 #: session model finds in simulated sessions of that kind (median of 20, seeds 2001 to 2020).
-PHONE_NOISE = Spread()
+PHONE_NOISE = Spread(
+    fix=0.062,
+    force_drive=0.111,
+    force_coast=0.059,
+    slow_noise=0.031,
+    gust=0.43,
+    wind=0.35,
+    offset_wander=0.023,
+    lag_wander=0.048,
+    pull=0.0077,
+    slope=0.0034,
+    bend=1.46,
+)
 #: An accelerometer's samples in a 0.2 s bin average their vibration down to this rate [Hz]; more
 #: samples bring nothing, since ride vibration is slow. Our choice.
 _NOMINAL_ACCEL_HZ, _MOST_ACCEL_HZ = 75.0, 100.0

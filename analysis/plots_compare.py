@@ -17,7 +17,6 @@ from analysis.plots_style import (
     csv_text,
     draw_band,
     draw_frame,
-    draw_note,
     new_figure,
     page_plot,
 )
@@ -135,7 +134,7 @@ def power_difference_plot(comparisons: Sequence[Comparison], units: Units) -> Pl
     table = _table(lines, names, units.speed, units.power)
     below, beside = f"speed [{units.speed}]", f"wheel power: difference [{units.power}]"
     aid = (
-        "Above the line: more than the first session. The band holds the true difference with 95 % "
+        "Above the line at 0: more than the first session. The band holds the true difference with 95 % "
         "probability at each speed by itself: over a whole curve one speed in twenty may stray."
     )
     words = _extremes(lines, units.power, units.speed)
@@ -161,8 +160,8 @@ def load_difference_plot(comparisons: Sequence[Comparison], units: Units) -> Plo
         return None
     table = _table(lines, names, units.speed, "N")
     aid = (
-        "In reference air and for the first session's mass. Above the line: harder to push than in "
-        "the first. The band holds the true difference with 95 % probability at each speed."
+        "In reference air and for the first session's mass. Above the line at 0: harder to push than "
+        "in the first. The band holds the true difference with 95 % probability at each speed."
     )
     words = _extremes(lines, "N", units.speed)
     plot = _over_speed(lines, names, f"speed [{units.speed}]", "road load: difference [N]")
@@ -210,8 +209,6 @@ def _over_speed(lines: Sequence[_Line], names: Sequence[str], below: str, beside
         )  # fmt: skip
         for text in legend.get_texts():
             text.set_parse_math(False)
-    else:
-        draw_note(axes, "no difference", (right, 0.0), (0, 2), COLOURS["quiet"], ha="right")
     return figure
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
+from array import array
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -43,13 +46,34 @@ class _Fix:
 @dataclass(slots=True)
 class _State:
     path: str
-    fixes: list[_Fix] = field(default_factory=list)
+    vtg_first: bool
+    lines: array[int] = field(default_factory=lambda: array("q"))  # of the moments that are over
+    times_ns: array[int] = field(default_factory=lambda: array("q"))
+    dates: list[str] = field(default_factory=list)
+    columns: dict[str, array[float]] = field(
+        default_factory=lambda: {name: array("d") for name in _UNITS}
+    )
+    fix: _Fix | None = None  # the moment that the sentences are about
+    waiting: dict[str, float] = field(default_factory=dict)  # of a VTG ahead of its moment
     bad_sum: list[int] = field(default_factory=list)
     no_sum: list[int] = field(default_factory=list)
     void: list[int] = field(default_factory=list)
     broken: list[int] = field(default_factory=list)
     void_time_ns: int | None = None
     void_last: bool = False  # the last moment was void: a VTG that follows belongs to it
+
+    def close(self) -> None:
+        """Put the moment that is over into the columns."""
+        fix = self.fix
+        if fix is None:
+            return
+        self.lines.append(fix.line)
+        self.times_ns.append(fix.time_ns)
+        # texts of one date are one object
+        self.dates.append(self.dates[-1] if self.dates and self.dates[-1] == fix.date else fix.date)
+        for name, column in self.columns.items():
+            column.append(fix.values.get(name, math.nan))
+        self.fix = None
 
 
 def sniff_nmea(head: str) -> bool:
@@ -88,30 +112,41 @@ def parse_nmea(path: str, data: bytes) -> Rows:
     encoding = encoding_of(data[:4096])
     if encoding.startswith("utf-16"):
         data = data.decode(encoding, errors="replace").encode("utf-8")
-    state = _State(path)
+    state = _State(path, _vtg_comes_first(data))
     line = 1
     at = 0
     for match in _SENTENCE.finditer(data):
         line += data.count(b"\n", at, match.start())
         at = match.start()
         _sentence(state, line, match)
-    if not state.fixes:
+    state.close()
+    if not state.lines:
         raise _no_fixes(state)
     findings = _notes(state)
     stamps, notes = _stamps(state)
     findings += notes
-    lines = [fix.line for fix in state.fixes]
-    names = sorted({name for fix in state.fixes for name in fix.values})
     columns = tuple(
         Column(
             name,
-            np.array([fix.values.get(name, np.nan) for fix in state.fixes]),
+            np.array(values),
             "RMC, VTG" if name == "speed_mps" else "RMC, GGA",
             _UNITS[name],
         )
-        for name in names
+        for name, values in sorted(state.columns.items())
+        if np.isfinite(values).any()
     )
-    return Rows(path, "NMEA", stamps, columns, lines, None, (), tuple(findings))
+    return Rows(path, "NMEA", stamps, columns, state.lines, None, (), tuple(findings))
+
+
+def _vtg_comes_first(data: bytes) -> bool:
+    """Tell whether each VTG belongs to the moment after it: the log begins with one and does not end so.
+
+    VTG carries no time of its own. Receivers send their sentences in one order again and again.
+    """
+    first = _SENTENCE.search(data)
+    if first is None or first[1][2:] != b"VTG":
+        return False
+    return data.rfind(b"VTG,") < max(data.rfind(b"RMC,"), data.rfind(b"GGA,"))
 
 
 def _sentence(state: _State, line: int, match: re.Match[bytes]) -> None:
@@ -174,9 +209,13 @@ def _degrees(text: str, side: str, sides: str, limit: float) -> float:
 def _fix_at(state: _State, line: int, time_ns: int) -> _Fix:
     """Return the fix of this moment; sentences of one moment follow each other."""
     state.void_last = False
-    if not state.fixes or state.fixes[-1].time_ns != time_ns:
-        state.fixes.append(_Fix(line, time_ns))
-    return state.fixes[-1]
+    if state.fix is None or state.fix.time_ns != time_ns:
+        state.close()
+        state.fix = _Fix(line, time_ns)
+    for name, value in state.waiting.items():
+        state.fix.values.setdefault(name, value)
+    state.waiting = {}
+    return state.fix
 
 
 def _rmc(state: _State, line: int, fields: list[str]) -> None:
@@ -185,6 +224,7 @@ def _rmc(state: _State, line: int, fields: list[str]) -> None:
     mode = fields[11] if len(fields) > 11 else ""
     if status != "A" or mode == "N":
         state.void.append(line)
+        state.waiting = {}
         state.void_time_ns = _time_ns(fields[0]) if fields[0] else None
         state.void_last = True
         return
@@ -210,6 +250,7 @@ def _rmc(state: _State, line: int, fields: list[str]) -> None:
 
 def _gga(state: _State, line: int, fields: list[str]) -> None:
     if fields[5] in ("", "0") or not fields[1] or not fields[0]:
+        state.waiting = {}
         return  # counted through the RMC of the same moment, if there is one
     time_ns = _time_ns(fields[0])
     if state.void_time_ns == time_ns:
@@ -225,17 +266,23 @@ def _gga(state: _State, line: int, fields: list[str]) -> None:
 
 
 def _vtg(state: _State, fields: list[str]) -> None:
-    """Add speed and course to the moment before: VTG carries no time of its own."""
-    if not state.fixes or state.void_last or "speed_mps" in state.fixes[-1].values:
-        return
+    """Add speed and course to the moment before, or after where the log has it so."""
     if len(fields) > 8 and fields[8] == "N":
         return
+    values: dict[str, float] = {}
     if fields[4]:
-        state.fixes[-1].values["speed_mps"] = _number(fields[4]) * KNOT_MPS
+        values["speed_mps"] = _number(fields[4]) * KNOT_MPS
     elif fields[6]:
-        state.fixes[-1].values["speed_mps"] = _number(fields[6]) / 3.6
+        values["speed_mps"] = _number(fields[6]) / 3.6
     if fields[0]:
-        state.fixes[-1].values.setdefault("heading_deg", _number(fields[0]))
+        values["heading_deg"] = _number(fields[0])
+    if state.vtg_first:
+        state.waiting = values
+        return
+    if state.fix is None or state.void_last or "speed_mps" in state.fix.values:
+        return
+    for name, value in values.items():
+        state.fix.values.setdefault(name, value)
 
 
 def _no_fixes(state: _State) -> ReadError:
@@ -269,15 +316,16 @@ def _date_days(text: str) -> int | None:
 def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
     """Put dates on times of day: RMC names the date, GGA gets the one that keeps time running."""
     findings: list[Finding] = []
-    days = [_date_days(fix.date) if fix.date else None for fix in state.fixes]
+    known: dict[str, int | None] = {text: _date_days(text) for text in set(state.dates) if text}
+    days = [known.get(text) for text in state.dates]
     first = next((day for day in days if day is not None), None)
-    ns: list[int] = []
+    ns = array("q")
     day = (first or 0) - _midnights_before_date(state, days)
     last: int | None = None
-    for fix, own in zip(state.fixes, days, strict=True):
+    for time_ns, own in zip(state.times_ns, days, strict=True):
         if own is not None:
             day = own
-        moment = day * _DAY_NS + fix.time_ns
+        moment = day * _DAY_NS + time_ns
         if own is None and last is not None:
             if moment < last - _DAY_NS // 2:
                 day += 1
@@ -287,7 +335,7 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
         ns.append(moment)
         last = moment
     origin = ns[0]
-    t_s = np.array([value - origin for value in ns], dtype=np.float64) * 1e-9
+    t_s = (np.array(ns) - origin) * 1e-9
     if first is None:
         findings.append(
             Finding(
@@ -304,10 +352,10 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
 def _midnights_before_date(state: _State, days: list[int | None]) -> int:
     """Count the midnights between the first moment and the first one with a date."""
     count = 0
-    for before, fix, own in zip(state.fixes, state.fixes[1:], days, strict=False):
+    for (before_ns, time_ns), own in zip(pairwise(state.times_ns), days, strict=False):
         if own is not None:
             return count
-        count += fix.time_ns < before.time_ns - _DAY_NS // 2
+        count += time_ns < before_ns - _DAY_NS // 2
     return count if days and days[-1] is not None else 0
 
 

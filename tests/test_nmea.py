@@ -199,3 +199,22 @@ def test_any_regular_stream_is_read_exactly(
     assert_allclose(
         column.values, np.array(tenths[: stamps.size]) / 10 * KNOT_MPS, rtol=0, atol=1e-12
     )
+
+
+def test_a_vtg_ahead_of_its_moment_gives_its_speed_to_that(tmp_path: Path) -> None:
+    """VTG has no time of its own: in a log that begins with one, each belongs to what follows."""
+    gga = "GPGGA,{},5206.0000,N,00924.0000,E,1,08,0.9,100.0,M,46.9,M,,"
+    parts = [
+        sentence(f"GPVTG,5.0,T,,M,{knots},N,,K,A") + sentence(gga.format(f"09000{k}.0"))
+        for k, knots in enumerate(("20.0", "21.0", "22.5"))
+    ]
+    assert speed(read_bytes(tmp_path, "".join(parts))) == ([0.0, 1.0, 2.0], [20.0, 21.0, 22.5])
+    # a moment without a fix takes its VTG with it
+    void = sentence("GPVTG,,T,,M,99.0,N,,K,A") + sentence("GPRMC,090001.0,V,,,,,,,090324,,,N")
+    found = speed(read_bytes(tmp_path, parts[0] + void + parts[2]))
+    assert found == ([0.0, 2.0], [20.0, 22.5])
+    # the speed of an RMC wins, wherever the VTG stands
+    text = "".join(
+        sentence(f"GPVTG,5.0,T,,M,{k}.0,N,,K,A") + rmc(f"09000{k}.0", "30.00") for k in range(3)
+    )
+    assert speed(read_bytes(tmp_path, text))[1] == [30.0, 30.0, 30.0]

@@ -57,7 +57,7 @@ _MOST_STRIPS = 24
 #: Room for their labels, as a share of the width.
 _STRIPS_LEFT = 0.18
 #: And more figures of single runs than this make a page too large to send.
-_MOST_RUN_PLOTS = 40
+_MOST_RUN_PLOTS = 30
 
 
 def speed_time_svg(
@@ -218,7 +218,7 @@ def run_plots(analysis: Analysis, units: Units) -> tuple[Plot, ...]:
     Returns
     -------
     tuple of Plot
-        One per run that has a curve, at most 40, all to one scale.
+        One per run that has a curve, at most 30, all to one scale.
     """
     curves = {curve.log: curve for curve in analysis.curves}
     residuals = {residual.run: residual for residual in analysis.residuals}

@@ -192,7 +192,7 @@ def _cell(value: object) -> str:
     if isinstance(value, float):  # numpy's own is one
         return f"{value:.6g}" if math.isfinite(value) else ""
     text = "" if value is None else str(value)
-    if text.startswith(("=", "+", "@", "-")) and not text[1:2].isdigit():
+    if text.startswith(("=", "+", "@", "-", "\t")):
         text = f"'{text}"  # a spreadsheet would run it as a formula
     if any(mark in text for mark in ',"\n\r'):
         text = '"' + text.replace('"', '""') + '"'

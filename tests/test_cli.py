@@ -145,6 +145,22 @@ def test_display_units_are_taken_in_any_case() -> None:
 # --- report ----------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("_quick")
+def test_report_writes_figures_where_asked(copied: Path, tmp_path: Path) -> None:
+    place = tmp_path / "pictures"
+    assert main(["report", str(copied), "--full", "--plots", str(place)]) == 0
+    names = {path.name for path in place.iterdir()}
+    assert {"wheel-power.svg", "wheel-power.png", "wheel-power.csv", "run-2.svg"} <= names
+    assert "Each run by itself" in (copied / "results" / "report.html").read_text()
+    assert (
+        main(["report", str(copied), str(copied), "--plots", str(place), "--out", str(place)]) == 0
+    )
+    assert (place / "airfield" / "wheel-power.png").exists()
+    assert (place / "airfield-2" / "wheel-power.png").exists()
+    (tmp_path / "file").write_text("x")
+    assert main(["report", str(copied), "--plots", str(tmp_path / "file")]) == 2
+
+
 def test_report_writes_its_files_and_says_where(
     copied: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 import subprocess
 import sys
@@ -15,13 +17,16 @@ from make_analysis import KINDS, Kind, make_analysis
 from analysis.display import Units
 from analysis.fuse import SpeedCurve
 from analysis.phases import Phase, Run
-from analysis.plots import COLOURS, Plot, report_plots, speed_time_svg
+from analysis.plots import COLOURS, Plot, report_plots, run_plots, speed_time_svg
+from analysis.plots_files import plot_files
+from analysis.plots_style import csv_text
 from analysis.strips import curve_strip, joined_by_kind, run_strips, thinned
 from analysis.svg import inline_svg
 from logger.session import Display
 
 _SVG = "{http://www.w3.org/2000/svg}"
 _METRIC = Units.of(Display())
+_KINDS = ("svg", "png", "csv")
 _POWER = {"wheel-power", "budget-power"}
 _EVERY = _POWER | {"road-load", "speed-time", "residuals", "slope", "budget-force"}
 
@@ -187,9 +192,68 @@ def test_inline_svg_escapes_what_it_is_told() -> None:
     assert 'id="a"' not in svg
 
 
+def test_the_data_of_each_figure_is_what_is_drawn() -> None:
+    for plot in report_plots(make_analysis(), _METRIC):
+        rows = list(csv.reader(io.StringIO(plot.csv)))
+        assert len(rows) > 3, plot.name
+        assert {len(row) for row in rows} == {len(rows[0])}, plot.name
+        assert any("[" in head for head in rows[0]), plot.name
+        assert "nan" not in plot.csv, plot.name
+    shares = list(csv.DictReader(io.StringIO(_plots("full")["budget-power"].csv)))
+    # noise 700 of sqrt(700^2 + 500^2 + 400^2 + 600^2 + 300^2) W: 49 of 135
+    assert shares[0]["cause"] == "noise of the sensors"
+    assert float(shares[0]["share of variance [%]"]) == pytest.approx(100 * 49 / 135, rel=1e-5)
+    slope = list(csv.DictReader(io.StringIO(_plots("full")["slope"].csv)))
+    assert float(slope[0]["slope [%]"]) == pytest.approx(0.2)
+
+
+def test_tables_for_spreadsheets_hold_no_formulas() -> None:
+    text = csv_text(["=1+1", "x"], ["@SUM(A1)", "+cmd", "-1+2"], [1.0, -2.0, float("inf")])
+    cells = [cell for row in csv.reader(io.StringIO(text)) for cell in row]
+    assert cells == ["'=1+1", "x", "'@SUM(A1)", "1", "'+cmd", "-2", "'-1+2", ""]
+
+
+@pytest.mark.parametrize("kind", ["full", "coasts_only", "gps_only"])
+def test_every_run_has_its_figure_with_what_was_used_and_why_the_rest_was_not(kind: Kind) -> None:
+    analysis = make_analysis(kind)
+    plots = run_plots(analysis, _METRIC)
+    assert [plot.title for plot in plots[:2]] == ["Run 1 up", "Run 2 down"]
+    assert len(plots) == len(analysis.runs)
+    assert "run0.csv" in plots[0].aid
+    assert "used" in plots[0].aid
+    if kind == "full":
+        assert "left out: the vehicle slows down more than its road load can" in plots[-1].aid
+    # all to one scale, and at most 30 even of many
+    assert len({re.findall(r">(\d+)</text>", plot.svg)[-1] for plot in plots}) == 1
+    assert len(run_plots(make_analysis(logs=40), _METRIC)) == 30
+
+
+def test_figures_as_files_are_the_same_each_time_and_stand_alone() -> None:
+    made = [plot_files(report_plots(make_analysis(), _METRIC)[:2]) for _ in range(2)]
+    assert made[0] == made[1]
+    names = {f"{name}.{kind}" for name in ("wheel-power", "road-load") for kind in _KINDS}
+    assert set(made[0]) == names
+    svg, png = made[0]["wheel-power.svg"], made[0]["wheel-power.png"]
+    assert isinstance(svg, str)
+    assert isinstance(png, bytes)
+    root = Xml.fromstring(svg)
+    texts = ["".join(text.itertext()) for text in root.iter(f"{_SVG}text")]
+    assert "Wheel power against speed" in texts
+    assert "var(--" not in svg
+    assert png.startswith(b"\x89PNG")
+
+
+def test_files_are_drawn_of_figures_that_already_have_their_title() -> None:
+    plots = report_plots(make_analysis(), _METRIC)[:1]
+    assert plot_files(plots)["wheel-power.csv"] == plot_files(plots)["wheel-power.csv"]
+    again = plot_files(plots)["wheel-power.svg"]
+    assert isinstance(again, str)
+    assert again.count("Wheel power against speed") == 1
+
+
 def test_drawing_never_loads_pyplot() -> None:
     # pyplot doubles the start-up time and wants a display's backend
-    code = "import analysis.plots, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
+    code = "import analysis.plots, analysis.plots_files, sys; sys.exit('matplotlib.pyplot' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FLAGS",
     "GRANTED",
+    "PATIENCE_MS",
     "PHONE",
     "accept",
     "address_of",

@@ -62,7 +62,7 @@ def cutting_proxy() -> Iterator[CuttingProxy]:
         listener.shutdown(socket.SHUT_RDWR)
         listener.close()
         acceptor.join(_HANGS_S)
-        for one in list(open_sockets):
+        for one in open_sockets:
             _break(one)
         for thread in threads:
             thread.join(_HANGS_S)
@@ -109,6 +109,7 @@ def _pump(source: socket.socket, target: socket.socket) -> None:
     with contextlib.suppress(OSError):
         while data := source.recv(16384):
             target.sendall(data)
+    _break(target)
 
 
 def _break(one: socket.socket) -> None:

@@ -52,7 +52,7 @@ def test_cut_connections_leave_no_mark(
     """Ten cuts at random bytes, of parts, of requests and of handshakes."""
     rng = np.random.default_rng(7)
     with cutting_proxy() as proxy:
-        settings = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
+        settings: dict[str, Any] = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
         with phone_page(chromium[1], address_of(server), **settings) as page:
             record(page, 240.0, seed=1)
             expected = table_of(page, tmp_path / "run.csv").read_bytes()
@@ -69,7 +69,7 @@ def test_sending_goes_on_after_a_reload(
     chromium: tuple[Playwright, Browser], server: ThreadServer, tmp_path: Path
 ) -> None:
     with cutting_proxy() as proxy:
-        settings = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
+        settings: dict[str, Any] = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
         with phone_page(chromium[1], address_of(server), **settings) as page:
             record(page, 120.0, seed=2)
             expected = table_of(page, tmp_path / "run.csv").read_bytes()
@@ -111,7 +111,7 @@ def test_sending_goes_on_when_the_server_starts_again(
     """The command is killed in the middle; the token, the port and the parts outlive it."""
     folder = tmp_path / "session"
     with cutting_proxy() as proxy:
-        settings = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
+        settings: dict[str, Any] = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
         with command_server(folder) as first:
             port = first.client.port
             address = f"https://127.0.0.1:{port}/#{first.client.token}"

@@ -57,6 +57,11 @@ def new_command(
         allow_abbrev=False,
     )
     parser.set_defaults(command=name)
+    parser.add_argument(
+        "--quiet",
+        action="store_true",
+        help="print nothing but warnings, errors, and what --json asks",
+    )
     return parser
 
 

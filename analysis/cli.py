@@ -10,12 +10,14 @@ import argparse
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import redirect_stdout
 from importlib import import_module
 from typing import NoReturn
 
 from analysis.arguments import CAUTIONS, Parser
 from analysis.arguments_air import add_air
+from analysis.arguments_batch import add_batch
 from analysis.arguments_capture import add_capture
 from analysis.arguments_compare import add_compare
 from analysis.arguments_crosscheck import add_crosscheck
@@ -35,6 +37,7 @@ _EXIT_BROKEN_PIPE = 141
 #: What adds each command's arguments, and the function that runs it, in the order of ``--help``.
 _COMMANDS = {
     "report": (add_report, "analysis.command_report:report"),
+    "batch": (add_batch, "analysis.command_batch:batch"),
     "speed": (add_speed, "analysis.command_logs:speed"),
     "look": (add_look, "analysis.command_logs:look"),
     "air": (add_air, "analysis.command_air:air"),
@@ -96,8 +99,11 @@ def build_parser() -> argparse.ArgumentParser:
 def _run(arguments: argparse.Namespace) -> int:
     """Import the command's own module only now."""
     module, function = _COMMANDS[arguments.command][1].split(":")
-    status: int = getattr(import_module(module), function)(arguments)
-    return status
+    run: Callable[[argparse.Namespace], int] = getattr(import_module(module), function)
+    if not arguments.quiet or getattr(arguments, "json", False):
+        return run(arguments)
+    with open(os.devnull, "w", encoding="utf-8") as nowhere, redirect_stdout(nowhere):
+        return run(arguments)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -57,7 +57,8 @@ def new(arguments: argparse.Namespace) -> int:
     _refuse_to_replace(file, replace=arguments.replace)
     check_writable(folder)
     answers = _from_options(arguments)
-    talk = not (arguments.json or arguments.no_questions) and _on_terminal()
+    silent = arguments.json or arguments.quiet or arguments.no_questions
+    talk = not silent and _on_terminal()
     if not arguments.json:
         print("\n".join(["Before you drive:", *_bullets(cautions()), ""]))
     groups = group_logs(find_logs(folder)) if folder.is_dir() else []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 
-__all__ = ["EXIT_FAULT", "EXIT_INPUT", "EXIT_NOTHING", "EXIT_OK", "complain", "explain"]
+__all__ = ["EXIT_FAULT", "EXIT_INPUT", "EXIT_NOTHING", "EXIT_OK", "complain", "explain", "told"]
 
 EXIT_OK = 0
 #: The logs can be read but hold nothing that the question needs.
@@ -17,7 +17,7 @@ EXIT_FAULT = 3
 
 
 def explain(error: Exception, about: str = "") -> int:
-    """Print one message for `error` on stderr and return the exit status that it means.
+    """Print what `told` says of an error on stderr and return the exit status that it means.
 
     Parameters
     ----------
@@ -25,41 +25,53 @@ def explain(error: Exception, about: str = "") -> int:
         Anything that reached the end of a command.
     about : str
         What it is about, for example a session of several; put before the message.
+    """
+    texts, status = told(error)
+    if status == EXIT_FAULT and os.environ.get("PULLCOAST_TRACEBACK"):
+        raise error
+    before = f"{about}: " if about else ""
+    for text in texts:
+        complain(before + text)
+    return status
+
+
+def told(error: Exception) -> tuple[tuple[str, ...], int]:
+    """Return what to say of an error, and the exit status that it means.
+
+    Parameters
+    ----------
+    error : Exception
+        Anything that reached the end of a command.
 
     Returns
     -------
-    int
-        `EXIT_NOTHING` for errors with `reasons`, each of which is one message.
+    texts : tuple of str
+        One message, or each of the error's `reasons`.
+    status : int
+        `EXIT_NOTHING` for errors with `reasons`.
     """
-    before = f"{about}: " if about else ""
     if isinstance(error, ImportError):
-        complain(_missing(error))
-        return EXIT_INPUT
+        return (_missing(error),), EXIT_INPUT
     # loaded with the command that raised; not imported here, where it might be another's `logger`
     errors = sys.modules.get("logger.errors")
     if errors is not None and isinstance(error, errors.PullcoastError):
         reasons = getattr(error, "reasons", None)
-        for reason in reasons or (str(error),):
-            complain(before + reason)
-        return EXIT_INPUT if reasons is None else EXIT_NOTHING
+        return tuple(reasons or (str(error),)), EXIT_INPUT if reasons is None else EXIT_NOTHING
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
-        complain(f"{before}{where}{error.strerror or error}")
-        return EXIT_INPUT
+        return (f"{where}{error.strerror or error}",), EXIT_INPUT
     if isinstance(error, MemoryError):
-        complain("not enough memory for these logs; try fewer or shorter ones at a time")
-        return EXIT_INPUT
-    if os.environ.get("PULLCOAST_TRACEBACK"):
-        raise error
+        text = "not enough memory for these logs; try fewer or shorter ones at a time"
+        return (text,), EXIT_INPUT
     trace = error.__traceback__
     while trace is not None and trace.tb_next is not None:
         trace = trace.tb_next
     where = "" if trace is None else f" in {trace.tb_frame.f_code.co_name}, line {trace.tb_lineno}"
-    complain(
+    text = (
         f"a fault of pullcoast itself: {type(error).__name__}: {error}{where}. Your files are as "
         "they were; please report it (PULLCOAST_TRACEBACK=1 in the environment shows more)"
     )
-    return EXIT_FAULT
+    return (text,), EXIT_FAULT
 
 
 def complain(text: str) -> None:

@@ -12,9 +12,10 @@ from pathlib import Path
 
 from logger.errors import PullcoastError
 
-__all__ = ["OutputError", "check_writable", "write_together"]
+__all__ = ["STAGING", "OutputError", "check_writable", "write_together"]
 
-_STAGING = ".pullcoast-writing-"
+#: How the name of a folder begins in which files are made before they are moved into place.
+STAGING = ".pullcoast-writing-"
 #: A staging folder this old [s] was left by a run that was killed.
 _ABANDONED_S = 3600.0
 
@@ -69,7 +70,7 @@ def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _clear_abandoned(folder)
-        staging = Path(tempfile.mkdtemp(prefix=_STAGING, dir=folder))
+        staging = Path(tempfile.mkdtemp(prefix=STAGING, dir=folder))
         try:
             for name, content in files.items():
                 if isinstance(content, str):
@@ -95,7 +96,7 @@ def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
 
 
 def _clear_abandoned(folder: Path) -> None:
-    for staging in folder.glob(_STAGING + "*"):
+    for staging in folder.glob(STAGING + "*"):
         with contextlib.suppress(OSError):
             if time.time() - staging.stat().st_mtime > _ABANDONED_S:
                 shutil.rmtree(staging, ignore_errors=True)

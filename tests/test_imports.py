@@ -21,7 +21,7 @@ LOGGER_LAYERS = (
     "errors units tyres",
     "findings source layout speeds time_texts",
     "recording rows",
-    "clock dates headers order joining grid fixes_quality ragged",
+    "clock dates headers order joining grid fixes_quality ragged gpx_points",
     "motion table_time table_rows table_columns quality",
     "gpx table nmea scope",
     "reading writing",
@@ -39,7 +39,7 @@ ANALYSIS_LAYERS = (
     "simulate_truth simulate_files",
     "simulate",
     "simulate_samples",
-    "messages output gravity coasting air vehicle lag fixes svg throttle cycle pooling",
+    "messages output progress gravity coasting air vehicle lag fixes svg throttle cycle pooling",
     "pulling mount ambient plausible",
     "fuse",
     "phases",
@@ -73,7 +73,7 @@ ANALYSIS_LAYERS = (
     "plots_*",
     "earlier summary plots",
     "compare_earlier",
-    "report",
+    "report batch_table",
     "several_report compare_report plan_report",
     "command_*",
     "arguments",
@@ -276,6 +276,16 @@ def test_third_party_modules_are_declared_dependencies() -> None:
     names = [re.match(r"[\w.-]+", text) for text in project["dependencies"]]
     declared = {name[0].lower().replace("-", "_") for name in names if name}
     assert len(declared) == len(project["dependencies"])
+    # what an extra brings is imported where it is used, and nowhere else
+    (extra,) = project["optional-dependencies"]["cluster"]
+    assert extra.partition(">")[0] == "distributed"
+    users = {
+        (name, found.at_start)
+        for name, found, module in IMPORTS
+        if packages(module) == "distributed"
+    }
+    assert users == {("analysis.command_batch_pool", False)}
+    declared.add("distributed")
     own = {"logger", "analysis"} | set(sys.stdlib_module_names) | BROUGHT_ALONG
     used = {packages(module) for _, found, module in IMPORTS if not found.types} - own
     assert used - declared == set()

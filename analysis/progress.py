@@ -1,0 +1,105 @@
+"""What a command is doing, on a terminal alone and only where it takes more than a moment."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as RichProgress
+    from rich.progress import TaskID
+
+__all__ = ["PATIENCE_S", "Progress"]
+
+#: Nothing is shown before this: what is done by then needs no excuse [s].
+PATIENCE_S = 1.5
+
+
+class Progress:
+    """A line on stderr that says what is being done; nothing where stderr is no terminal.
+
+    It comes after `PATIENCE_S` and is gone at the end, so that output stays as if it had never been.
+
+    Parameters
+    ----------
+    total : int or None
+        How many steps there are; None where nobody knows.
+    quiet : bool
+        Say nothing at all.
+
+    Examples
+    --------
+    >>> with Progress(2) as progress:
+    ...     for name in ("a.csv", "b.csv"):
+    ...         progress.say(f"reading {name}")
+    ...         progress.step()
+    """
+
+    def __init__(self, total: int | None = None, *, quiet: bool = False) -> None:
+        self._total = total
+        self._done = 0
+        self._text = ""
+        self._lock = threading.Lock()
+        self._display: RichProgress | None = None
+        self._task: TaskID | None = None
+        self._ended = False
+        shown = not quiet and sys.stderr is not None and sys.stderr.isatty()
+        self._timer = threading.Timer(PATIENCE_S, self._begin) if shown else None
+        if self._timer is not None:
+            self._timer.daemon = True
+
+    def say(self, text: str) -> None:
+        """Say what is being done now."""
+        with self._lock:
+            self._text = text
+            if self._display is not None and self._task is not None:
+                self._display.update(self._task, description=text)
+
+    def step(self, count: int = 1) -> None:
+        """Count steps as done."""
+        with self._lock:
+            self._done += count
+            if self._display is not None and self._task is not None:
+                self._display.update(self._task, completed=self._done)
+
+    def _begin(self) -> None:
+        from rich import progress as rich_progress
+        from rich.console import Console
+
+        columns: list[rich_progress.ProgressColumn] = []
+        if self._total is not None:
+            columns += [rich_progress.BarColumn(24), rich_progress.MofNCompleteColumn()]
+        columns.append(rich_progress.TimeElapsedColumn())
+        if self._total is not None and self._total > 9:
+            columns += [rich_progress.TextColumn("left"), rich_progress.TimeRemainingColumn()]
+        columns.append(rich_progress.TextColumn("{task.description}", markup=False))
+        display = rich_progress.Progress(
+            *columns, console=Console(file=sys.stderr), transient=True, refresh_per_second=4
+        )
+        with self._lock:
+            if self._ended:
+                return
+            self._task = display.add_task(self._text, total=self._total, completed=self._done)
+            self._display = display
+            display.start()
+
+    def __enter__(self) -> Self:
+        if self._timer is not None:
+            self._timer.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        with self._lock:
+            self._ended = True
+            display, self._display = self._display, None
+        if display is not None:
+            display.stop()

@@ -1,9 +1,7 @@
-"""GPX 1.0 and 1.1 in one pass that knows its line numbers and has limits."""
+"""GPX 1.0 and 1.1: the track points of a file, its times, its speeds held to its positions."""
 
 from __future__ import annotations
 
-import math
-from typing import NoReturn
 from xml.parsers import expat
 
 import numpy as np
@@ -12,32 +10,14 @@ from numpy.typing import NDArray
 from logger.dates import text_stamps
 from logger.errors import ReadError
 from logger.findings import Finding, counted
-from logger.layout import MISSING_WORDS, NUMBER
+from logger.gpx_points import PointReader, feed
 from logger.rows import Column, Rows
 from logger.source import encoding_of
 from logger.speeds import SpeedRatio, speed_ratio, unit_of_ratio
 from logger.units import find_unit, to_si
 
-__all__ = ["MAX_DEPTH", "MAX_POINTS", "parse_gpx", "sniff_gpx"]
+__all__ = ["parse_gpx", "sniff_gpx"]
 
-#: The schemas nest seven deep, extensions a few more.
-MAX_DEPTH = 60
-#: Forty days at one point a second.
-MAX_POINTS = 3_500_000
-_MAX_TEXT = 400
-
-#: Element (local name, lower case) -> channel. Speed is an element of the point in GPX 1.0
-#: (topografix.com/GPX/1/0) and an extension in 1.1, under whatever prefix and depth.
-_FIELDS = {
-    "speed": "speed_mps",
-    "ele": "elevation_m",
-    "course": "heading_deg",
-    "heading": "heading_deg",
-    "bearing": "heading_deg",
-    "accuracy": "position_accuracy_m",
-}
-#: Fields whose nonsense stops the reading; the others are only left out.
-_STRICT = ("speed_mps",)
 #: expat's codes for a document that ends too early.
 _CUT_OFF = (
     "no element found",
@@ -62,132 +42,6 @@ def sniff_gpx(head: str) -> bool:
     return name.split(">")[0].split(":")[-1].lower() == "gpx"
 
 
-class _Reader:
-    """State of one pass; one point per entry of the lists."""
-
-    def __init__(self, path: str) -> None:
-        self.path = path
-        self.parser = expat.ParserCreate()
-        self.parser.buffer_text = True
-        self.parser.StartElementHandler = self._start
-        self.parser.EndElementHandler = self._end
-        self.parser.CharacterDataHandler = self._characters
-        self.parser.StartDoctypeDeclHandler = self._doctype
-        self.first_line = 1
-        self.depth = 0
-        self.point_depth = 0
-        self.field: str | None = None
-        self.field_line = 0
-        self.text = ""
-        self.lines: list[int] = []
-        self.latitude: list[float] = []
-        self.longitude: list[float] = []
-        self.times: list[str] = []
-        self.values: dict[str, list[float]] = {}
-        self.direct: set[str] = set()
-        self.left_out: dict[str, list[int]] = {}
-        self.segments: list[int] = []
-        self.points_elsewhere = 0
-
-    def line(self) -> int:
-        return self.parser.CurrentLineNumber + self.first_line - 1
-
-    def refuse(self, found: str, expected: str = "", remedy: str = "") -> NoReturn:
-        raise ReadError(
-            self.path,
-            found,
-            expected,
-            remedy,
-            line=self.line(),
-            column=self.parser.CurrentColumnNumber + 1,
-        )
-
-    def _doctype(self, name: str, *_: object) -> None:
-        self.refuse(
-            f"the file declares a document type ({name})",
-            "GPX, which has none",
-            "Export the track again; such declarations can hide harmful content",
-        )
-
-    def _start(self, tag: str, attributes: dict[str, str]) -> None:
-        self.depth += 1
-        if self.depth > MAX_DEPTH:
-            self.refuse(f"elements are nested more than {MAX_DEPTH} deep", "GPX")
-        name = tag.rpartition(":")[2].lower()
-        if self.point_depth:
-            field = _FIELDS.get(name)
-            if name == "time" and self.depth == self.point_depth + 1:
-                field = "time"
-            self.field = field
-            if field is not None:
-                self.field_line = self.line()
-                self.text = ""
-        elif name == "trkpt":
-            self._point(attributes)
-        elif name == "trkseg":
-            self.segments.append(len(self.lines))
-        elif name in ("wpt", "rtept"):
-            self.points_elsewhere += 1
-        elif self.depth == 1 and name != "gpx":
-            self.refuse(f"the outermost element is <{tag[:40]}>", "<gpx>", "Give a GPX file")
-
-    def _point(self, attributes: dict[str, str]) -> None:
-        if len(self.lines) >= MAX_POINTS:
-            self.refuse(f"more than {MAX_POINTS} points", "", "Cut the file into one per run")
-        self.point_depth = self.depth
-        self.lines.append(self.line())
-        for axis, limit, out in (("lat", 90.0, self.latitude), ("lon", 180.0, self.longitude)):
-            text = attributes.get(axis, "").strip()
-            value = float(text) if NUMBER.fullmatch(text) and "," not in text else math.nan
-            if not abs(value) <= limit:
-                self.refuse(
-                    f"a point with {axis}={text!r}", f"{axis} within {limit:g} degrees", "Delete it"
-                )
-            out.append(value)
-        self.times.append("")
-        for values in self.values.values():
-            values.append(np.nan)
-        self.direct.clear()
-
-    def _characters(self, data: str) -> None:
-        if self.field is not None and len(self.text) < _MAX_TEXT:
-            self.text += data
-
-    def _end(self, _tag: str) -> None:
-        if self.field is not None:
-            self._close(self.field, self.text.strip())
-            self.field = None
-        elif self.depth == self.point_depth:
-            self.point_depth = 0
-        self.depth -= 1
-
-    def _close(self, field: str, text: str) -> None:
-        if field == "time":
-            self.times[-1] = text
-            return
-        value = float(text) if NUMBER.fullmatch(text) and "," not in text else math.nan
-        if not math.isfinite(value):
-            if text == "" or text.lower() in MISSING_WORDS:
-                return
-            if field in _STRICT:
-                raise ReadError(
-                    self.path,
-                    f"{text[:40]!r} as {field.partition('_')[0]}",
-                    "a number",
-                    "Correct the line",
-                    line=self.field_line,
-                )
-            self.left_out.setdefault(field, []).append(self.field_line)
-            return
-        direct = self.depth == self.point_depth + 1
-        if field not in self.values:
-            self.values[field] = [np.nan] * len(self.lines)
-        if direct or field not in self.direct:  # the point's own element wins over an extension
-            self.values[field][-1] = value
-        if direct:
-            self.direct.add(field)
-
-
 def parse_gpx(
     path: str, data: bytes, *, speed_unit: str | None = None, salvage: bool = False
 ) -> Rows:
@@ -200,8 +54,8 @@ def parse_gpx(
     data : bytes
         Whole file.
     speed_unit : str, optional
-        The user's word on the unit of speed; None: m/s, as the GPX 1.0 schema and the track-point
-        extension say.
+        The user's word on the unit of speed; None: as an attribute of the element says, else m/s, as
+        the GPX 1.0 schema and the track-point extension say.
     salvage : bool
         Whether the complete points of a file that was cut off are used, with a warning.
 
@@ -217,14 +71,14 @@ def parse_gpx(
         No XML, cut off, a document type, too deep, no track points, no times, a value out of
         range, speeds that the positions deny.
     """
-    reader = _Reader(path)
+    reader = PointReader(path, units_count=speed_unit is None)
     body = data.lstrip(b" \t\r\n")
     if not encoding_of(body[:4096]).startswith("utf-16"):
         body = body.rstrip(b"\x00")  # a phone that ran out of power leaves a block of zeros
     reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
     ended: ReadError | None = None
     try:
-        reader.parser.Parse(body, True)
+        feed(reader, body)
     except expat.ExpatError as error:
         if not (salvage and _is_cut_off(error) and _forget_last(reader)):
             raise _broken(reader, error) from error
@@ -316,7 +170,7 @@ def _deny(path: str, unit: str, ratio: SpeedRatio | None, *, stated: bool) -> li
     return [Finding("unit_suspect", "warning", text + ".", path=path)]
 
 
-def _notes(reader: _Reader) -> list[Finding]:
+def _notes(reader: PointReader) -> list[Finding]:
     findings = []
     starts = sorted({at for at in reader.segments if at < len(reader.lines)})
     if len(starts) > 1:
@@ -351,7 +205,7 @@ def _is_cut_off(error: expat.ExpatError) -> bool:
     return expat.ErrorString(error.code).startswith(_CUT_OFF)
 
 
-def _forget_last(reader: _Reader) -> bool:
+def _forget_last(reader: PointReader) -> bool:
     """Drop the point in which a cut-off file ends; tell whether a complete one remains."""
     if reader.point_depth:
         del reader.lines[-1], reader.times[-1]
@@ -361,7 +215,7 @@ def _forget_last(reader: _Reader) -> bool:
     return bool(reader.lines)
 
 
-def _broken(reader: _Reader, error: expat.ExpatError) -> ReadError:
+def _broken(reader: PointReader, error: expat.ExpatError) -> ReadError:
     text = expat.ErrorString(error.code)
     line = error.lineno + reader.first_line - 1
     column = error.offset + 1

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from logger import gpx
+from logger import gpx_points
 from logger.errors import ReadError
+from logger.gpx import parse_gpx
 from logger.reading import read
 from logger.recording import Recording
 from logger.table import ColumnChoice
@@ -72,6 +73,47 @@ def test_the_points_own_speed_wins_over_an_extension(tmp_path: Path) -> None:
         inside = order.format("<extensions><x:speed>72</x:speed></extensions>")
         text = document(point(0, inside) + point(1, inside), spaces=' xmlns:x="urn:x"')
         assert speeds(read_text(tmp_path, text)) == [20, 20]
+
+
+def test_a_unit_beside_the_speed_is_heeded(tmp_path: Path) -> None:
+    def track(attributes: str) -> str:
+        return document(
+            "".join(
+                point(k, f"<extensions><speed{attributes}>{72 + 3.6 * k:.1f}</speed></extensions>")
+                for k in range(3)
+            )
+        )
+
+    # 3.6 km/h are 1 m/s
+    assert speeds(read_text(tmp_path, track(' unit="km/h"'))) == pytest.approx([20.0, 21.0, 22.0])
+    assert speeds(read_text(tmp_path, track(' uom="km/h" source="x"')))[0] == pytest.approx(20.0)
+    assert speeds(read_text(tmp_path, track(' source="km/h"')))[0] == pytest.approx(72.0)
+    with pytest.raises(ReadError, match="a speed in 'parsec'") as error:
+        read_text(tmp_path, track(' unit="parsec"'))
+    assert error.value.line == 4
+    # the user's word goes before the file's
+    path = tmp_path / "track.gpx"
+    path.write_text(track(' unit="km/h"'))
+    stated = read(path, columns={"speed_mps": ColumnChoice(unit="m/s")})
+    assert speeds(stated)[0] == pytest.approx(72.0)
+
+
+def test_a_tag_without_end_is_refused_before_it_takes_memory(tmp_path: Path) -> None:
+    many = "".join(f' a{k}=""' for k in range(40_000))
+    with pytest.raises(ReadError, match="a tag of more than 65536 bytes") as error:
+        read_text(tmp_path, document(f'<trkpt lat="52" lon="9"{many}></trkpt>'))
+    assert error.value.line == 4
+    # long texts are no tags
+    text = f"<desc>{'made up ' * 40_000}</desc>{point(0.0, '<speed>12.5</speed>')}"
+    assert speeds(read_text(tmp_path, document(text, version="1.0"))) == [12.5]
+
+
+def test_attributes_are_told_by_their_names(tmp_path: Path) -> None:
+    swapped = point(0.0, "<speed>1.0</speed>").replace('lat="52.1"', 'a="lat" b="lon" lat="52.1"')
+    recording = read_text(tmp_path, document(swapped))
+    latitude = recording.channel("latitude_deg")
+    assert latitude is not None
+    assert latitude.values.tolist() == [52.1]
 
 
 def test_positions_alone_give_no_speed(tmp_path: Path) -> None:
@@ -174,7 +216,7 @@ def test_depth_and_number_of_points_are_limited(
     deep = "<a>" * 5000 + "</a>" * 5000
     with pytest.raises(ReadError, match="nested more than"):
         read_text(tmp_path, document(point(0, f"<extensions>{deep}</extensions>")))
-    monkeypatch.setattr(gpx, "MAX_POINTS", 3)
+    monkeypatch.setattr(gpx_points, "MAX_POINTS", 3)
     with pytest.raises(ReadError, match="more than 3 points"):
         read_text(tmp_path, document("".join(point(k) for k in range(4))))
 
@@ -243,7 +285,7 @@ def test_an_independent_reader_agrees(
     reference = gpxpy.parse(text).tracks[0].segments[0].points
     path = tmp_path_factory.mktemp("gpx") / "track.gpx"
     path.write_text(text)
-    recording = gpx.parse_gpx(str(path), path.read_bytes())
+    recording = parse_gpx(str(path), path.read_bytes())
     start = reference[0].time
     assert start is not None
     assert_allclose(
@@ -285,7 +327,7 @@ def test_every_track_at_hand_is_as_an_independent_reader_has_it(path: Path) -> N
         with pytest.raises(ReadError, match="no track points|none with a time"):
             read(path)
         return
-    rows = gpx.parse_gpx(str(path), path.read_bytes())
+    rows = parse_gpx(str(path), path.read_bytes())
     by_name = {column.name: column.values for column in rows.columns}
     assert by_name["latitude_deg"].tolist() == [p.latitude for p in points]
     assert by_name["longitude_deg"].tolist() == [p.longitude for p in points]

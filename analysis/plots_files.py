@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import matplotlib
 
 from analysis.plots_style import COLOURS, Plot
+from analysis.svg import shortened
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,7 +37,7 @@ def plot_files(plots: Iterable[Plot]) -> dict[str, str | bytes]:
         if plot.figure is None:
             continue
         _entitle(plot.figure, plot.title)
-        files[f"{plot.name}.svg"] = _saved(plot.figure, "svg").decode()
+        files[f"{plot.name}.svg"] = shortened(_saved(plot.figure, "svg").decode())
         files[f"{plot.name}.png"] = _saved(plot.figure, "png")
         if plot.csv:
             files[f"{plot.name}.csv"] = plot.csv

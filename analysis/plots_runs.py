@@ -322,14 +322,16 @@ def _speed_strips(
         axes.axhline(base, color=COLOURS["grid"], linewidth=0.8)
     scale = 0.9 / (units.speed_mps * top)
     scaled = [Strip(s.label, s.time_s, s.values * scale, s.kinds) for s in strips]
+    longest = max((float(s.time_s[-1]) for s in strips if s.time_s.size), default=0.0)
     for kind, time, low, line in joined_by_kind(scaled, bases):
         _draw_phase(axes, kind, time, low, line)
         if kind in _PHASE_WORDS:
             first = time[: int(np.argmax(np.isnan(time)))]
             if kind == "left out":
-                draw_note(
-                    axes, "left out", (float(first[-1]), float(low[0])), (26, 1), COLOURS["ink"]
-                )
+                # beside a short run, inside a long one
+                end_s = float(strips[len(strips) - 1 - round(float(low[0]))].time_s[-1])
+                x, by = (end_s, 4) if end_s < 0.7 * longest else (float(first[0]), 1)
+                draw_note(axes, "left out", (x, float(low[0])), (by, 1), COLOURS["ink"])
                 continue
             at = (float(first.mean()), float(low[0]))
             shift = (2 if kind == "pull" else 0, 1)

@@ -6,15 +6,18 @@ import gzip
 import json
 import re
 from pathlib import Path
+from xml.etree import ElementTree as Xml
 
 import numpy as np
 import pytest
+from make_pictures import PICTURES, drawn
 
 from analysis.simulate_samples import make_sample_logs
 from logger.session import read_session
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 FOLDERS = ("van_bare", "van_with_rack")
+_SVG = "{http://www.w3.org/2000/svg}"
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
 
 
@@ -40,6 +43,24 @@ def test_samples_are_made_again_alike(tmp_path: Path) -> None:
             new = np.array(_NUMBER.findall(now), dtype=np.float64)
             assert np.max(np.abs(old - new)) < 0.11, name
             assert np.mean(old != new) < 0.001, name
+
+
+def test_pictures_are_what_is_drawn_now() -> None:
+    """Same words; lines and marks within 2 % of a picture's width, since a last digit may differ.
+
+    `python tests/make_pictures.py` draws them anew.
+    """
+    pictures = drawn()
+    assert sorted(path.name for path in PICTURES.iterdir()) == sorted(pictures)
+    for name, now in pictures.items():
+        before = (PICTURES / name).read_text(encoding="utf-8")
+        old, new = (Xml.fromstring(text) for text in (before, now))
+        words = [["".join(t.itertext()) for t in root.iter(f"{_SVG}text")] for root in (old, new)]
+        assert words[0] == words[1], f"{name}: run python tests/make_pictures.py"
+        paths = [[p.get("d", "") for p in root.iter(f"{_SVG}path")] for root in (old, new)]
+        assert [_NUMBER.sub("#", p) for p in paths[0]] == [_NUMBER.sub("#", p) for p in paths[1]]
+        places = [np.array(_NUMBER.findall(" ".join(p)), dtype=np.float64) for p in paths]
+        assert np.max(np.abs(places[0] - places[1])) < 6.0, name
 
 
 def test_samples_stay_small() -> None:

@@ -52,8 +52,8 @@ def add_capture(commands: argparse._SubParsersAction[Parser]) -> None:
     )
     group = parser.add_argument_group("limits")
     group.add_argument(
-        "--max-size", type=whole(1, 1000), default=500, metavar="MB",
-        help="largest recording (default: 500 MB)",
+        "--max-size", type=whole(1, 1000), default=200, metavar="MB",
+        help="largest recording (default: 200 MB)",
     )  # fmt: skip
     group.add_argument(
         "--quota", type=whole(1, 1_000_000), default=5000, metavar="MB",

@@ -22,6 +22,7 @@ from analysis.messages import EXIT_OK
 from logger.errors import PullcoastError
 
 if TYPE_CHECKING:
+    from logger.capture.address import Place
     from logger.capture.arrivals import Arrival
     from logger.capture.certificate import Identity
     from logger.capture.uploads import Store
@@ -73,14 +74,16 @@ class _Reception:
             return
 
     def _look(self, key: str) -> None:
-        from logger.capture.arrivals import examine_arrival
+        from logger.capture.arrivals import examine_apart
         from logger.capture.draft import list_recording
         from logger.capture.naming import title_of
 
         try:
-            arrival = examine_arrival(self.store.file(key))
+            arrival = examine_apart(self.store.file(key))
             notes = list_recording(self.store.folder, arrival, self.store.name(key))
             self.store.mark_listed(key)
+        except FileNotFoundError:  # somebody was quicker, and took the file away
+            return
         except Exception as error:  # noqa: BLE001 - a thread has nobody above it
             self.fault(error)
             return
@@ -144,16 +147,15 @@ def capture(arguments: argparse.Namespace) -> int:
             stranger=reception.stranger,
             fault=reception.fault,
         )
-        reception.say(_greeting(place.url(port, token), identity, store, arguments))
-        if identity.authority is not None:
-            url = place.url(port, "").rstrip("/#") + _AUTHORITY
-            hosts = ", ".join(dict.fromkeys((*place.addresses, *place.names)))
-            reception.say(
-                _INSTALL.format(url=url, hosts=hosts, end=f"{identity.not_after:%Y-%m-%d}")
-            )
-        for key in store.unlisted():
-            reception.arrived(key)
-        serve(application, sockets, identity)
+
+        def ready() -> None:
+            reception.say(_greeting(place.url(port, token), identity, store, arguments))
+            if identity.authority is not None:
+                reception.say(_how_to_trust(place, port, identity))
+            for key in store.unlisted():
+                reception.arrived(key)
+
+        serve(application, sockets, identity, ready=ready)
         reception.worker.shutdown()
         reception.say(_farewell(store, reception.count))
     finally:
@@ -201,6 +203,12 @@ def _greeting(url: str, identity: Identity, store: Store, arguments: argparse.Na
         )
     parts.append(f"Recordings go to {store.folder}. Ctrl-C ends.")
     return "\n".join(parts)
+
+
+def _how_to_trust(place: Place, port: int, identity: Identity) -> str:
+    url = place.url(port, "").rstrip("/#") + _AUTHORITY
+    hosts = ", ".join(dict.fromkeys((*place.addresses, *place.names)))
+    return _INSTALL.format(url=url, hosts=hosts, end=f"{identity.not_after:%Y-%m-%d}")
 
 
 def _code(url: str) -> str:

@@ -286,4 +286,4 @@ def command_server(folder: Path, *options: str, port: int = 0) -> Iterator[Comma
         process.wait(HANGS_S)
         for follower in followers:
             follower.join(HANGS_S)
-    assert "Traceback" not in "".join(errors)
+    assert "Traceback" not in "".join(errors), "".join(errors)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.capture.arrivals import Arrival, examine_arrival
+from logger.capture import arrivals
+from logger.capture.arrivals import Arrival, examine_apart, examine_arrival
 from logger.capture.draft import list_recording
 from logger.errors import SessionError
 from logger.session import read_session
@@ -167,3 +168,21 @@ def test_an_arrival_that_is_no_log_is_told_not_raised(tmp_path: Path, data: byte
     found = examine_arrival(file)
     assert found.problem
     assert "\x1b" not in found.problem + "".join(found.warnings)
+
+
+def test_it_is_looked_into_apart_from_the_server(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By another process, which finds this package, not one of its name in the user's folder."""
+    file = tmp_path / "recording.csv"
+    file.write_text('# note = "\u00fc"\ntime_s,speed_mps\n0,1\n1,2\n', encoding="utf-8")
+    (tmp_path / "logger.py").write_text("raise RuntimeError")
+    monkeypatch.chdir(tmp_path)
+    assert examine_apart(file) == examine_arrival(file)
+    monkeypatch.setattr(arrivals, "_APART", "import os; os.kill(os.getpid(), 9)")
+    found = examine_apart(file)
+    assert "memory" in found.problem
+    assert found.size_bytes == file.stat().st_size
+    file.unlink()
+    with pytest.raises(FileNotFoundError):
+        examine_apart(file)

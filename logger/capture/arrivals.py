@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+import os
+import subprocess
+import sys
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from logger.capture.naming import comments, plain
 from logger.errors import PullcoastError
 
-__all__ = ["Arrival", "examine_arrival"]
+__all__ = ["Arrival", "as_json", "examine_apart", "examine_arrival"]
 
 _MOST_WARNINGS = 6
+#: Long enough for the largest recording on a slow computer [s].
+_PATIENCE_S = 600.0
+#: Where this very package lies: another one called `logger` may be nearer to another process.
+_ROOT = Path(__file__).resolve().parent.parent.parent
+_APART = """\
+import sys
+sys.path.insert(0, sys.argv[1])
+from logger.capture.arrivals import as_json, examine_arrival
+from pathlib import Path
+sys.stdout.write(as_json(examine_arrival(Path(sys.argv[2]))))
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +57,43 @@ class Arrival:
     top_speed_mps: float | None = None
     warnings: tuple[str, ...] = ()
     problem: str = ""
-    comments: dict[str, str] | None = None
+    comments: dict[str, str] = field(default_factory=dict)
+
+
+def as_json(arrival: Arrival) -> str:
+    """Return an arrival as text for another process."""
+    return json.dumps({**asdict(arrival), "file": str(arrival.file)})
+
+
+def examine_apart(file: Path) -> Arrival:
+    """Do as `examine_arrival` in a process of its own, which may run out of memory.
+
+    Parameters
+    ----------
+    file : Path
+        As it arrived.
+
+    Raises
+    ------
+    FileNotFoundError
+        It is gone.
+    """
+    size = file.stat().st_size
+    try:
+        done = subprocess.run(
+            [sys.executable, "-P", "-c", _APART, str(_ROOT), str(file)],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=_PATIENCE_S,
+            check=True,
+            env={**os.environ, "PYTHONWARNINGS": "ignore", "OPENBLAS_NUM_THREADS": "1"},
+            start_new_session=True,  # Ctrl-C is meant for the server, which waits for this
+        )
+        told = json.loads(done.stdout)
+        return Arrival(**{**told, "file": file, "warnings": tuple(told["warnings"])})
+    except (OSError, subprocess.SubprocessError, ValueError, KeyError, TypeError):
+        file.stat()
+        return Arrival(file, size, problem="looking into it failed; perhaps it needs more memory")
 
 
 def examine_arrival(file: Path) -> Arrival:

@@ -63,7 +63,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     remedy = f"Add a [[log]] with file = {json.dumps(arrival.file.name)} by hand"
     if path.is_symlink():
         return [f"{path} is a link and was left alone. {remedy}"]
-    said = arrival.comments or {}
+    said = arrival.comments
     notes, mass_kg = [], None
     if "mass_kg" in said:
         mass_kg = _mass_kg(said["mass_kg"])

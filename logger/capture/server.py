@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import signal
 import socket
 import threading
 from asyncio import transports
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
 from typing import Any
 
@@ -96,6 +97,15 @@ class _Loop(asyncio.SelectorEventLoop):
 class _Server(Server):
     """Ends on SIGINT and SIGTERM without passing them on: that is how this program is ended."""
 
+    def __init__(self, config: Config, ready: Callable[[], None] | None) -> None:
+        super().__init__(config)
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self._ready is not None:
+            self._ready()
+
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
         if threading.current_thread() is not threading.main_thread():
@@ -119,6 +129,7 @@ def serve(
     sockets: list[socket.socket],
     identity: Identity,
     *,
+    ready: Callable[[], None] | None = None,
     stop: threading.Event | None = None,
 ) -> None:
     """Serve until Ctrl-C, SIGTERM or `stop`.
@@ -131,6 +142,8 @@ def serve(
         As from `listen`; closed at the end.
     identity : Identity
         The certificate.
+    ready : callable, optional
+        Called once connections are taken, and signals end the server cleanly.
     stop : Event, optional
         Ends the server when it is set; for a server in a thread.
     """
@@ -150,7 +163,7 @@ def serve(
         timeout_graceful_shutdown=_GRACE_S,
         h11_max_incomplete_event_size=_MOST_HEAD_BYTES,
     )
-    server = _Server(config)
+    server = _Server(config, ready)
 
     async def run() -> None:
         asyncio.get_running_loop().set_exception_handler(lambda *_: None)
@@ -162,6 +175,8 @@ def serve(
         if watcher is not None:
             watcher.cancel()
 
+    # strangers' broken connections are no news
+    logging.getLogger("asyncio").setLevel(logging.CRITICAL)
     with asyncio.Runner(loop_factory=_Loop) as runner:
         runner.run(run())
 

@@ -63,7 +63,7 @@ class Limits:
     Parameters
     ----------
     recording_bytes : int
-        Largest recording. A page writes some 5 to 10 kB a second.
+        Largest recording. A page writes some 5 to 10 kB a second: hours.
     quota_bytes : int
         All recordings together, with those under way at their full length.
     free_bytes : int
@@ -72,7 +72,7 @@ class Limits:
         Recordings under way at a time.
     """
 
-    recording_bytes: int = 500_000_000
+    recording_bytes: int = 200_000_000
     quota_bytes: int = 5_000_000_000
     free_bytes: int = 200_000_000
     unfinished: int = 500

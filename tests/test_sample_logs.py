@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import gzip
 import json
 import re
@@ -61,6 +62,13 @@ def test_pictures_are_what_is_drawn_now() -> None:
         assert [_NUMBER.sub("#", p) for p in paths[0]] == [_NUMBER.sub("#", p) for p in paths[1]]
         places = [np.array(_NUMBER.findall(" ".join(p)), dtype=np.float64) for p in paths]
         assert np.max(np.abs(places[0] - places[1])) < 6.0, name
+
+
+def test_the_walk_in_the_readme_prints_what_it_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(SAMPLES.parent)
+    done = doctest.testfile(str(SAMPLES / "README.md"), module_relative=False, encoding="utf-8")
+    assert done.attempted > 15
+    assert done.failed == 0
 
 
 def test_samples_stay_small() -> None:

@@ -74,8 +74,8 @@ class _Reception:
             return
 
     def _look(self, key: str) -> None:
+        from analysis.capture_draft import list_recording
         from logger.capture.arrivals import examine_apart
-        from logger.capture.draft import list_recording
         from logger.capture.naming import title_of
 
         try:

@@ -70,6 +70,7 @@ def draft_text(
     *,
     power: str | None = None,
     speed: str | None = None,
+    logs_follow: bool = False,
 ) -> str:
     """Return a session.toml.
 
@@ -81,6 +82,8 @@ def draft_text(
         Recordings that lie in the folder.
     power, speed : str, optional
         Display units.
+    logs_follow : bool
+        Whether somebody adds the logs behind it.
 
     Returns
     -------
@@ -95,7 +98,7 @@ def draft_text(
         parts.append("\n".join(["[display]", *lines]) + "\n")
     parts.append(_MORE)
     entries = [_entry(group) for group in groups]
-    if not any(group.readable for group in groups):
+    if not logs_follow and not any(group.readable for group in groups):
         entries.insert(0, _NO_LOGS)
     return "\n".join([*parts, *entries])
 

@@ -71,7 +71,7 @@ ANALYSIS_LAYERS = (
     "compare_words",
     "plots_style",
     "plots_*",
-    "earlier summary plots",
+    "capture_draft earlier summary plots",
     "compare_earlier",
     "report batch_table",
     "several_report compare_report plan_report",

@@ -1,11 +1,12 @@
-"""The draft of a session.toml beside the recordings: made once, then only added to."""
+"""Recordings that arrive become logs of a session.toml: a draft where there is none, else added to."""
 
 from __future__ import annotations
 
-import json
 import tomllib
 from pathlib import Path
 
+from analysis.session_draft import draft_text, toml_text
+from analysis.session_questions import Answer
 from logger.capture.arrivals import Arrival
 from logger.capture.naming import title_of
 from logger.errors import SessionError
@@ -14,32 +15,6 @@ from logger.session_files import SESSION_FILE, load_toml
 from logger.writing import write_bytes_atomic
 
 __all__ = ["list_recording"]
-
-_MASS = """\
-# The mass as driven, with people, fuel and load: weigh it, or add them to the kerb mass. The report
-# needs it. Take the # away and put your figure.
-#mass_kg = 1480"""
-_SAID_MASS = """\
-# The mass as driven, as the phone was told. Every per cent of it is a per cent of the result.
-mass_kg = {mass}"""
-_DRAFT = """\
-# What `pullcoast report` needs to know. Written by `pullcoast capture` as a draft: change what you
-# like, it only ever adds recordings at the end. Lines that begin with # count for nothing.
-
-[vehicle]
-{mass}
-#mass_uncertainty_kg = 15  # one standard deviation; without it 1 % of the mass
-#name = "estate, winter tyres"
-#kind = "car"              # car, van, truck, motorcycle, bicycle
-#drive = "unknown"         # naturally aspirated, turbocharged, diesel, electric
-#tyre = "205/55 R16"
-
-# The air at the place: with it, results of different days can be compared.
-#[air]
-#temperature_C = 14
-#pressure_hPa = 1002       # at the place, not reduced to sea level
-#relative_humidity_percent = 60
-"""
 
 
 def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
@@ -60,7 +35,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
         What the user should know: why the file was left alone, or that masses differ.
     """
     path = folder / SESSION_FILE
-    remedy = f"Add a [[log]] with file = {json.dumps(arrival.file.name)} by hand"
+    remedy = f"Add a [[log]] with file = {toml_text(arrival.file.name)} by hand"
     if path.is_symlink():
         return [f"{path} is a link and was left alone. {remedy}"]
     said = arrival.comments
@@ -71,7 +46,8 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
             notes.append(f"the recording's mass, {said['mass_kg'][:40]!r}, is none")
     try:
         if not path.exists():
-            text = _DRAFT.format(mass=_SAID_MASS.format(mass=mass_kg) if mass_kg else _MASS)
+            answers = {} if mass_kg is None else {"mass": Answer("mass_kg", mass_kg)}
+            text = draft_text(answers, [], logs_follow=True)
             raw, document = text.encode(), tomllib.loads(text)
         else:
             document = load_toml(path)
@@ -95,22 +71,21 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     return notes
 
 
-def _mass_kg(text: str) -> str | None:
-    """Return a mass as TOML has it; None where it is out of range or no number."""
+def _mass_kg(text: str) -> float | None:
+    """Return a mass in kg; None where it is out of range or no number."""
     try:
-        mass_kg = parse_mass(f"{text}kg")
+        return parse_mass(f"{text}kg")
     except SessionError:
         return None
-    return f"{mass_kg:g}" if mass_kg == float(f"{mass_kg:g}") else repr(mass_kg)
 
 
-def _other_mass(document: dict[str, object], mass_kg: str | None) -> list[str]:
+def _other_mass(document: dict[str, object], mass_kg: float | None) -> list[str]:
     vehicle = document.get("vehicle")
     stated = vehicle.get("mass_kg") if isinstance(vehicle, dict) else None
-    if mass_kg is None or not isinstance(stated, int | float) or float(mass_kg) == stated:
+    if mass_kg is None or not isinstance(stated, int | float) or mass_kg == stated:
         return []
     text = (
-        f"this recording says {mass_kg} kg, session.toml {stated:g} kg. A session has one mass: "
+        f"this recording says {mass_kg:g} kg, session.toml {stated:g} kg. A session has one mass: "
         "correct it, or put the recording into a session of its own"
     )
     return [text]
@@ -128,9 +103,9 @@ def _is_listed(document: dict[str, object], name: str) -> bool:
     return False
 
 
-def _entry(raw: bytes, arrival: Arrival, note: str, mass_kg: str | None) -> bytes:
+def _entry(raw: bytes, arrival: Arrival, note: str, mass_kg: float | None) -> bytes:
     """Return what is added, with the line ends that the file has."""
-    file = f"file = {_quoted(arrival.file.name)}"
+    file = f"file = {toml_text(arrival.file.name)}"
     if arrival.problem:
         lines = ["", f"# not used, it cannot be read: {arrival.problem[:300]}"]
         lines += ["#[[log]]", f"#{file}"]
@@ -139,15 +114,10 @@ def _entry(raw: bytes, arrival: Arrival, note: str, mass_kg: str | None) -> byte
         speed = "no speed" if top is None else f"up to {3.6 * top:.0f} km/h"
         lines = ["", "[[log]]", f"{file}  # {arrival.duration_s:.0f} s, {speed}"]
         if mass_kg is not None:
-            lines[-1] += f", {mass_kg} kg"
+            lines[-1] += f", {mass_kg:g} kg"
     if note:
-        lines.append(f"{'#' if arrival.problem else ''}note = {_quoted(note)}")
+        lines.append(f"{'#' if arrival.problem else ''}note = {toml_text(note)}")
     text = "\n".join([*lines, ""])
     if raw and not raw.endswith(b"\n"):
         text = "\n" + text
     return text.replace("\n", "\r\n" if b"\r\n" in raw else "\n").encode()
-
-
-def _quoted(text: str) -> str:
-    """Return a basic string of TOML; `text` holds no control characters."""
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'

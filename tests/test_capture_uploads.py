@@ -266,6 +266,18 @@ def test_a_disk_that_is_really_full(small_disk: Path) -> None:
         assert store.finish(KEY).read_bytes() == data
 
 
+def test_a_folder_takes_so_many_recordings(tmp_path: Path) -> None:
+    with opened(tmp_path, Limits(free_bytes=0, recordings=2)) as store:
+        for key in (KEY, OTHER):
+            send(store, DATA, key=key)
+            store.finish(key)
+        with pytest.raises(Refusal, match="another --dir") as refused:
+            store.begin("a" * 32, 0, 10, "")
+        assert refused.value.status == 507
+        store.file(KEY).unlink()
+        send(store, DATA, key="a" * 32)
+
+
 def test_one_server_for_a_folder(tmp_path: Path) -> None:
     with opened(tmp_path):
         code = (

@@ -70,12 +70,15 @@ class Limits:
         Space that stays free on the disk.
     unfinished : int
         Recordings under way at a time.
+    recordings : int
+        Recordings that are done.
     """
 
     recording_bytes: int = 200_000_000
     quota_bytes: int = 5_000_000_000
     free_bytes: int = 200_000_000
     unfinished: int = 500
+    recordings: int = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,12 +265,13 @@ class Store:
 
     def _check_room(self, key: str, length: int, state: State) -> None:
         """Refuse what the quota or the disk has no room for, those under way taken at full length."""
-        whole = under_way = waiting = 0
+        whole = under_way = waiting = done = 0
         for other, item in self._known.items():
             if other == key:
                 continue
             theirs = self.state(other)
             if theirs.done:
+                done += 1
                 whole += item.length
             elif theirs.have or self._part(other).exists():
                 under_way += 1
@@ -275,6 +279,11 @@ class Store:
                 waiting += item.length - theirs.have
         if under_way >= self.limits.unfinished:
             raise Refusal(503, f"{under_way} recordings are under way already; try later", state)
+        if done >= self.limits.recordings:
+            msg = (
+                f"the folder holds {done} recordings already. Start the command with another --dir"
+            )
+            raise Refusal(507, msg, state)
         if whole + length > self.limits.quota_bytes:
             msg = (
                 f"the folder holds {_mb(whole)} of the {_mb(self.limits.quota_bytes)} it may take. "

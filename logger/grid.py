@@ -141,7 +141,10 @@ class Grid:
         wanted = sorted(set(indices))
         if not wanted or not len(self.lines):
             return {index: np.zeros(0) for index in wanted}, {}, []
-        fast = self._fast(wanted, whole)
+        try:
+            fast = self._fast(wanted, whole)
+        except (ValueError, OverflowError):  # a long number among them is no whole one
+            fast = None
         if fast is None and whole:
             fast = self._fast(wanted, ())
         if fast is not None:
@@ -154,7 +157,12 @@ class Grid:
         if isinstance(self._body, bytes):
             return _with_pandas(self._body, wanted, self._layout, rows, whole)
         columns = _with_numpy(self._body, wanted, self._layout, rows)
-        return None if columns is None else (columns, {})
+        return None if columns is None else (columns, {k: self._whole(k) for k in whole})
+
+    def _whole(self, index: int) -> NDArray[np.int64]:
+        """Return a column of nothing but whole numbers."""
+        pieces = [np.array(cells).astype(np.int64) for cells in self.pieces(index)]
+        return np.concatenate(pieces)
 
     def _careful(
         self, wanted: list[int], optional: Collection[int]

@@ -16,7 +16,8 @@ import struct
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -38,6 +39,7 @@ __all__ = [
     "command_server",
     "random_id",
     "thread_server",
+    "until",
 ]
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -50,6 +52,14 @@ _TRUSTING.verify_mode = ssl.CERT_NONE
 
 def random_id() -> str:
     return secrets.token_hex(16)
+
+
+def until(condition: Callable[[], bool]) -> None:
+    """Wait until something is so."""
+    end = time.monotonic() + HANGS_S
+    while not condition():
+        assert time.monotonic() < end, "it never came"
+        time.sleep(0.01)
 
 
 @dataclass(frozen=True)

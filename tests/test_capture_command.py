@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import re
 import signal
@@ -13,7 +12,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from make_capture import HANGS_S, ROOT, Client, command_server, random_id
+from make_capture import HANGS_S, ROOT, Client, command_server, random_id, until
 
 from analysis.cli import main
 from logger.capture import address
@@ -76,8 +75,8 @@ def test_killed_in_the_middle_it_goes_on_where_it_was(tmp_path: Path) -> None:
                 rest = data[have:]
                 connection.sendall(phone.put_head(key, have, len(data), len(rest)) + rest[:50_000])
                 part = folder / ".incoming" / f"{key}.part"
-                while part.stat().st_size <= have:  # until some of it has come
-                    os.sched_yield()
+                before = have
+                until(lambda: part.stat().st_size > before)  # noqa: B023 - it ends in this turn
                 assert server.end(signal.SIGKILL) == -signal.SIGKILL
     with command_server(folder) as server:
         assert "Not whole yet: 1 recording" in "".join(server.said)
@@ -96,8 +95,7 @@ def test_interrupted_it_ends_cleanly_with_the_part_kept(tmp_path: Path) -> None:
         with phone.connect() as connection:
             connection.sendall(phone.put_head(key, 0, len(data), len(data)) + data[:120_000])
             part = folder / ".incoming" / f"{key}.part"
-            while not part.exists() or part.stat().st_size < 60_000:
-                os.sched_yield()
+            until(lambda: part.exists() and part.stat().st_size >= 60_000)
             assert server.end() == 0
         said = "".join(server.said)
         assert "1 recording not whole yet" in said
@@ -120,8 +118,7 @@ def test_a_recording_that_arrived_at_the_very_end_is_listed_at_the_next_start(
         server.client.send_rest(random_id(), data)
         server.end(signal.SIGKILL)
     with command_server(folder) as server:
-        while not (folder / "session.toml").exists():
-            os.sched_yield()
+        until((folder / "session.toml").exists)
         server.end()
     assert len(read_session(folder).logs) == 1
     with command_server(folder) as server:
@@ -306,8 +303,7 @@ def test_output_that_nobody_reads_does_not_end_it(tmp_path: Path, drive: dict[st
         assert url is not None
         process.stdout.close()
         Client(url[1], int(url[2]), url[3]).send_rest(random_id(), next(iter(drive.values())))
-        while not (folder / "session.toml").exists():
-            os.sched_yield()
+        until((folder / "session.toml").exists)
         process.send_signal(signal.SIGINT)
         # 141 is what other commands end with when their reader has left
         assert process.wait(HANGS_S) in (0, 141)

@@ -50,11 +50,12 @@ def left_out(fit: SessionFit) -> Array:
     array of shape (runs, p)
         Unknowns without the run minus unknowns with all.
     """
-    parts = [normal.left() for normal in fit.normals]
-    information = fit.prior_matrix + sum(part[0] for part in parts)
-    return np.array(
-        [np.linalg.solve(information - matrix, -side) for matrix, side in parts], dtype=np.float64
-    )
+    known = {id(normal): normal.left() for normal in fit.normals}  # a plan repeats its runs
+    information = fit.prior_matrix + sum(known[id(normal)][0] for normal in fit.normals)
+    moves = {
+        name: np.linalg.solve(information - matrix, -side) for name, (matrix, side) in known.items()
+    }
+    return np.array([moves[id(normal)] for normal in fit.normals], dtype=np.float64)
 
 
 def scatter_factor(fit: SessionFit, moves: Array, weights: Array) -> float:

@@ -385,11 +385,13 @@ def conditioned_covariances(fit: SessionFit) -> dict[str, Array]:
         fixed_shared += shared_of[cause]
         fixed_names += names
         information = fit.prior_matrix.copy()
+        known: dict[int, Array] = {}  # a plan repeats one and the same run many times
         for state, normal in zip(fit.states, fit.normals, strict=True):
-            own = local_slices(state.data)
-            fixed = [i for name in fixed_names for i in range(own[name].start, own[name].stop)]
-            more, _ = normal.left(np.array(fixed, dtype=int))
-            information += more
+            if id(normal) not in known:
+                own = local_slices(state.data)
+                fixed = [i for name in fixed_names for i in range(own[name].start, own[name].stop)]
+                known[id(normal)] = normal.left(np.array(fixed, dtype=int))[0]
+            information += known[id(normal)]
         information[fixed_shared, fixed_shared] += 1e14
         result[cause] = inverse(information)
     return result

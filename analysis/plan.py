@@ -1,6 +1,6 @@
 """What an outing will show, before it is driven: intervals, pairs needed, what would bring more.
 
-`foretell` is the whole story: a nominal pair of runs goes through the session model
+`foretell` is the whole story: nominal runs go through the session model
 (`plan_outing.py`), and its covariance, for any number of pairs, through the same functions that make
 results of real logs. Nothing is random; the same outing is foretold alike each time.
 """
@@ -16,7 +16,7 @@ from analysis.air import AirState
 from analysis.difference import smallest_shown
 from analysis.evidence import coast_speed_range
 from analysis.model_solve import Spread
-from analysis.plan_outing import NeverSlow, Outing, Sketch, guess, repeated, sketch
+from analysis.plan_outing import NeverSlow, Outing, Sketch, guess, repeated, sketch, with_engine
 from analysis.power import find_power
 from analysis.reference import REFERENCE_TEMPERATURE_C, reference_density_kg_m3
 from analysis.roadload import RoadLoad, find_road_load
@@ -24,7 +24,7 @@ from analysis.several_days import LEAST_POWER_SPREAD, carry_load, least_deviatio
 from analysis.vehicle import effective_mass_kg
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from analysis.pipeline import Analysis
     from logger.session import Vehicle
@@ -72,7 +72,9 @@ class Foretold:
     peak_w : float
         Guess of the peak wheel power [W].
     peak_share : float
-        Its relative sd, mass included.
+        Its relative sd, mass included; over engines where more than one comes into question, rms.
+    peak_shares : tuple of float
+        The same for each engine: power rising to the end of a gear, level within it; or as found.
     mass_share : float
         The mass's part of it, which no number of pairs makes smaller.
     difference_share : float
@@ -89,6 +91,7 @@ class Foretold:
     outing: Outing
     peak_w: float
     peak_share: float
+    peak_shares: tuple[float, ...]
     mass_share: float
     difference_share: float
     causes: dict[str, float]
@@ -142,7 +145,26 @@ def foretell(outing: Outing) -> Foretold:
     NeverSlow
         The vehicle would not reach its highest speed, or not come down again.
     """
-    return _foretold(sketch(outing), outing.pairs)
+    return _together([_foretold(sketch(one), one.pairs) for one in with_engine(outing)], outing)
+
+
+def _together(each: Sequence[Foretold], outing: Outing) -> Foretold:
+    """Put together what is foretold with each engine: the mean of variances."""
+
+    def rms(values: Iterable[float]) -> float:
+        return float(np.sqrt(np.mean(np.square(list(values)))))
+
+    first = each[0]
+    return replace(
+        first,
+        outing=replace(outing, pairs=first.outing.pairs),
+        peak_share=rms(one.peak_share for one in each),
+        peak_shares=tuple(one.peak_share for one in each),
+        difference_share=rms(one.difference_share for one in each),
+        causes={name: rms(one.causes[name] for one in each) for name in first.causes},
+        road_m=max(one.road_m for one in each),
+        run_s=max(one.run_s for one in each),
+    )
 
 
 def _foretold(one: Sketch, pairs: int) -> Foretold:
@@ -160,6 +182,7 @@ def _foretold(one: Sketch, pairs: int) -> Foretold:
         replace(outing, pairs=pairs),
         power.peak_w,
         power.peak_sd_w / power.peak_w,
+        (power.peak_sd_w / power.peak_w,),
         mass,
         float(np.sqrt(2.0 * (own**2 + LEAST_POWER_SPREAD**2))),
         {name: value / power.peak_w for name, value in power.budget_w.items()},
@@ -208,16 +231,19 @@ def pairs_needed(outing: Outing, want: float) -> tuple[Needed, ...]:
         For the peak wheel power, each road load, and for a gain of that size to be shown four times
         out of five, where `least` is the smallest gain.
     """
-    one = sketch(outing)
-    known = {MOST_PAIRS: _foretold(one, MOST_PAIRS)}
+    sketches = [sketch(one) for one in with_engine(outing)]
+    known: dict[int, Foretold] = {}
+
+    def with_pairs(pairs: int) -> Foretold:
+        if pairs not in known:
+            known[pairs] = _together([_foretold(one, pairs) for one in sketches], outing)
+        return known[pairs]
 
     def reached(what: int, pairs: int) -> float:
-        if pairs not in known:
-            known[pairs] = _foretold(one, pairs)
-        return _reach(known[pairs])[what][1]
+        return _reach(with_pairs(pairs))[what][1]
 
     found = []
-    for number, (name, least) in enumerate(_reach(known[MOST_PAIRS])):
+    for number, (name, least) in enumerate(_reach(with_pairs(MOST_PAIRS))):
         pairs = None
         if least <= want:
             low, high = 0, MOST_PAIRS
@@ -259,11 +285,11 @@ def variants(outing: Outing) -> tuple[Variant, ...]:
     else:
         changes.append(("an accelerometer", replace(outing, accel_hz=outing.noise_accel_hz)))
     changes.append(
-        ("a longer road, 20 km/h faster", replace(outing, top_mps=outing.top_mps + _MORE_TOP_MPS))
+        ("20 km/h faster, longer road", replace(outing, top_mps=outing.top_mps + _MORE_TOP_MPS))
     )
     if outing.end_mps > 1.5 * _LESS_END_MPS:
         slower = replace(outing, end_mps=outing.end_mps - _LESS_END_MPS)
-        changes.append(("coasting 10 km/h further down", slower))
+        changes.append(("coasting 10 km/h further", slower))
     if abs(outing.wind_mps) > 0.5:
         changes.append(("half the wind", replace(outing, wind_mps=0.5 * outing.wind_mps)))
     vehicle = outing.vehicle
@@ -311,6 +337,11 @@ def outing_like(analysis: Analysis) -> Outing:
         noise=_noise_found(analysis.history[-1].settings),
         noise_wind_mps=wind_mps,
         noise_accel_hz=rate_hz or plain.noise_accel_hz,
+        gears=()
+        if power is None
+        else tuple(
+            (tuple(gear.speed_mps.tolist()), tuple(gear.power_w.tolist())) for gear in power.gears
+        ),
     )
 
 

@@ -1,7 +1,7 @@
 """A hypothetical outing: nominal runs without noise, cut and fitted by the session model itself.
 
-One two-way pair is driven by a plain equation of motion, made into the same objects that logs become,
-and fitted with its noise levels held. What more pairs bring is then a sum of normal equations.
+Two two-way pairs are driven by a plain equation of motion, made into the same objects that logs
+become, and fitted with noise levels held. What more pairs bring is then a sum of normal equations.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from analysis.fuse import Fused, SpeedCurve
 from analysis.gears import gear_knots
 from analysis.model import SessionFit, fit_session
 from analysis.model_design import run_data
-from analysis.model_solve import Spread, shared_solution
+from analysis.model_solve import Spread, inverse
 from analysis.mount import Mount
 from analysis.phases import Phase, Run
 from analysis.plausible import ROAD_LOAD_WINDOWS
@@ -27,7 +27,16 @@ from logger.session import Site, Vehicle
 from logger.session_keys import VehicleKind
 from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["PHONE_NOISE", "NeverSlow", "Outing", "Sketch", "guess", "repeated", "sketch"]
+__all__ = [
+    "PHONE_NOISE",
+    "NeverSlow",
+    "Outing",
+    "Sketch",
+    "guess",
+    "repeated",
+    "sketch",
+    "with_engine",
+]
 
 _Array: TypeAlias = NDArray[np.float64]
 
@@ -57,6 +66,9 @@ _STEP_S = 0.02
 _LAG_S, _SMOOTHING_S = 0.6, 0.3
 #: A run that takes longer than this does not slow down to its end [s].
 _LONGEST_S = 900.0
+#: By how much a driver's gear changes and release differ from run to run (ratio), up and down of each
+#: pair: the end of a gear, where power is often highest, is reached by a few runs only. Our choice.
+_UNLIKE = ((0.012, -0.006), (0.003, -0.009))
 _SHIFT_S, _FREE_S, _STAND_S = 0.5, 1.0, 5.0
 #: Gear ends as shares of the highest speed: three gears whose ratios are 1.8 and 1.4 apart.
 _GEAR_ENDS = (0.40, 0.72, 1.12)
@@ -99,6 +111,9 @@ class Outing:
         Noise levels to expect with the following wind and accelerometer.
     noise_wind_mps, noise_accel_hz : float
         Mean wind [m/s] and rate [Hz] that `noise` was found at.
+    gears : tuple of (speeds, powers)
+        Wheel power [W] over speed [m/s] of each gear, as found; empty where unknown, see
+        `with_engine`.
     """
 
     vehicle: Vehicle
@@ -115,6 +130,7 @@ class Outing:
     noise: Spread = PHONE_NOISE
     noise_wind_mps: float = _USUAL_WIND_MPS
     noise_accel_hz: float = _NOMINAL_ACCEL_HZ
+    gears: tuple[tuple[tuple[float, ...], tuple[float, ...]], ...] = ()
 
 
 class NeverSlow(PullcoastError):
@@ -123,7 +139,7 @@ class NeverSlow(PullcoastError):
 
 @dataclass(frozen=True, slots=True)
 class Sketch:
-    """One fitted pair of an outing, from which any number of pairs follows.
+    """Two fitted pairs of an outing, from which any number of pairs follows.
 
     pull_m, coast_m: way of the pull and of the coast-down, the longer of the two directions [m];
     run_s: duration of one run [s].
@@ -155,24 +171,50 @@ def guess(vehicle: Vehicle) -> Outing:
     )
 
 
+def with_engine(outing: Outing) -> tuple[Outing, ...]:
+    """Return the outing with each engine that it may be driven with: as found, or else two.
+
+    Three gears that suit the highest speed, with a power that rises to the end of each, or one that
+    is level within it. Where the peak lies at the end of a gear it is known half as closely.
+    """
+    if outing.gears:
+        return (outing,)
+    share = np.linspace(0.15, 1.0, 35)
+    shapes = np.sqrt(share), 1.0 - 1.2 * (share - 0.7) ** 2
+    return tuple(
+        replace(
+            outing,
+            gears=tuple(
+                (
+                    tuple((share * end * outing.top_mps).tolist()),
+                    tuple((shape * outing.power_w).tolist()),
+                )
+                for end in _GEAR_ENDS
+            ),
+        )
+        for shape in shapes
+    )
+
+
 def sketch(outing: Outing) -> Sketch:
-    """Drive one pair of an outing and fit it.
+    """Drive two pairs of an outing and fit them.
 
     Parameters
     ----------
     outing : Outing
-        Any number of pairs; one is driven.
+        With its engine, see `with_engine`; any number of pairs; two are driven.
 
     Returns
     -------
     Sketch
-        The fit's covariance is that of one pair.
+        The fit's covariance is that of the two.
     """
     noise = _noise(outing)
     runs, fused, places = [], [], []
     driven = []
-    for number, direction in enumerate((1, -1)):
-        drive = _drive(outing, direction)
+    ways = [way for up, down in _UNLIKE for way in ((1, up), (-1, down))]
+    for number, (direction, unlike) in enumerate(ways):
+        drive = _drive(outing, direction, 1.0 + unlike)
         driven.append(drive)
         runs.append(_run(drive, number, direction))
         fused.append(_fused(drive, outing, direction))
@@ -199,15 +241,17 @@ def sketch(outing: Outing) -> Sketch:
 def repeated(one: Sketch, pairs: int) -> SessionFit:
     """Return the fit of an outing of so many pairs like the one sketched."""
     fit = one.fit
-    normals = fit.normals * pairs
-    unmoved = np.zeros(fit.layout.size)
-    _, covariance = shared_solution(normals, fit.prior_matrix, unmoved)
+    runs = [2 * (pair % len(_UNLIKE)) + way for pair in range(pairs) for way in (0, 1)]
+    information = fit.prior_matrix.copy()
+    for run in set(runs):
+        information += runs.count(run) * fit.normals[run].left()[0]
+    covariance = inverse(information)
     return replace(
         fit,
-        covariance=covariance,
-        states=fit.states * pairs,
-        lins=fit.lins * pairs,
-        normals=normals,
+        covariance=0.5 * (covariance + covariance.T),
+        states=tuple(fit.states[run] for run in runs),
+        lins=tuple(fit.lins[run] for run in runs),
+        normals=tuple(fit.normals[run] for run in runs),
     )
 
 
@@ -248,13 +292,15 @@ class _Drive:
     pull_m: float
 
 
-def _drive(outing: Outing, direction: int) -> _Drive:
-    """Drive one run: stand, pull through the gears, let go, coast."""
+def _drive(outing: Outing, direction: int, unlike: float) -> _Drive:
+    """Drive one run: stand, pull through the gears, let go, coast; `unlike` scales their ends."""
     vehicle = outing.vehicle
     weight_n = vehicle.mass_kg * STANDARD_GRAVITY_MPS2
     grip_n = _USUAL[vehicle.kind][1] * weight_n
+    mass_kg = vehicle.effective_mass_kg
     f0, f1, f2 = outing.load
-    ends = [share * outing.top_mps for share in _GEAR_ENDS]
+    ends = tuple(speeds[-1] for speeds, _ in outing.gears)
+    last = len(ends) - 1
     speed, place, now = 0.0, 0.0, _STAND_S
     stand = round(_STAND_S / _STEP_S)
     speeds, places = [0.0] * (stand + 1), [0.0] * (stand + 1)
@@ -265,16 +311,17 @@ def _drive(outing: Outing, direction: int) -> _Drive:
         air = speed + direction * outing.wind_mps
         force = -(f0 + f1 * speed + f2 * air * abs(air)) - weight_n * direction * outing.slope
         if not coasting and now >= open_until_s:
-            force += min(outing.power_w * _hump(speed / ends[gear]) / max(speed, 0.5), grip_n)
-        speed = max(speed + force / vehicle.effective_mass_kg * _STEP_S, 0.0)
+            power_w = float(np.interp(speed, *outing.gears[gear]))
+            force += min(power_w / max(speed, 0.5), grip_n)
+        speed = max(speed + force / mass_kg * _STEP_S, 0.0)
         place += speed * _STEP_S
         now += _STEP_S
         speeds.append(speed)
         places.append(place)
-        if not coasting and speed >= outing.top_mps:
+        if not coasting and speed >= unlike * outing.top_mps:
             pieces.append((since_s, now))
             release_s, pull_m, coasting = now, place, True
-        elif not coasting and gear < 2 and speed >= ends[gear]:
+        elif not coasting and gear < last and speed >= unlike * ends[gear]:
             pieces.append((since_s, now))
             gear, since_s, open_until_s = gear + 1, now + _SHIFT_S, now + _SHIFT_S
         if now > _LONGEST_S:
@@ -297,12 +344,6 @@ def _drive(outing: Outing, direction: int) -> _Drive:
         float(release_s) + _FREE_S,
         pull_m,
     )
-
-
-def _hump(share: float) -> float:
-    """Return an engine's power over its highest at a share of a gear's last speed."""
-    x = min(max(share, 0.25), 1.2)
-    return x * (1.5 - 0.5 * x**2)
 
 
 def _run(drive: _Drive, number: int, direction: int) -> Run:

@@ -84,6 +84,7 @@ def _figures(foretold: Foretold) -> _Json:
         "wheel_power": {
             "peak_W": foretold.peak_w,
             "half95_percent": 100 * _Z95 * foretold.peak_share,
+            "engines_half95_percent": [100 * _Z95 * share for share in foretold.peak_shares],
             "mass_half95_percent": 100 * _Z95 * foretold.mass_share,
             "difference_half95_percent": 100 * _Z95 * foretold.difference_share,
             "gain_shown_percent": 100 * foretold.gain_shown,
@@ -144,6 +145,12 @@ def plan_text(
         lines.append(
             f"  {name:<22}  +/- {_percent(load.share)}   +/- {_percent(load.difference_share)}"
         )
+    if len(foretold.peak_shares) > 1:
+        rising, level = (f"+/- {100 * _Z95 * share:.1f} %" for share in foretold.peak_shares)
+        lines += _wrapped(
+            f"The peak of an engine whose power rises to the end of its gears {rising}, of one that is "
+            f"level within a gear {level}."
+        )
     causes = sorted(foretold.causes, key=lambda name: -foretold.causes[name])[:2]
     lines += _wrapped(
         f"A gain of {100 * foretold.gain_shown:.1f} % in peak wheel power shows four times out of five, "
@@ -166,7 +173,7 @@ def _percent(share: float) -> str:
 def _variants(variants: Sequence[Variant], units: Units) -> list[str]:
     first = next(one.foretold for one in variants if one.foretold is not None)
     speeds = [load.speed_mps for load in first.loads]
-    heads = ["peak", *(units.speed_text(speed) for speed in speeds), "gain shown", "road"]
+    heads = ["peak", *(units.speed_text(speed) for speed in speeds), "gain", "road"]
     rows = []
     for one in variants:
         found = one.foretold

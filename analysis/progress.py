@@ -40,6 +40,7 @@ class Progress:
     def __init__(self, total: int | None = None, *, quiet: bool = False) -> None:
         self._total = total
         self._done = 0
+        self._share = (0, total)
         self._text = ""
         self._lock = threading.Lock()
         self._display: RichProgress | None = None
@@ -54,13 +55,29 @@ class Progress:
         """Say what is being done now."""
         with self._lock:
             self._text = text
+            self._share = (self._done, self._total)
             if self._display is not None and self._task is not None:
-                self._display.update(self._task, description=text)
+                self._display.reset(
+                    self._task, description=text, total=self._total, completed=self._done
+                )
+
+    def share(self, done: int, total: int) -> None:
+        """Say how much of what is being done now is done, as reading tells it in bytes.
+
+        It counts only where the steps are not counted.
+        """
+        if self._total is not None:
+            return
+        with self._lock:
+            self._share = (done, total)
+            if self._display is not None and self._task is not None:
+                self._display.update(self._task, completed=done, total=total)
 
     def step(self, count: int = 1) -> None:
         """Count steps as done."""
         with self._lock:
             self._done += count
+            self._share = (self._done, self._total)
             if self._display is not None and self._task is not None:
                 self._display.update(self._task, completed=self._done)
 
@@ -69,8 +86,9 @@ class Progress:
         from rich.console import Console
 
         columns: list[rich_progress.ProgressColumn] = []
+        columns.append(rich_progress.BarColumn(24))  # it swings where nobody knows how much is left
         if self._total is not None:
-            columns += [rich_progress.BarColumn(24), rich_progress.MofNCompleteColumn()]
+            columns.append(rich_progress.MofNCompleteColumn())
         columns.append(rich_progress.TimeElapsedColumn())
         if self._total is not None and self._total > 9:
             columns += [rich_progress.TextColumn("left"), rich_progress.TimeRemainingColumn()]
@@ -81,7 +99,8 @@ class Progress:
         with self._lock:
             if self._ended:
                 return
-            self._task = display.add_task(self._text, total=self._total, completed=self._done)
+            done, total = self._share
+            self._task = display.add_task(self._text, total=total, completed=done)
             self._display = display
             display.start()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from xml.parsers import expat
 
 import numpy as np
@@ -43,7 +44,12 @@ def sniff_gpx(head: str) -> bool:
 
 
 def parse_gpx(
-    path: str, data: bytes, *, speed_unit: str | None = None, salvage: bool = False
+    path: str,
+    data: bytes,
+    *,
+    speed_unit: str | None = None,
+    salvage: bool = False,
+    advance: Callable[[int], None] | None = None,
 ) -> Rows:
     """Parse a GPX file's track points.
 
@@ -58,6 +64,8 @@ def parse_gpx(
         the GPX 1.0 schema and the track-point extension say.
     salvage : bool
         Whether the complete points of a file that was cut off are used, with a warning.
+    advance : callable, optional
+        Told the bytes that are done.
 
     Returns
     -------
@@ -78,7 +86,7 @@ def parse_gpx(
     reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
     ended: ReadError | None = None
     try:
-        feed(reader, body)
+        feed(reader, body, advance)
     except expat.ExpatError as error:
         if not (salvage and _is_cut_off(error) and _forget_last(reader)):
             raise _broken(reader, error) from error

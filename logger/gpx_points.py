@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import NoReturn
 from xml.parsers import expat
 
@@ -210,8 +211,18 @@ def _attribute(attributes: list[str], name: str) -> str:
     return ""
 
 
-def feed(reader: PointReader, body: bytes) -> None:
-    """Parse in pieces, and refuse a tag that goes on and on before it takes its memory."""
+def feed(reader: PointReader, body: bytes, advance: Callable[[int], None] | None = None) -> None:
+    """Parse in pieces, and refuse a tag that goes on and on before it takes its memory.
+
+    Parameters
+    ----------
+    reader : PointReader
+        Takes the points.
+    body : bytes
+        The document.
+    advance : callable, optional
+        Told the bytes that are done.
+    """
     for at in range(0, len(body), _PIECE):
         end = at + _PIECE
         reader.parser.Parse(body[at:end], end >= len(body))
@@ -219,3 +230,5 @@ def feed(reader: PointReader, body: bytes) -> None:
             reader.refuse(
                 f"a tag of more than {_LONGEST_TAG} bytes", "GPX", "Export the track again"
             )
+        if advance is not None:
+            advance(min(end, len(body)))

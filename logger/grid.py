@@ -7,7 +7,7 @@ import io
 import re
 from array import array
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -112,6 +112,8 @@ class Grid:
         indices: Sequence[int],
         optional: Collection[int] = (),
         whole: Collection[int] = (),
+        *,
+        advance: Callable[[int], None] | None = None,
     ) -> tuple[dict[int, NDArray[np.float64]], dict[int, NDArray[np.int64]], list[Finding]]:
         """Return columns as floats, NaN where a cell is blank or a missing word.
 
@@ -123,6 +125,8 @@ class Grid:
             Those of them that are left out, with a finding, rather than refused.
         whole : collection of int
             Those that may be whole numbers of more digits than a float holds.
+        advance : callable, optional
+            Told the bytes that are done.
 
         Returns
         -------
@@ -142,20 +146,25 @@ class Grid:
         if not wanted or not len(self.lines):
             return {index: np.zeros(0) for index in wanted}, {}, []
         try:
-            fast = self._fast(wanted, whole)
+            fast = self._fast(wanted, whole, advance)
         except (ValueError, OverflowError):  # a long number among them is no whole one
             fast = None
         if fast is None and whole:
-            fast = self._fast(wanted, ())
+            fast = self._fast(wanted, (), advance)
         if fast is not None:
             return *fast, []
-        values, findings = self._careful(wanted, optional)
+        values, findings = self._careful(wanted, optional, advance)
         return values, {}, findings
 
-    def _fast(self, wanted: list[int], whole: Collection[int]) -> _Columns | None:
+    def _fast(
+        self,
+        wanted: list[int],
+        whole: Collection[int],
+        advance: Callable[[int], None] | None,
+    ) -> _Columns | None:
         rows = len(self.lines)
         if isinstance(self._body, bytes):
-            return _with_pandas(self._body, wanted, self._layout, rows, whole)
+            return _with_pandas(self._body, wanted, self._layout, rows, whole, advance)
         columns = _with_numpy(self._body, wanted, self._layout, rows)
         return None if columns is None else (columns, {k: self._whole(k) for k in whole})
 
@@ -165,7 +174,10 @@ class Grid:
         return np.concatenate(pieces)
 
     def _careful(
-        self, wanted: list[int], optional: Collection[int]
+        self,
+        wanted: list[int],
+        optional: Collection[int],
+        advance: Callable[[int], None] | None,
     ) -> tuple[dict[int, NDArray[np.float64]], list[Finding]]:
         bad: list[tuple[int, int, str]] = []
         total = 0
@@ -174,6 +186,8 @@ class Grid:
         columns: dict[int, NDArray[np.float64]] = {}
         for index in wanted:
             values, words, wrong, count = self._column(index)
+            if advance is not None:
+                advance(len(self._body) * (len(columns) + 1) // (len(wanted) + 1))
             if wrong and index in optional:
                 findings.append(
                     Finding(
@@ -369,7 +383,12 @@ def _filled(text: str, layout: Layout) -> str:
 
 
 def _with_pandas(
-    body: bytes, wanted: list[int], layout: Layout, rows: int, whole: Collection[int]
+    body: bytes,
+    wanted: list[int],
+    layout: Layout,
+    rows: int,
+    whole: Collection[int],
+    advance: Callable[[int], None] | None,
 ) -> _Columns | None:
     """Read with the C reader of pandas; None where anything is not a plain number or blank.
 
@@ -412,6 +431,8 @@ def _with_pandas(
                     if index in exact:
                         exact[index][at:end] = read
                 at = end
+                if advance is not None:
+                    advance(len(body) * at // rows)
         except (ValueError, OverflowError):
             continue
         if at != rows or any(np.isinf(values).any() for values in columns.values()):

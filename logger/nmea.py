@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from array import array
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -21,6 +22,8 @@ __all__ = ["parse_nmea", "sniff_nmea"]
 _DAY_NS = 86_400_000_000_000
 #: A sentence may stand between binary data: it is found by its own marks, not by line ends.
 _SENTENCE = re.compile(rb"\$([A-Z]{2}(?:RMC|VTG|GGA)),([^$*\r\n]*)(?:\*([0-9A-Fa-f]{2}))?")
+#: How often those are told who wait.
+_TELL_BYTES = 1 << 17
 _SNIFF = re.compile(r"\$[A-Z]{2}[A-Z]{3},[^$*\n]*\*[0-9A-Fa-f]{2}")
 _SNIFF_BARE = re.compile(r"(?:^|\n)\$G[A-Z](?:RMC|GGA|VTG),")
 _UNITS = {
@@ -88,7 +91,7 @@ def _is_sum(sentence: bytes, stated: bytes) -> bool:
     return total == int(stated, 16)
 
 
-def parse_nmea(path: str, data: bytes) -> Rows:
+def parse_nmea(path: str, data: bytes, *, advance: Callable[[int], None] | None = None) -> Rows:
     """Parse NMEA 0183 sentences.
 
     Parameters
@@ -97,6 +100,8 @@ def parse_nmea(path: str, data: bytes) -> Rows:
         For messages.
     data : bytes
         Whole file; text or binary data between sentences is passed over.
+    advance : callable, optional
+        Told the bytes that are done.
 
     Returns
     -------
@@ -115,7 +120,11 @@ def parse_nmea(path: str, data: bytes) -> Rows:
     state = _State(path, _vtg_comes_first(data))
     line = 1
     at = 0
+    told = 0
     for match in _SENTENCE.finditer(data):
+        if advance is not None and match.start() - told >= _TELL_BYTES:
+            told = match.start()
+            advance(told)
         line += data.count(b"\n", at, match.start())
         at = match.start()
         _sentence(state, line, match)

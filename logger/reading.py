@@ -24,20 +24,23 @@ from logger.source import decode_head, load, refuse_wrong_kind
 from logger.table import ColumnChoice, header_fits, header_names, parse_table
 from logger.units import find_unit, known_units
 
-__all__ = ["FORMATS", "Format", "Options", "read", "read_log"]
+__all__ = ["FORMATS", "Format", "Options", "Progress", "read", "read_log"]
 
 Columns = Mapping[str, ColumnChoice]
+#: Called while files are read, with the bytes that are done and the bytes of all of them.
+Progress = Callable[[int, int], None]
 #: Warnings that a strict refusal quotes.
 _MANY = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What a user may state about files: see `read_log`."""
+    """What a user may state about files: see `read_log`; and who is told of bytes that are done."""
 
     columns: Columns
     rate_hz: float | None = None
     salvage: bool = False
+    advance: Callable[[int], None] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,18 +73,20 @@ def _parse_gpx(path: str, data: bytes, options: Options) -> Rows:
             ", ".join(known_units("speed")),
             "Give one of these units",
         )
-    return parse_gpx(path, data, speed_unit=unit, salvage=options.salvage)
+    return parse_gpx(path, data, speed_unit=unit, salvage=options.salvage, advance=options.advance)
 
 
-def _parse_nmea(path: str, data: bytes, _: Options) -> Rows:
+def _parse_nmea(path: str, data: bytes, options: Options) -> Rows:
     """Parse NMEA, whose fields and units are fixed."""
-    return parse_nmea(path, data)
+    return parse_nmea(path, data, advance=options.advance)
 
 
 def _parse_table(path: str, data: bytes, options: Options) -> Rows:
     """Parse a table; what is called GPX and is no table either is told to be no GPX."""
     try:
-        return parse_table(path, data, options.columns, rate_hz=options.rate_hz)
+        return parse_table(
+            path, data, options.columns, rate_hz=options.rate_hz, advance=options.advance
+        )
     except ReadError as error:
         if ".gpx" not in Path(path).suffixes or options.columns:
             raise
@@ -112,6 +117,7 @@ def read(
     rate_hz: float | None = None,
     salvage: bool = False,
     strict: bool = False,
+    progress: Progress | None = None,
 ) -> Recording:
     """Read one log file.
 
@@ -123,7 +129,7 @@ def read(
         Name in `FORMATS`; None finds it out.
     columns : mapping, optional
         Own-table column name -> `ColumnChoice`, for tables whose headers leave a question.
-    rate_hz, salvage, strict : optional
+    rate_hz, salvage, strict, progress : optional
         As in `read_log`.
 
     Returns
@@ -143,6 +149,7 @@ def read(
         rate_hz=rate_hz,
         salvage=salvage,
         strict=strict,
+        progress=progress,
     )
 
 
@@ -154,6 +161,7 @@ def read_log(
     rate_hz: float | None = None,
     salvage: bool = False,
     strict: bool = False,
+    progress: Progress | None = None,
 ) -> Recording:
     """Read the files of one recording and join them.
 
@@ -169,6 +177,9 @@ def read_log(
         Whether the complete points of a GPX file that was cut off are used, with a warning.
     strict : bool
         Whether a warning about the data refuses the recording.
+    progress : callable, optional
+        Called now and then with the bytes done and the bytes of all files; at the end with both
+        equal.
 
     Returns
     -------
@@ -186,15 +197,25 @@ def read_log(
     contents = [(str(path), load(Path(path))) for path in paths]
     kinds = [_kind(path, data, format) for path, data in contents]
     _check_choices(contents, kinds, columns)
-    options = Options(columns or {}, rate_hz, salvage)
-    files = [
-        _one(kind.parse(path, data, options))
-        for (path, data), kind in zip(contents, kinds, strict=True)
-    ]
+    total = sum(len(data) for _, data in contents)
+    files = []
+    before = 0
+    for (path, data), kind in zip(contents, kinds, strict=True):
+        advance = None if progress is None else _advance(progress, before, total)
+        options = Options(columns or {}, rate_hz, salvage, advance)
+        files.append(_one(kind.parse(path, data, options)))
+        before += len(data)
+        if advance is not None:
+            advance(len(data))
     recording = join(files)
     if strict:
         _refuse_warnings(recording, str(paths[0]))
     return recording
+
+
+def _advance(progress: Progress, before: int, total: int) -> Callable[[int], None]:
+    """Return what turns bytes done of one file into bytes done of all of them."""
+    return lambda done: progress(before + done, total)
 
 
 def _refuse_warnings(recording: Recording, path: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Literal
 
 import numpy as np
@@ -48,6 +48,7 @@ def parse_table(
     columns: Mapping[str, ColumnChoice] | None = None,
     *,
     rate_hz: float | None = None,
+    advance: Callable[[int], None] | None = None,
 ) -> Rows:
     """Parse a delimited log.
 
@@ -62,6 +63,8 @@ def parse_table(
         ignored here.
     rate_hz : float, optional
         Rows per second, for a table without a time column [Hz].
+    advance : callable, optional
+        Told the bytes that are done.
 
     Returns
     -------
@@ -97,7 +100,10 @@ def parse_table(
     if len(clocks) > 1:
         optional |= set(clocks)
     values, whole, notes = grid.numbers(
-        [*clocks, *(p.index for p in numeric)], optional, long_whole_times(grid, clocks)
+        [*clocks, *(p.index for p in numeric)],
+        optional,
+        long_whole_times(grid, clocks),
+        advance=advance,
     )
     numeric = [p for p in numeric if p.index in values]
     findings = [*grid.findings, *notes]

@@ -41,6 +41,7 @@ from analysis.power import (
     find_power,
     pull_figures,
 )
+from analysis.reach import continued_above
 from analysis.reference import ResistanceFigures, reference_road_load, resistance_figures
 from analysis.regulation import BandStatistics, band_statistics
 from analysis.road import place_runs
@@ -207,7 +208,8 @@ def analyse(
         raise NothingUsable((why, *why_nothing(runs, fused)))
     power = find_power(fit, vehicle)
     below_mps, spin_notes = lower_bound_below(power, fit, recordings, vehicle)
-    power = power and replace(power, lower_bound_below_mps=below_mps)
+    above_mps, reach_notes = continued_above(load, power)
+    power = power and replace(power, lower_bound_below_mps=below_mps, continued_above_mps=above_mps)
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)
     fit_notes = _fit_findings(fit, load if speeds else None, power, vehicle)
@@ -235,6 +237,7 @@ def analyse(
             *site_notes,
             *fit_notes,
             *spin_notes,
+            *reach_notes,
         ),
         _history(recordings, fit),
         reference_road_load(load, air) if load is not None else None,

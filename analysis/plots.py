@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from analysis.advice import Limit
     from analysis.display import RoadLoadAt
     from analysis.pipeline import Analysis
+    from analysis.power import PowerCurve
     from analysis.roadload import RoadLoad
 
 __all__ = [
@@ -196,6 +197,9 @@ def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
         f"in {counted(len(gears), 'piece')} of uninterrupted drive."
     )
     aid += " Dotted lines: gear changes." if changes else ""
+    for limit_mps, text in _limits_of_power(power):
+        axes.axvline(limit_mps / units.speed_mps, color=COLOURS["quiet"], linewidth=0.8)
+        aid += f" Thin line at {units.speed_text(limit_mps)}: {text}."
     scale = units.power_w
     data = csv_text(
         ["gear", f"speed [{units.speed}]", *_interval_heads("wheel power", units.power)],
@@ -206,6 +210,15 @@ def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
         _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
     )
     return page_plot("wheel-power", "Wheel power against speed", aid, words, figure, data)
+
+
+def _limits_of_power(power: PowerCurve) -> list[tuple[float, str]]:
+    """Return the speeds [m/s] beyond which the curve means less, with what it means there."""
+    limits_of = [
+        (power.lower_bound_below_mps, "below it tyres may slip, and the power is a lower bound"),
+        (power.continued_above_mps, "above it nothing was coasted through, and it may bend away"),
+    ]
+    return [(speed, text) for speed, text in limits_of if speed is not None]
 
 
 def _joined(arrays: Iterable[NDArray[np.float64]]) -> NDArray[np.float64]:

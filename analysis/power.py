@@ -63,6 +63,8 @@ class PowerCurve:
         By how much the peak's sd was widened because runs scatter more than the model says; 1 if not.
     lower_bound_below_mps : float or None
         Below this speed tyres may slip, and power is a lower bound [m/s].
+    continued_above_mps : float or None
+        Above this speed nothing was coasted through, and the road load's curve is continued [m/s].
     peak_slope_effect_w : float or None
         How far the peak is off when the stated mean slope is off by one of its sd [W]: an error that
         sessions on one road have in common. None where not known.
@@ -76,6 +78,7 @@ class PowerCurve:
     budget_w: dict[str, float]
     scatter_factor: float = 1.0
     lower_bound_below_mps: float | None = None
+    continued_above_mps: float | None = None
     peak_slope_effect_w: float | None = None
 
 

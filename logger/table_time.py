@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 
 import numpy as np
@@ -25,6 +25,7 @@ __all__ = ["choose_time", "even_times", "long_whole_times", "numeric_times"]
 
 _DATE_ONLY = re.compile(r"\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}")
 _DATED = re.compile(r".*\d[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d.*|\d{8}T.*")
+_CLOCK_DIGITS = re.compile(r"(\d{1,6})(?:[.,]\d*)?", re.ASCII)
 _UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
 #: Longest plausible median step [s]: of rows with an accelerometer, and of GPS alone.
 _LONGEST_STEP_S = (2.0, 30.0)
@@ -42,6 +43,7 @@ class _Candidate:
     meaning: Meaning
     stated: bool
     dated: bool = True
+    digits: bool = False  # a time of day as hhmmss
 
 
 def numeric_times(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> list[int]:
@@ -137,6 +139,9 @@ def choose_time(
             dates.append(_Candidate(index, meaning, stated))
         elif meaning.score >= 9:
             texts.append(_Candidate(index, meaning, stated))  # refused with its line below
+    clock_like = [c for c in numbers if _is_clock_digits(grid, c, values[c.index], bool(dates))]
+    numbers = [c for c in numbers if c not in clock_like]
+    texts += [replace(c, dated=False, digits=True) for c in clock_like]
     numbers.sort(key=lambda c: -c.meaning.score)
     texts.sort(key=lambda c: (c.meaning.score < 9, not c.dated, -c.meaning.score))
     if texts and texts[0].meaning.score >= 9:
@@ -148,6 +153,29 @@ def choose_time(
     if texts:
         return _from_texts(grid, texts[0], dates)
     raise _no_time(grid, candidates)
+
+
+def _is_clock_digits(
+    grid: Grid, chosen: _Candidate, values: NDArray[np.float64], beside_dates: bool
+) -> bool:
+    """Tell numbers such as 101530.25 that are a time of day, hhmmss, from a count of seconds.
+
+    No minute or second of theirs is above 59, and they leap from 59 to 100 as no count does; a date
+    beside them says as much where they do not last so long.
+    """
+    found = [_CLOCK_DIGITS.fullmatch(cell) for cell in grid.peek(chosen.index)]
+    if chosen.meaning.unit is not None or None in found:
+        return False
+    known = values[np.isfinite(values)]
+    minutes, seconds = known // 100 % 100, known % 100
+    if known.max() >= 240_000 or minutes.max() >= 60 or seconds.max() >= 60:
+        return False
+    steps = np.diff(known)
+    true_s = np.diff(known // 10_000 * 3600 + minutes * 60 + seconds) % 86_400
+    leaps = (np.abs(steps) >= 40) & (true_s <= _LONGEST_STEP_S[1])
+    if leaps.any():
+        return True
+    return beside_dates and all(match is not None and len(match[1]) == 6 for match in found)
 
 
 def even_times(grid: Grid, rate_hz: float) -> tuple[Stamps, list[Finding]]:
@@ -340,6 +368,8 @@ def _from_texts(
 ) -> tuple[Stamps, list[Finding]]:
     cells: Iterator[str] = chain.from_iterable(grid.pieces(chosen.index))
     header = grid.name(chosen.index).strip()
+    if chosen.digits:
+        cells = (_with_colons(cell) for cell in cells)
     if not chosen.dated and dates:
         days = chain.from_iterable(grid.pieces(dates[0].index))
         cells = (f"{day} {cell}" if cell else "" for day, cell in zip(days, cells, strict=True))
@@ -352,3 +382,12 @@ def _from_texts(
         column=chosen.index + 1,
         in_utc=chosen.meaning.utc,
     )
+
+
+def _with_colons(cell: str) -> str:
+    """Return 101530.25 as 10:15:30.25."""
+    whole, mark, fraction = cell.replace(",", ".").partition(".")
+    if not whole.isdecimal():
+        return cell
+    whole = whole.zfill(6)
+    return f"{whole[:-4]}:{whole[-4:-2]}:{whole[-2:]}{mark if fraction else ''}{fraction}"

@@ -514,3 +514,39 @@ def test_any_table_of_microseconds_is_read_exactly(
     assert channel is not None
     assert_allclose(channel.t_s, stamps * 1e-6, rtol=1e-15, atol=1e-9)
     assert_allclose(channel.values, speeds[: stamps.size], rtol=0, atol=0)
+
+
+def test_time_of_day_in_digits_alone(table: TableWriter) -> None:
+    """hhmmss leaps from 59 to 100: read as a count it would make a hole of 41 s each minute."""
+    rows = ["101558", "101559", "101600", "101601.5"]
+    text = "time,speed (m/s)\n" + "".join(f"{row},{20 + k}\n" for k, row in enumerate(rows))
+    recording = table(text)
+    assert times(recording) == [0.0, 1.0, 2.0, 3.5]
+    assert recording.clocks[0].kind == "time_of_day"
+    # over midnight, where programs lose the zeros before the hour
+    late = table(text.replace("101558", "235958").replace("101559", "235959").replace("10160", "0"))
+    assert times(late) == [0.0, 1.0, 2.0, 3.5]
+    # beside a date a few seconds are enough
+    text = "date,time,speed (m/s)\n" + "".join(f"2024-03-09,09150{k},{20 + k}\n" for k in range(4))
+    dated = table(text)
+    assert times(dated) == [0.0, 1.0, 2.0, 3.0]
+    # 2024-03-09 09:15:00 by the calendar; no zone is named
+    assert "zone_unknown" in kinds(dated)
+
+
+@pytest.mark.parametrize(
+    ("rows", "expected"),
+    [
+        # a count of seconds since the phone was started: no leap, and 60 to 99 among its last digits
+        ([123455.5, 123456.5, 123459.5, 123460.5], [0.0, 1.0, 4.0, 5.0]),
+        # a hole of 41 s where a time of day would leap; later a second 60
+        ([558.0, 559.0, 600.0, 601.0, 602.0, 660.0], [0.0, 1.0, 42.0, 43.0, 44.0, 102.0]),
+    ],
+)
+def test_a_count_of_seconds_is_no_time_of_day(
+    table: TableWriter, rows: list[float], expected: list[float]
+) -> None:
+    text = "time,speed (m/s)\n" + "".join(f"{row},{20 + k / 10}\n" for k, row in enumerate(rows))
+    recording = table(text)
+    assert times(recording) == expected
+    assert recording.clocks[0].kind == "elapsed"

@@ -17,15 +17,8 @@ from numpy.typing import NDArray
 from logger.clock import looks_like_epoch
 from logger.errors import ReadError
 from logger.findings import Finding, counted
-from logger.fixes_quality import (
-    FIX_NAMES,
-    drop_doublets,
-    drop_stale_start,
-    mark_repeats,
-    mark_spikes,
-    mark_zeros,
-    unhold,
-)
+from logger.fixes_doubts import mark_repeats, mark_spikes, mark_zeros
+from logger.fixes_quality import FIX_NAMES, drop_doublets, drop_stale_start, unhold
 from logger.rows import Column, Rows, Samples
 from logger.speeds import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_pull
 from logger.units import find_unit

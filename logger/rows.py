@@ -130,14 +130,18 @@ class Samples:
         """Return the row of sample `index`."""
         return int(index if self.rows is None else self.rows[index])
 
+    @property
+    def row_numbers(self) -> NDArray[np.intp]:
+        """Row of each sample, rising."""
+        return np.arange(self.t_s.size) if self.rows is None else self.rows
+
     def take(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Samples:
         """Return only the samples in `keep`."""
-        rows = np.arange(self.t_s.size) if self.rows is None else self.rows
         return replace(
             self,
             t_s=self.t_s[keep],
             values=self.values[keep],
-            rows=rows[keep],
+            rows=self.row_numbers[keep],
             suspect=None if self.suspect is None else self.suspect[keep],
             arrived_s=None if self.arrived_s is None else self.arrived_s[keep],
         )

@@ -11,8 +11,9 @@ from dataclasses import replace
 import numpy as np
 
 from logger.errors import ReadError
-from logger.grid import JOINT, NEW_LINE, Grid, pieces_of
+from logger.grid import JOINT, NEW_LINE, Grid
 from logger.layout import Layout, layout_of
+from logger.quick_numbers import pieces_of
 from logger.ragged import (
     KeptLines,
     blank_rows,

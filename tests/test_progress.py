@@ -11,7 +11,7 @@ import pytest
 
 import analysis.progress
 from analysis.progress import Progress
-from logger import grid, table_rows
+from logger import quick_numbers, table_rows
 from logger.reading import read, read_log
 
 TABLE = "t (s),v (m/s)\n" + "".join(f"{k / 10:.1f},{20 + k % 50 / 10:.1f}\n" for k in range(40_000))
@@ -43,7 +43,7 @@ def test_reading_tells_how_far_it_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
 ) -> None:
     monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 0)  # the way of large tables
-    monkeypatch.setattr(grid, "_PANDAS_ROWS", 10_000)
+    monkeypatch.setattr(quick_numbers, "_PANDAS_ROWS", 10_000)
     path = tmp_path / "log.csv"
     path.write_text(text)
     told: list[tuple[int, int]] = []

@@ -27,7 +27,7 @@ _MOST_CONNECTIONS = 400
 #: Files that the rest of the program may need.
 _OTHER_FILES = 64
 #: For a TLS handshake, and for a whole request head, also between two requests [s].
-_HANDSHAKE_S = 10.0
+_HANDSHAKE_S = 15.0
 _HEAD_S = 15.0
 #: For an answer to be taken, uploads apart, which have a limit of their own [s].
 _ANSWER_S = 120.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, NoReturn
 
 from analysis.messages import EXIT_INPUT
@@ -35,9 +35,40 @@ class Parser(argparse.ArgumentParser):
         # argparse's own swallows a full disk or a closed pipe and reports success
         print(message or "", end="", file=file or sys.stderr)
 
+    def parse_known_args(  # type: ignore[override]  # argparse's own has overloads for namespaces
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """Refuse what a command does not know where its options are known, with the nearest."""
+        found, unknown = super().parse_known_args(args, namespace)
+        if unknown and self.get_default("command") is not None:
+            options = [text.partition("=")[0] for text in unknown if text.startswith("--")]
+            near = [_near(option, self._option_string_actions) for option in options]
+            hints = " or ".join(dict.fromkeys(text for text in near if text))
+            asked = f"; did you mean {hints}?" if hints else ""
+            self.error(f"unrecognized arguments: {' '.join(unknown)}{asked}")
+        return found, unknown
+
+    def _check_value(self, action: argparse.Action, value: object) -> None:
+        """Say which word was probably meant."""
+        if action.choices is None or value in action.choices:
+            return
+        known = [str(item) for item in action.choices]
+        near = _near(str(value), known)
+        asked = f", did you mean {near}?" if near else ""
+        msg = f"invalid choice: {value!r}{asked} (choose from {', '.join(known)})"
+        raise argparse.ArgumentError(action, msg)
+
     def error(self, message: str) -> NoReturn:
         """Leave with one line and the way to the help."""
-        self.exit(EXIT_INPUT, f"pullcoast: {message}. See `{self.prog} --help`.\n")
+        end = "" if message.endswith("?") else "."
+        self.exit(EXIT_INPUT, f"pullcoast: {message}{end} See `{self.prog} --help`.\n")
+
+
+def _near(word: str, known: Iterable[str]) -> str:
+    """Return the known word nearest to a mistyped one, "" where none is near."""
+    import difflib  # only a slip needs it
+
+    return next(iter(difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)), "")
 
 
 def new_command(

@@ -38,6 +38,7 @@ def add_speed(commands: argparse._SubParsersAction[Parser]) -> None:
     parser.add_argument("files", nargs="+", metavar="FILE", help="log file, also .gz")
     parser.add_argument("--out", metavar="DIR", default="speed", help="default: ./speed")
     parser.add_argument("--together", action="store_true", help="all files are one recording")
+    parser.add_argument("--json", action="store_true", help="for programs, in SI units")
     add_unit_options(parser, power=False)
     add_column_options(parser)
 

@@ -54,3 +54,4 @@ def add_sample(commands: argparse._SubParsersAction[Parser]) -> None:
         "--gps-hz", type=_rate, default=1.0, metavar="N", help="GPS fixes a second (default: 1)"
     )
     parser.add_argument("--one-way", action="store_true", help="all runs in one direction")
+    parser.add_argument("--json", action="store_true", help="for programs: what was made")

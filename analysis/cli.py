@@ -148,6 +148,13 @@ def _prepare_process() -> None:
         warnings.simplefilter("ignore")
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
+    streams = [name for name in ("stdout", "stderr") if getattr(sys, name) is not None]
+    if any(getattr(sys, name).isatty() for name in streams):
+        from analysis.terminal import Painted, colour_wanted
+
+        for name in streams:
+            if colour_wanted(getattr(sys, name)):
+                setattr(sys, name, Painted(getattr(sys, name)))
 
 
 def _settle_output() -> None:

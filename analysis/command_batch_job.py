@@ -125,12 +125,10 @@ def run_job(job: Job) -> Outcome:
 def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
     """Return a session's result files and its row of the table."""
     from analysis.command_crosscheck import check_session
-    from analysis.pipeline import analyse
     from analysis.report import render
-    from logger.reading import read_log
+    from analysis.session_analysis import analyse_session
 
-    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
-    analysis = analyse(session, recordings)
+    analysis = analyse_session(session, quiet=True)
     if session.crosscheck is not None:
         analysis = replace(analysis, crosscheck=check_session(analysis))
     return render(analysis), {**_of_vehicle(session), **_of_results(analysis)}

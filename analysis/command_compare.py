@@ -88,12 +88,11 @@ def _side(name: str, path: Path, arguments: argparse.Namespace) -> Side:
         speed=arguments.speed_unit,
     )
     from analysis.compare_side import side_of
-    from analysis.pipeline import NothingUsable, analyse
-    from logger.reading import read_log
+    from analysis.pipeline import NothingUsable
+    from analysis.session_analysis import analyse_session
 
-    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
     try:
-        return side_of(name, analyse(session, recordings))
+        return side_of(name, analyse_session(session, quiet=arguments.quiet))
     except NothingUsable as error:
         raise NothingUsable(tuple(f"{path}: {reason}" for reason in error.reasons)) from error
 

@@ -56,7 +56,9 @@ def crosscheck(arguments: argparse.Namespace) -> int:
 
         found = cross_check_alone(runs, _vehicle(arguments), **units)
     else:
-        analysis = _analyse(session)
+        from analysis.session_analysis import analyse_session
+
+        analysis = analyse_session(session, quiet=arguments.quiet)
         found = _compare(analysis, runs, units)
         if marks is not None:
             found = _aligned(found, analysis, marks, runs, arguments.run)
@@ -226,14 +228,6 @@ def _unit_arguments(display: Display) -> dict[str, tuple[str, float]]:
         "power_unit": (display.power, to_si(1.0, display.power, "power")),
         "speed_unit": (display.speed, to_si(1.0, display.speed, "speed")),
     }
-
-
-def _analyse(session: Session) -> Analysis:
-    from analysis.pipeline import analyse
-    from logger.reading import read_log
-
-    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
-    return analyse(session, recordings)
 
 
 def _compare(

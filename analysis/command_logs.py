@@ -14,6 +14,7 @@ import numpy as np
 from analysis.display import Units, by_severity, counted
 from analysis.messages import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.output import check_writable, write_together
+from analysis.progress import Progress
 from analysis.results import finding_dict, json_text, phase_dict
 from logger.errors import PullcoastError
 from logger.reading import read_log
@@ -48,7 +49,9 @@ def look(arguments: argparse.Namespace) -> int:
     units = Units.of(replace(Display(), speed=arguments.speed_unit or "km/h"))
     looked = []
     for number, path in enumerate(arguments.files):
-        found = _look_at(path, number, partial(_read, arguments, columns))
+        with Progress(quiet=arguments.quiet) as progress:
+            progress.say(f"reading {path}")
+            found = _look_at(path, number, partial(_read, arguments, columns, progress))
         looked.append(found)
         if not arguments.json:
             print(_as_text(found, units), end="")
@@ -60,7 +63,10 @@ def look(arguments: argparse.Namespace) -> int:
 
 
 def _read(
-    arguments: argparse.Namespace, columns: Mapping[str, ColumnChoice], paths: Sequence[str]
+    arguments: argparse.Namespace,
+    columns: Mapping[str, ColumnChoice],
+    progress: Progress,
+    paths: Sequence[str],
 ) -> Recording:
     return read_log(
         [Path(path) for path in paths],
@@ -68,6 +74,7 @@ def _read(
         rate_hz=arguments.rate_hz,
         salvage=arguments.salvage,
         strict=arguments.strict,
+        progress=progress.share,
     )
 
 
@@ -156,10 +163,12 @@ def speed(arguments: argparse.Namespace) -> int:
     labels, status = [], EXIT_OK
     for group in groups:
         try:
-            recording = _read(arguments, columns, group)
-            from analysis.pipeline import survey
+            with Progress(quiet=arguments.quiet) as progress:
+                progress.say(f"reading {' + '.join(group)}")
+                recording = _read(arguments, columns, progress, group)
+                from analysis.pipeline import survey
 
-            found = survey(recording, log=len(surveys))
+                found = survey(recording, log=len(surveys))
         except (PullcoastError, OSError) as error:
             status = explain(error, "" if isinstance(error, PullcoastError) else group[0])
             continue
@@ -184,15 +193,29 @@ def speed(arguments: argparse.Namespace) -> int:
         "speed_time.svg": speed_time_svg(curves, runs, labels, units),
     }
     write_together(folder, files)
-    for label, (found, curve) in zip(labels, surveys, strict=True):
-        kinds = [phase.kind for run in found.runs for phase in run.phases]
-        top = float(np.nanmax(curve.speed_mps)) if np.isfinite(curve.speed_mps).any() else 0.0
+    rows = [_speed_row(label, *one) for label, one in zip(labels, surveys, strict=True)]
+    if arguments.json:
+        print(json_text({"out": str(folder), "files": list(files), "logs": rows}), end="")
+        return status
+    for row in rows:
         print(
-            f"{label}: {counted(len(found.runs), 'run')}, {counted(kinds.count('pull'), 'pull')}, "
-            f"{counted(kinds.count('coast'), 'coast-down')}, up to {units.speed_text(top)}"
+            f"{row['name']}: {counted(row['runs'], 'run')}, {counted(row['pulls'], 'pull')}, "
+            f"{counted(row['coasts'], 'coast-down')}, up to {units.speed_text(row['top_speed_mps'])}"
         )
     print(f"Written to {folder}: {', '.join(files)}")
     return status
+
+
+def _speed_row(label: str, found: Survey, curve: SpeedCurve) -> dict[str, Any]:
+    kinds = [phase.kind for run in found.runs for phase in run.phases]
+    known = np.isfinite(curve.speed_mps)
+    return {
+        "name": label,
+        "runs": len(found.runs),
+        "pulls": kinds.count("pull"),
+        "coasts": kinds.count("coast"),
+        "top_speed_mps": float(curve.speed_mps[known].max()) if known.any() else 0.0,
+    }
 
 
 def _counted(runs: list[Run]) -> list[Run]:

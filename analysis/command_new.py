@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from analysis.folder_logs import LogGroup, find_logs, group_logs
 from analysis.messages import EXIT_OK, complain
 from analysis.output import OutputError, check_writable
+from analysis.progress import Progress
 from analysis.session_draft import draft_text
 from analysis.session_questions import QUESTIONS, Answer, Question, hint, read_answer
 from logger.errors import PullcoastError, SessionError
@@ -61,7 +62,9 @@ def new(arguments: argparse.Namespace) -> int:
     talk = not silent and _on_terminal()
     if not arguments.json:
         print("\n".join(["Before you drive:", *_bullets(cautions()), ""]))
-    groups = group_logs(find_logs(folder)) if folder.is_dir() else []
+    with Progress(quiet=arguments.quiet) as progress:
+        found = find_logs(folder, lambda name: progress.say(f"reading {name}"))
+    groups = group_logs(found)
     if not arguments.json:
         print("\n".join([*_log_lines(groups, folder), ""]))
     if talk:

@@ -129,12 +129,10 @@ def _outing_found(arguments: argparse.Namespace) -> tuple[Outing, Display]:
             allow_outside=arguments.allow_outside,
         )
     )
-    from analysis.pipeline import analyse
     from analysis.plan import outing_like
-    from logger.reading import read_log
+    from analysis.session_analysis import analyse_session
 
-    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
-    outing = outing_like(analyse(session, recordings))
+    outing = outing_like(analyse_session(session, quiet=arguments.quiet))
     if arguments.kind is not None:
         kind = cast("VehicleKind", arguments.kind)
         outing = replace(outing, vehicle=replace(outing.vehicle, kind=kind))

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 from analysis.messages import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.output import check_writable, write_together
+from analysis.progress import Progress
+from analysis.session_analysis import analyse_session
 from logger.errors import PullcoastError
 from logger.session_options import apply_overrides, column_choices, open_session
 
@@ -53,7 +55,7 @@ def report(arguments: argparse.Namespace) -> int:
             continue
         if picture_folder is not None:
             _write_plots(analysis, picture_folder, full=arguments.full)
-        statuses.append(_write(analysis, folder, full=arguments.full, as_json=arguments.json))
+        statuses.append(_write(analysis, folder, arguments))
         analyses[folder.name] = analysis
     if len(paths) > 1:
         print(f"\n{_put_together(analyses, len(paths), arguments)}")
@@ -126,36 +128,20 @@ def _open(path: Path, arguments: argparse.Namespace) -> Session:
     )
 
 
-def _as_given(file: Path, session: Path) -> Path:
-    """Return a log's path as the user would write it, which is how messages show it."""
-    folder = session.parent if session.suffix == ".toml" else session
-    try:
-        return folder / file.relative_to(folder.resolve())
-    except ValueError:
-        return file
-
-
 def _analyse(
     path: Path, folder: Path, arguments: argparse.Namespace, road_load: RoadLoad | None
 ) -> Analysis:
     """Everything that can be refused without computing is refused before the slow imports."""
     session = _open(path, arguments)
     check_writable(folder)
-    from logger.reading import read_log
-
-    recordings = tuple(
-        read_log(
-            tuple(_as_given(file, path) for file in entry.files),
-            columns=entry.columns,
-            rate_hz=arguments.rate_hz,
-            salvage=arguments.salvage,
-            strict=arguments.strict,
-        )
-        for entry in session.logs
+    analysis = analyse_session(
+        session,
+        rate_hz=arguments.rate_hz,
+        salvage=arguments.salvage,
+        strict=arguments.strict,
+        road_load=road_load,
+        quiet=arguments.quiet,
     )
-    from analysis.pipeline import analyse
-
-    analysis = analyse(session, recordings, road_load=road_load)
     if session.crosscheck is None:
         return analysis
     from analysis.command_crosscheck import check_session
@@ -173,13 +159,17 @@ def _write_plots(analysis: Analysis, folder: Path, *, full: bool) -> None:
     write_together(folder, plot_files((*report_plots(analysis, units), *every_run)))
 
 
-def _write(analysis: Analysis, folder: Path, *, full: bool, as_json: bool) -> int:
-    from analysis.report import render
-    from analysis.summary import summary
+def _write(analysis: Analysis, folder: Path, arguments: argparse.Namespace) -> int:
+    with Progress(quiet=arguments.quiet) as progress:
+        progress.say("drawing and writing the report")
+        from analysis.report import render
+        from analysis.summary import summary
 
-    files = render(analysis, full=full)
-    write_together(folder, files)
-    if as_json:
+        files = render(analysis, full=arguments.full)
+        write_together(folder, files)
+    if arguments.json:
         print(files["results.json"], end="")
-    print(summary(analysis, folder, tuple(files)), file=sys.stderr if as_json else sys.stdout)
+    if not (arguments.json and arguments.quiet):
+        text = summary(analysis, folder, tuple(files))
+        print(text, file=sys.stderr if arguments.json else sys.stdout)
     return EXIT_OK

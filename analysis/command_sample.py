@@ -61,6 +61,10 @@ def sample(arguments: argparse.Namespace) -> int:
     except OSError as error:
         msg = f"{folder}: cannot write the sample: {error.strerror or error}"
         raise OutputError(msg) from error
+    if arguments.json:
+        told = {"folder": str(folder), "runs": len(truth.runs), "truth": str(folder / _TRUTH)}
+        print(json.dumps(told, indent=1))
+        return EXIT_OK
     power = truth.peak_wheel_power_w
     known = "" if power is None else f" (peak wheel power {power / 1000:.1f} kW, and more)"
     print(

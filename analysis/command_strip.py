@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.messages import EXIT_OK
 from analysis.output import OutputError, check_writable
+from analysis.progress import Progress
 from analysis.session_draft import toml_text
 from analysis.sharing import Stripped, strip_recordings, tables_of
 from logger.errors import SessionError
@@ -61,18 +62,7 @@ def strip(arguments: argparse.Namespace) -> int:
     one = source.folder is None and len(source.entries) == 1
     _refuse_out(out, one_file=one)
     check_writable(out.parent if one else out)
-    columns = column_choices(arguments.column, arguments.unit)
-    recordings = [
-        read_log(
-            entry.files,
-            columns={**entry.columns, **columns},
-            rate_hz=arguments.rate_hz,
-            salvage=arguments.salvage,
-            strict=arguments.strict,
-        )
-        for entry in source.entries
-    ]
-    stripped = strip_recordings(recordings, secrets.token_hex(4), heights=not arguments.no_heights)
+    stripped = _stripped(source, arguments)
     tables = [tables_of(recording) for recording in stripped.recordings]
     for entry, parts in zip(source.entries, tables, strict=True):
         if not parts:
@@ -88,6 +78,27 @@ def strip(arguments: argparse.Namespace) -> int:
         _write_folder(out, files)
     _tell(arguments, out, names, source, stripped)
     return EXIT_OK
+
+
+def _stripped(source: _Source, arguments: argparse.Namespace) -> Stripped:
+    columns = column_choices(arguments.column, arguments.unit)
+    with Progress(quiet=arguments.quiet) as progress:
+        recordings = []
+        for entry in source.entries:
+            progress.say(f"reading {' + '.join(file.name for file in entry.files)}")
+            recordings.append(
+                read_log(
+                    entry.files,
+                    columns={**entry.columns, **columns},
+                    rate_hz=arguments.rate_hz,
+                    salvage=arguments.salvage,
+                    strict=arguments.strict,
+                    progress=progress.share,
+                )
+            )
+        progress.say("finding the road")
+        road = secrets.token_hex(4)
+        return strip_recordings(recordings, road, heights=not arguments.no_heights)
 
 
 def _source(arguments: argparse.Namespace) -> _Source:

@@ -133,7 +133,7 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     Parameters
     ----------
     folder : Path
-        An existing folder; what is in folders of it is not looked at.
+        What is in folders of it is not looked at; one that does not exist yet holds none.
     report : callable
         Told the name of each file before it is read.
 
@@ -142,6 +142,8 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     list of FoundLog
         In the order people number them; an unreadable one with its reason.
     """
+    if not folder.is_dir():
+        return []
     from analysis.pipeline import survey
 
     found = []

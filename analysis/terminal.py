@@ -1,0 +1,84 @@
+"""Colour on a terminal: the words that matter stand out, and say the same without it."""
+
+from __future__ import annotations
+
+import os
+import re
+from typing import TYPE_CHECKING, TextIO
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["Painted", "colour_wanted", "paint"]
+
+_BOLD, _RED, _GREEN, _YELLOW, _PLAIN = "\x1b[1m", "\x1b[1;31m", "\x1b[32m", "\x1b[33m", "\x1b[0m"
+_LINES = re.MULTILINE
+_OF_WORD = {
+    "error": _RED,
+    "failed": _RED,
+    "warning": _YELLOW,
+    "MISSING": _YELLOW,
+    "good": _GREEN,
+    "fair": _YELLOW,
+    "rough": _RED,
+}
+
+
+def _word(match: re.Match[str]) -> str:
+    return f"{match[1]}{_OF_WORD[match[2]]}{match[2]}{_PLAIN}"
+
+
+def _bold(match: re.Match[str]) -> str:
+    return f"{match[1]}{_BOLD}{match[2]}{_PLAIN}"
+
+
+#: What stands out, line by line; the groups are what stands before it, and it.
+_RULES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], ...] = (
+    # a finding or a failure, also behind the name of what it is about
+    (re.compile(r"^((?:pullcoast: )?(?:.*?: )??)(error|warning|failed)(?=[:,])", _LINES), _word),
+    (re.compile(r"^()(MISSING)(?= )", _LINES), _word),
+    (re.compile(r"^( *Trust +)(good|fair|rough)(?=\.)", _LINES), _word),
+    # the figures of the headline, without their intervals
+    (re.compile(r"^( *(?:Peak wheel power|Road load) +)(\S.*?)(?=  \(|$)", _LINES), _bold),
+    (re.compile(r"^()(pullcoast:)(?= )", _LINES), _bold),
+)
+
+
+def paint(text: str) -> str:
+    r"""Return text for a terminal with colour: severities, trust, and the figures of a headline.
+
+    >>> paint("warning: windy\n")
+    '\x1b[33mwarning\x1b[0m: windy\n'
+    >>> paint("nothing to see\n")
+    'nothing to see\n'
+    """
+    for pattern, replaced in _RULES:
+        text = pattern.sub(replaced, text)
+    return text
+
+
+def colour_wanted(stream: TextIO) -> bool:
+    """Say whether a stream is a terminal that shows colour, and the user has nothing against it.
+
+    ``NO_COLOR`` with any text in it means no (https://no-color.org); so does ``TERM=dumb``.
+    """
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return False
+    if os.name == "nt" and not os.environ.get("WT_SESSION"):
+        return False
+    return stream.isatty()
+
+
+class Painted:
+    """A stream that paints what is written to it, and is the stream itself in all else."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write text, painted."""
+        self._stream.write(paint(text))
+        return len(text)
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._stream, name)

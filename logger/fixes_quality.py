@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.findings import Finding, counted
+from logger.recording import CHANNEL_NAMES
 from logger.rows import Rows, Samples
 from logger.speeds import distances_m
 
@@ -15,17 +16,8 @@ __all__ = ["FIX_NAMES", "MOVING_MPS", "Lines", "drop_doublets", "drop_stale_star
 
 Lines = Callable[[Iterable[int]], str]
 
-#: Channels that one fix of a receiver gives.
-FIX_NAMES = (
-    "latitude_deg",
-    "longitude_deg",
-    "elevation_m",
-    "place_m",
-    "position_accuracy_m",
-    "speed_mps",
-    "speed_accuracy_mps",
-    "heading_deg",
-)
+#: Channels that one fix of a receiver gives: those before the accelerations.
+FIX_NAMES = CHANNEL_NAMES[: CHANNEL_NAMES.index("accel_x_mps2")]
 #: Faster than this a vehicle moves, and its fixes change [m/s].
 MOVING_MPS = 1.0
 #: At most so many remembered fixes open a recording; no road vehicle gets that far that fast.

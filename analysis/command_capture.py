@@ -51,8 +51,9 @@ It speaks for {hosts} alone, its key was thrown away, and it ends on {end}."""
 class _Reception:
     """Looks into what has arrived, one after another, lists it, and tells."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, *, quiet: bool) -> None:
         self.store = store
+        self.quiet = quiet
         self.worker = ThreadPoolExecutor(1, "arrivals")
         self.lock = threading.Lock()
         self.count = 0
@@ -88,7 +89,9 @@ class _Reception:
             self.fault(error)
             return
         self.count += 1
-        self.say(_arrival_text(arrival, title_of(self.store.name(key)), notes))
+        notable = bool(arrival.problem or arrival.warnings or notes)
+        text = _arrival_text(arrival, title_of(self.store.name(key)), notes)
+        self.say(text, wrong=self.quiet and notable)
 
     def stranger(self, address: str) -> None:
         """Tell of somebody with a wrong token, now and then."""
@@ -137,7 +140,7 @@ def capture(arguments: argparse.Namespace) -> int:
     try:
         sockets = listen(place, arguments.port)
         port = sockets[0].getsockname()[1]
-        reception = _Reception(store)
+        reception = _Reception(store, quiet=arguments.quiet)
         application = build_application(
             store,
             pages,
@@ -149,6 +152,8 @@ def capture(arguments: argparse.Namespace) -> int:
         )
 
         def ready() -> None:
+            if arguments.quiet:  # without its address the server would be of no use
+                reception.say(place.url(port, token), wrong=True)
             reception.say(_greeting(place.url(port, token), identity, store, arguments))
             if identity.authority is not None:
                 reception.say(_how_to_trust(place, port, identity))

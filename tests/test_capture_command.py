@@ -236,6 +236,23 @@ def test_the_address_is_always_text_and_the_code_only_where_it_can_be_seen(tmp_p
     assert drawn.count("\u2588") > 200
 
 
+def test_quiet_leaves_the_address_and_warnings(tmp_path: Path) -> None:
+    folder = tmp_path / "outing"
+    command = [sys.executable, "-m", "analysis", "capture", "--quiet", "--dir", str(folder)]
+    command += ["--host", "127.0.0.1", "--port", "0", "--keys", str(tmp_path / "keys")]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    with subprocess.Popen(command, cwd=ROOT, **pipes) as process:  # type: ignore[call-overload]
+        first = process.stderr.readline()
+        url = re.fullmatch(r"https://([\d.]+):(\d+)/#(\S+)\n", first)
+        assert url is not None, first
+        data = b"time_s,speed_mps\n0,x\n"
+        Client(url[1], int(url[2]), url[3]).send_rest(random_id(), data)
+        assert "recording-" in process.stderr.readline()
+        process.send_signal(signal.SIGINT)
+        said, _ = process.communicate(timeout=HANGS_S)
+    assert (process.returncode, said) == (0, "")
+
+
 def test_the_authority_is_offered_to_the_phone_with_its_removal(tmp_path: Path) -> None:
     from cryptography import x509
 

@@ -82,6 +82,9 @@ def results_dict(analysis: Analysis) -> dict[str, _Json]:
             "runs": len(directions),
             "runs_up": directions.count(1),
             "runs_down": directions.count(-1),
+            "vehicle": session.vehicle.name,
+            "kind": session.vehicle.kind,
+            "state": session.vehicle.state,
         },
         "air": {
             "density_kg_m3": analysis.air.density_kg_m3,
@@ -223,6 +226,7 @@ def _power_dict(analysis: Analysis) -> dict[str, _Json] | None:
         ],
         "budget": _budget(power.budget_w, _POWER_CAUSES),
         "lower_bound_below_mps": power.lower_bound_below_mps,
+        "scatter_factor": power.scatter_factor,
     }
 
 

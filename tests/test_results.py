@@ -28,14 +28,15 @@ _KEYS = {
     "": "format session air road_load wheel_power pulls coasts site sensors crank_power corrections "
     "resistance regulation engine predictions findings history",
     "session": "name mass_kg mass_sd_kg rotating_mass_kg rotating_mass_sd_kg logs runs runs_up "
-    "runs_down",
+    "runs_down vehicle kind state",
     "air": "density_kg_m3 density_sd_kg_m3 source",
     "road_load": "F0_N F1_N_per_mps F2_N_per_mps2 covariance order why_not speed_range_mps curve "
     "budget reference",
     "road_load.curve": "speed_mps force_N sd_N",
     "road_load.budget": "noise wind slope lag mount mass",
     "road_load.reference": "temperature_C pressure_kPa F0_N F1_N_per_mps F2_N_per_mps2 covariance",
-    "wheel_power": "peak_W peak_sd_W peak_ci95_W peak_speed_mps curve budget lower_bound_below_mps",
+    "wheel_power": "peak_W peak_sd_W peak_ci95_W peak_speed_mps curve budget lower_bound_below_mps "
+    "scatter_factor",
     "wheel_power.curve": "speed_mps power_W sd_W gear",
     "wheel_power.budget": "noise road_load lag mount mass",
     "pulls": "log start_s end_s from_mps to_mps duration_s duration_sd_s distance_m "

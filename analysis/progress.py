@@ -56,10 +56,12 @@ class Progress:
         with self._lock:
             self._text = text
             self._share = (self._done, self._total)
-            if self._display is not None and self._task is not None:
-                self._display.reset(
-                    self._task, description=text, total=self._total, completed=self._done
-                )
+            if self._display is None or self._task is None:
+                return
+            if self._total is None:
+                self._display.reset(self._task, description=text, total=None, completed=self._done)
+            else:  # the time that counted steps take goes on
+                self._display.update(self._task, description=text)
 
     def share(self, done: int, total: int) -> None:
         """Say how much of what is being done now is done, as reading tells it in bytes.

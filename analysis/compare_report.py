@@ -244,12 +244,12 @@ def _typed(sentence: str) -> str:
 
 def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
     """Return what the page shows of one pair of sessions."""
-    cards = [c for c in found if c.name == "Peak wheel power"][:1]
-    cards += [c for c in found if c.name.startswith("Road load")][-1:]
+    told = [c for c in found if c.told]
+    cards = [told[0], told[-1]] if len(told) > 1 else told
     return {
         "name": one.other.name,
         "cards": cards,
-        "sentences": [_typed(c.sentence) for c in found],
+        "sentences": [_typed(c.sentence) for c in found if c.told],
         "rows": [
             (
                 c.name + (f" [{c.unit}]" if c.unit else ""),
@@ -316,7 +316,7 @@ def compare_text(
         lines += textwrap.wrap(f"{one.other.name} against {one.first.name}", _COLUMNS)
         lines += ["", *_table(found, (one.first.name, one.other.name)), ""]
         for compared in found:
-            if compared.name.startswith(("Peak", "Road load")):
+            if compared.told:
                 lines += _wrapped(compared.sentence)
         if one.peak_w is None:
             lines += _wrapped("Wheel power cannot be compared: a session has no usable pull.")

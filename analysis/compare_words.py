@@ -42,6 +42,11 @@ class Compared:
     scale: float
     sentence: str
 
+    @property
+    def told(self) -> bool:
+        """Whether its sentence belongs among the first things said: peak and road loads."""
+        return self.name.startswith(("Peak", "Road load"))
+
     def text(self, value: float) -> str:
         """Return a value without its unit, rounded by the sd of the difference."""
         return number(value / self.scale, self.difference.sd / self.scale)

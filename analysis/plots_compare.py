@@ -67,7 +67,11 @@ def percent_plot(groups: Sequence[tuple[str, Sequence[Compared]]]) -> Plot | Non
             share = one.difference.percent
             if share is not None:
                 sd = 100.0 * one.difference.sd / one.difference.first
-                label = one.name if len(groups) == 1 else f"{name[:18]}: {one.name.lower()}"
+                label = (
+                    one.name
+                    if len(groups) == 1
+                    else f"{name[:18]}: {one.name[:1].lower()}{one.name[1:]}"
+                )
                 rows.append((label, share, sd))
     if not rows:
         return None

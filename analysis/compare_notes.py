@@ -192,6 +192,17 @@ def _runs(pair: Sequence[Side]) -> list[Finding]:
             "repeat; the interval trusts the model there."
         )
         found.append(Finding("few_runs", "note", text))
+    slipping = [
+        f"{side.name} below {3.6 * side.power.lower_bound_below_mps:.0f} km/h"
+        for side in pair
+        if side.power is not None and side.power.lower_bound_below_mps is not None
+    ]
+    if slipping:
+        text = (
+            f"Tyres may have slipped in {listed(slipping)}: wheel power is a lower bound there, and a "
+            "difference of it may be one of grip."
+        )
+        found.append(Finding("tyres_may_slip", "note", text))
     scattered = [side.name for side in pair if side.scatter]
     if scattered:
         text = (

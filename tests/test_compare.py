@@ -344,6 +344,13 @@ def test_other_tyres_roads_vehicles_and_an_unchanged_state_are_named() -> None:
     assert kinds(compare(first, side("c", vehicle="coupe")))["vehicles_differ"] == "warning"
 
 
+def test_slipping_tyres_are_named() -> None:
+    first, other = side("a"), side("b")
+    slipping = replace(other, power=replace(power_of(other), lower_bound_below_mps=8.0))
+    (finding,) = [f for f in compare(first, slipping).findings if f.kind == "tyres_may_slip"]
+    assert "b below 29 km/h" in finding.text
+
+
 def test_a_recording_in_both_is_refused() -> None:
     with pytest.raises(SessionError, match="holds a recording that a holds as well"):
         compare_all([side("a"), replace(side("b"), prints=side("a").prints)])

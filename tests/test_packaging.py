@@ -25,8 +25,11 @@ DATA = (
     "logger/py.typed",
     "analysis/results.schema.json",
     "analysis/shared.schema.json",
+    "analysis/compare.schema.json",
+    "analysis/plan.schema.json",
     "analysis/templates/report.html",
     "analysis/templates/shared.html",
+    "analysis/templates/compare.html",
 )
 
 

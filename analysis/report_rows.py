@@ -39,6 +39,7 @@ __all__ = [
 Rows = list[tuple[str, ...]]
 #: Two-sided 95 % of the normal distribution.
 _Z95 = 1.959964
+_NO_BREAK = "\u00a0"
 
 
 def facts(analysis: Analysis) -> list[str]:
@@ -188,7 +189,7 @@ def pull_rows(analysis: Analysis, units: Units) -> Rows:
 def _pull_row(pull: PullFigures, analysis: Analysis, units: Units) -> tuple[str, ...]:
     scale = units.power_w
     return (
-        _run_of(analysis, pull.log, pull.start_s, pull.end_s),
+        _run_of(analysis, pull.log, pull.start_s, pull.end_s).replace(" ", _NO_BREAK),
         f"{_speed(pull.from_mps, units)} to {_speed(pull.to_mps, units)}",
         with_sd(pull.duration_s, pull.duration_sd_s),
         with_sd(pull.peak_power_w, pull.peak_power_sd_w, scale),
@@ -217,7 +218,7 @@ def run_rows(analysis: Analysis, units: Units) -> Rows:
     """Return one row per run: its name, speeds and time of pull and coast-down, its log."""
     return [
         (
-            run_label(run.number, run.direction),
+            run_label(run.number, run.direction).replace(" ", _NO_BREAK),
             *_phase_cells(run, "pull", units),
             *_phase_cells(run, "coast", units),
             log_name(analysis.session, run.log),

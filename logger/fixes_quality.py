@@ -24,6 +24,9 @@ MOVING_MPS = 1.0
 _STALE_START = 3
 _FASTEST_MPS = 150.0
 _FAR_M = 500.0
+#: Of a table of so many rows, so many stretches of so many rows are looked at first; where each has
+#: more than this share of new values, none is held.
+_LONG, _STRETCHES, _STRETCH, _SURELY_NEW = 500_000, 50, 400, 0.6
 
 
 def _fix(samples: dict[str, Samples]) -> Samples | None:
@@ -53,6 +56,8 @@ def unhold(
     if fix is None or fix.t_s.size < 40 or float(np.median(np.diff(fix.t_s))) > 0.34:
         return samples
     names = [name for name in FIX_NAMES if name in samples]
+    if _changes_often([samples[name] for name in names]):
+        return samples
     index, of_row = _rows_with_fixes(rows, [samples[name] for name in names])
     t_s = rows.stamps.t_s[index]
     new = np.zeros(t_s.size, dtype=bool)
@@ -87,6 +92,18 @@ def unhold(
         )
     )
     return _keep_rows(samples, lost)
+
+
+def _changes_often(found: list[Samples]) -> bool:
+    """Tell whether a long table clearly has a new value in most of its rows, by some thousand of them."""
+    size = found[0].t_s.size
+    if size < _LONG or any(one.rows is not None for one in found):
+        return False
+    at = (np.linspace(0, size - 1 - _STRETCH, _STRETCHES)[:, None] + np.arange(_STRETCH)).astype(
+        np.intp
+    )
+    changed = [one.values[at + 1] != one.values[at] for one in found]
+    return float(np.any(changed, axis=0).mean(axis=1).min()) > _SURELY_NEW
 
 
 def _rows_with_fixes(

@@ -272,7 +272,9 @@ def _choose(files: Sequence[LogFile], findings: list[Finding]) -> dict[str, int]
         owners = [k for k, file in enumerate(files) if any(name in file.samples for name in group)]
         if not owners:
             continue
-        best = max(owners, key=lambda k: (_changes_per_second(files[k], group), -k))
+        best = owners[0]
+        if len(owners) > 1:
+            best = max(owners, key=lambda k: (_changes_per_second(files[k], group), -k))
         for name in group:
             if name in files[best].samples:
                 taken[name] = best

@@ -41,7 +41,8 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
     """
     findings: list[Finding] = []
     t_s = rows.stamps.t_s
-    columns = [column for column in rows.columns if np.isfinite(column.values).any()]
+    finite_of = {column.name: np.isfinite(column.values) for column in rows.columns}
+    columns = [column for column in rows.columns if finite_of[column.name].any()]
     stamped = np.isfinite(t_s)
     if not columns or not stamped.any():
         raise ReadError(
@@ -59,7 +60,7 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
         _same_time(rows, stamped, findings)
     samples: dict[str, Samples] = {}
     for column in columns:
-        finite = np.isfinite(column.values)
+        finite = finite_of[column.name]
         if clean and finite.all():
             samples[column.name] = Samples(
                 column.name,

@@ -120,8 +120,8 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
 def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column:
     limit = {"latitude_deg": 90.0, "longitude_deg": 360.0}.get(column.name)
     if limit is None:
-        huge = np.flatnonzero(np.abs(column.values) > _HUGE)
-        if huge.size:
+        if _beyond(column.values, _HUGE):
+            huge = np.flatnonzero(np.abs(column.values) > _HUGE)
             raise ReadError(
                 rows.path,
                 f"{column.values[huge[0]]:.3g} as {column.name}",
@@ -130,8 +130,8 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
                 line=rows.lines[int(huge[0])],
             )
     else:
-        off = np.flatnonzero(np.abs(column.values) > limit)
-        if off.size:
+        if _beyond(column.values, limit):
+            off = np.flatnonzero(np.abs(column.values) > limit)
             raise ReadError(
                 rows.path,
                 f"{column.name.partition('_')[0]} {column.values[off[0]]:g} degrees",
@@ -179,6 +179,13 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
         )
     )
     return replace(column, values=kept)
+
+
+def _beyond(values: NDArray[np.float64], limit: float) -> bool:
+    """Tell whether any value lies beyond a limit either way; blanks do not count."""
+    if not values.size:
+        return False
+    return bool(np.fmax.reduce(values) > limit or np.fmin.reduce(values) < -limit)
 
 
 def _without_null_island(

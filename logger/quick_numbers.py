@@ -124,6 +124,8 @@ def with_pandas(
                     return None
                 for index in wanted:
                     read = frame[index].to_numpy()
+                    if np.isinf(read).any():
+                        return None
                     columns[index][at:end] = read
                     if index in exact:
                         exact[index][at:end] = read
@@ -132,7 +134,5 @@ def with_pandas(
                     advance(len(body) * at // rows)
         except (ValueError, OverflowError):
             continue
-        if at != rows or any(np.isinf(values).any() for values in columns.values()):
-            return None
-        return columns, exact
+        return (columns, exact) if at == rows else None
     return None

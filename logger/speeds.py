@@ -133,8 +133,8 @@ def unit_of_ratio(ratio: float) -> str | None:
 def hardest_pull(t_s: NDArray[np.float64], speed: NDArray[np.float64]) -> float:
     """Return the largest mean acceleration over about three seconds [units of speed per s]."""
     known = np.isfinite(t_s) & np.isfinite(speed) & (speed >= 0)
-    t, v = t_s[known], speed[known]
-    if t.size < 4 or not (np.diff(t) > 0).all():
+    t, v = (t_s, speed) if known.all() else (t_s[known], speed[known])
+    if t.size < 4 or not (t[1:] > t[:-1]).all():
         return 0.0
     start = np.arange(0, t.size, -(-t.size // _STARTS))
     later = np.searchsorted(t, t[start] + 3.0)

@@ -281,10 +281,9 @@ def _refuse_far_times(
     grid: Grid, chosen: _Candidate, raw: NDArray[np.float64], factor_s: float
 ) -> None:
     """Refuse a time that no unit of `factor_s` or more can mean."""
-    size = np.abs(raw)
-    row = int(np.nanargmax(size))
-    if size[row] * factor_s <= _LATEST_S:
+    if max(float(np.fmax.reduce(raw)), -float(np.fmin.reduce(raw))) * factor_s <= _LATEST_S:
         return
+    row = int(np.nanargmax(np.abs(raw)))
     raise ReadError(
         grid.path,
         f"column {grid.name(chosen.index)!r} holds the time {raw[row]:.6g}",

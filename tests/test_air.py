@@ -126,6 +126,10 @@ def test_temperature_alone_leaves_the_pressure_unknown() -> None:
     state, findings = air_state(Air(20.0))
     assert state.source == "estimated"
     assert state.pressure_hpa is None
+    # weather moves the pressure by 10 hPa (common practice, no source), the unknown 250 m of altitude
+    # by half of what it falls in 500 m (ISO 2533); one percent for temperature and humidity
+    share = ((10.0**2 + (0.5 * (1013.25 - 954.6)) ** 2) / 983.6**2 + 0.01**2) ** 0.5
+    assert state.density_sd_kg_m3 / state.density_kg_m3 == pytest.approx(share, rel=0.1)
     # at sea level and at 500 m (ISO 2533) alike the truth lies within two standard deviations
     for pressure_hpa in (1013.25, 954.6):
         truth = moist_air_density_kg_m3(20.0, pressure_hpa, 50.0)

@@ -170,6 +170,7 @@ def test_guide_marks_the_moments_and_a_false_reading_ends_no_run(
     ]
     with phone_page(chromium[1], address_of(server)) as page:
         accept(page)
+        page.fill("#low", "30")
         start(page)
         feed(page, rows)
         stop(page)

@@ -137,6 +137,27 @@ def test_sending_goes_on_when_the_server_starts_again(
     assert "Towards the hangar" in (folder / "session.toml").read_text(encoding="utf-8")
 
 
+def test_an_answer_that_is_cut_off_is_asked_for_again(
+    chromium: tuple[Playwright, Browser], server: ThreadServer
+) -> None:
+    """Browsers send a part again by themselves; the refusal of the second may break as well."""
+    broken = """
+      const fetched = window.fetch;
+      let first = true;
+      window.fetch = async (address, request) => {
+        if (request?.method !== "PUT" || !first) return fetched(address, request);
+        first = false;
+        const lost = () => Promise.reject(new TypeError("network error"));
+        return { ok: false, status: 409, text: lost, json: lost };
+      };
+    """
+    with phone_page(chromium[1], address_of(server), init=broken) as page:
+        record(page, 2.0, seed=9)
+        page.click("#send")
+        says(page, "#one-state", TOLD)
+    server.when_arrived()
+
+
 def test_the_token_leaves_the_address_and_outlives_a_reload(
     chromium: tuple[Playwright, Browser], server: ThreadServer
 ) -> None:

@@ -210,6 +210,7 @@ export class Drive {
       }
     } else if (lost && performance.now() - this.#warned_ms > WARN_AGAIN_MS) {
       this.#warn("GPS is still lost.");
+      sensors.watchAgain(); // some phones end a watch while the page is hidden
     }
     this.#showRecording();
   }
@@ -291,7 +292,7 @@ export class Drive {
 
   /** Speeds that are round numbers in the new unit. */
   #convert() {
-    const [low, high] = this.settings.unit === "mph" ? ["20", "60"] : ["30", "100"];
+    const [low, high] = this.settings.unit === "mph" ? ["12", "60"] : ["20", "100"];
     this.settings.low = $("low").value = low;
     this.settings.target = $("target").value = high;
   }

@@ -36,7 +36,7 @@ async function begin() {
   $("to-list").addEventListener("click", () => library.list());
   await library.count();
   const [newest] = await store.list();
-  if (newest && !newest.ended && !drive.recorder) {
+  if (newest && !newest.ended && !newest.sent_ms && !newest.saved_ms && !drive.recorder) {
     setText($("bar-note"), "The last recording was cut off. What was stored of it is whole, and is among the recordings.");
   }
   if (screen() === undefined && !drive.recorder) show(settings.accepted ? "drive" : "cautions");

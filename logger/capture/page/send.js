@@ -73,7 +73,7 @@ async function talk(address, token, part = null) {
   let answer;
   try {
     response = await fetch(address, request);
-    answer = await response.json().catch(() => null);
+    answer = parsed(await response.text()); // an answer that is cut off is none
   } catch {
     throw new Retry("The PC does not answer. Is it in the same network, and is the program running?");
   }
@@ -87,6 +87,14 @@ async function talk(address, token, part = null) {
     throw new Retry(`The PC is busy: ${said}.`);
   }
   throw new SendError(`The PC refuses: ${said}`);
+}
+
+function parsed(text) {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return null; // not from the program: a host that only has files
+  }
 }
 
 function pause(ms) {

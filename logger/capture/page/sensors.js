@@ -31,7 +31,7 @@ export class Sensors {
   async ask() {
     const answers = [window.DeviceMotionEvent, window.DeviceOrientationEvent].map((kind) =>
       kind?.requestPermission ? kind.requestPermission().catch(() => "denied") : "granted");
-    this.#watchFixes();
+    this.watchAgain();
     this.motion = window.DeviceMotionEvent ? "asked" : "missing";
     const [motion] = await Promise.all(answers);
     if (this.motion !== "missing") this.motion = motion === "granted" ? "asked" : "refused";
@@ -45,13 +45,14 @@ export class Sensors {
     });
   }
 
-  #watchFixes() {
+  /** Begin to watch the location, or begin anew. */
+  watchAgain() {
     if (!navigator.geolocation) {
       this.location = "missing";
       return;
     }
     if (this.#watch !== null) navigator.geolocation.clearWatch(this.#watch);
-    this.location = "asked";
+    if (this.location !== "given") this.location = "asked";
     this.#watch = navigator.geolocation.watchPosition(
       (position) => this.#fix(position),
       (error) => {

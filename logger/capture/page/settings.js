@@ -6,7 +6,7 @@ const MPS = { "km/h": 1 / 3.6, mph: 0.44704 };
 const POUND_KG = 0.45359237;
 const FIRST = {
   accepted: false, mass: "", massUnit: "kg", note: "",
-  target: "100", low: "30", unit: "km/h", guide: "voice", look: "",
+  target: "100", low: "20", unit: "km/h", guide: "voice", look: "",
 };
 
 export function load() {
@@ -70,7 +70,7 @@ export function massOf({ mass, massUnit }) {
 export function speedsOf({ target, low, unit }) {
   const [high, slow] = [number(target), number(low)].map((value) => mps(value, unit));
   if (!(high <= 100 && slow >= 1)) {
-    return { wrong: "Write both speeds as numbers, such as 100 and 30." };
+    return { wrong: "Write both speeds as numbers, such as 100 and 20." };
   }
   if (high < slow + 5) return { wrong: "The first speed must be well above the second." };
   return { target_mps: high, low_mps: slow, wrong: "" };

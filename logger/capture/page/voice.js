@@ -36,7 +36,7 @@ export class Voice {
     this.#play(TUNES[cue]);
     if (!words || !window.speechSynthesis) return;
     try {
-      speechSynthesis.cancel();
+      if (speechSynthesis.speaking || speechSynthesis.pending) speechSynthesis.cancel();
       const said = new SpeechSynthesisUtterance(words);
       said.lang = "en";
       said.rate = 1.05;

@@ -107,6 +107,64 @@ def test_headline_says_figure_speed_interval_and_trust() -> None:
     assert "Good The peak wheel power within 2.9 % and the road load within 1.8 % (95 %)." in text
 
 
+def test_the_first_screen_answers_four_questions_before_anything_else() -> None:
+    text = _Page(_html("full")).text
+    parts = ("Peak wheel power", "Road load at", "How far to trust it", "What would make it better")
+    places = [text.index(part) for part in (*parts, "What was driven")]
+    assert places == sorted(places)
+    assert "✓ Driven both ways, 4 up and 4 down" in text
+    # the longest part of both budgets: noise, 49 of 135, against wind, 0.55^2 of 0.99
+    better = text[text.index("What would make it better") : text.index("What was driven")]
+    assert "1 More runs, all made in the same way" in better
+    assert "2 warnings below" in text
+
+
+def test_sections_stand_in_the_order_of_reading() -> None:
+    html = report_html(with_comparisons(make_analysis()))
+    order = re.findall(r'<(?:h2|section) id="(\w+)"', html)
+    wanted = "warnings runs load power limits site sensors compare noticed method cautions"
+    assert order == wanted.split()
+
+
+def test_bars_of_the_first_screen_end_where_the_intervals_do() -> None:
+    # 77.9 kW, 75.6 to 80.2: of a bar that ends 3 % beyond the upper end
+    analysis = make_analysis()
+    assert analysis.power is not None
+    low, high = analysis.power.peak_ci95_w
+    found = re.search(r'class="known" y="2" width="([\d.]+)"', _html("full"))
+    assert found is not None
+    assert float(found[1]) == pytest.approx(100 * low / (1.03 * high), abs=0.006)
+
+
+def test_what_was_left_out_is_listed_once_with_its_reason() -> None:
+    analysis = make_analysis()
+    why = "it was snowing"
+    runs = tuple(
+        replace(run, phases=tuple(replace(p, used=False, why_not=why) for p in run.phases))
+        for run in analysis.runs[:2]
+    )
+    text = _Page(report_html(replace(analysis, runs=(*runs, *analysis.runs[2:])))).text
+    assert "1 up, 2 down: pull, not used: it was snowing." in text
+    assert text.count("snowing") == 2  # of both, pull and coast-down
+
+
+def test_power_is_told_at_round_speeds_in_the_gear_that_gives_most() -> None:
+    text = _Page(_html("full")).text
+    table = text[text.index("Power at round speeds") :]
+    # first gear as made: 6200 N at 20 km/h are 34.4 kW
+    assert "20 km/h 1 34.4" in table
+    # overlap from 12 m/s on: at 45 km/h the second gear is the stronger, at 60 km/h alone
+    assert "60 km/h 2" in table
+
+
+def test_a_full_report_has_every_run_and_says_when_not_all() -> None:
+    text = _Page(report_html(make_analysis(logs=2), full=True)).text
+    assert "Each run by itself" in text
+    assert "Run 2 down" in text
+    assert "Shown are the first" not in text
+    assert "Each run by itself" not in _Page(_html("full")).text
+
+
 def test_page_says_what_is_missing_and_why() -> None:
     coasts = _Page(_html("coasts_only")).text
     assert "Peak wheel power not measured" in coasts
@@ -378,7 +436,7 @@ def test_a_folder_in_the_place_of_a_file_is_named_before_anything_changes(tmp_pa
 def test_leftovers_of_a_killed_run_are_cleared_once_they_are_old(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    left = tmp_path / f"{output_module._STAGING}abc"
+    left = tmp_path / f"{output_module.STAGING}abc"
     left.mkdir()
     write_together(tmp_path, {"a.txt": "x"})
     assert left.exists()  # another run may be writing there right now

@@ -140,7 +140,9 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
 
     P(v) = m_e t(v) v with t the tractive acceleration of a gear. The peak is the largest value of
     the fitted curves; the largest of a noisy curve is too high on average, so the mean excess of the
-    maxima of posterior draws over the maximum of their mean is taken off.
+    maxima of curves drawn about the fitted one is taken off. They are drawn from the chance error that
+    measuring again would show, ``C - C P C`` with posterior covariance C and prior precision P: the
+    prior's own share of C lifts the true maximum as much as the fitted one.
 
     Parameters
     ----------
@@ -187,13 +189,10 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     every, all_speeds = np.concatenate(rows), np.concatenate(speeds)
     mean = every @ fit.shared
     top = int(np.argmax(mean))
-    part = slice(layout.slope.stop, layout.size)
-    covariance = fit.covariance[part, part]
-    root = np.linalg.cholesky(covariance + 1e-12 * np.trace(covariance) * np.eye(len(covariance)))
-    normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
-    draws = mean + normal @ root.T @ every[:, part].T
-    highest = draws.max(axis=1)
-    excess = max(float(highest.mean()) - float(mean[top]), 0.0)
+    highest = _maxima(mean, every, fit.covariance)
+    # the curve's own chance error, without what the smoothness prior holds down
+    chance = fit.covariance - fit.covariance @ fit.prior_matrix @ fit.covariance
+    excess = max(float(_maxima(mean, every, chance).mean()) - float(mean[top]), 0.0)
     peak = float(mean[top]) - excess
     parts = budget(fit, every[top])
     road = _road_load_part(fit, every[top])
@@ -218,6 +217,16 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         scatter,
         peak_slope_effect_w=float(every[top] @ off),
     )
+
+
+def _maxima(
+    mean: NDArray[np.float64], rows: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the maxima of curves drawn about `mean`, shape (draws,)."""
+    size, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(size, 0.0))
+    normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
+    return np.asarray((mean + normal @ (rows @ root).T).max(axis=1))
 
 
 def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:

@@ -9,6 +9,9 @@ import numpy as np
 from make_analysis import make_analysis, with_comparisons
 from test_several import session
 
+from analysis.batch_table import Row
+from analysis.compare import Comparison, compare_all
+from analysis.compare_side import side_of
 from analysis.phases import Phase
 from analysis.pipeline import Analysis
 from analysis.power import AmbientCorrection
@@ -16,7 +19,13 @@ from analysis.several import Shared, combine
 from logger.findings import Finding
 from logger.recording import Step
 
-__all__ = ["HOSTILE", "hostile_analysis", "hostile_shared"]
+__all__ = [
+    "HOSTILE",
+    "hostile_analysis",
+    "hostile_comparisons",
+    "hostile_rows",
+    "hostile_shared",
+]
 
 #: Ways out of text, of an attribute in either quote, of a style, a comment, a title and an SVG; and
 #: what a template language, a spreadsheet and a terminal might run.
@@ -67,12 +76,33 @@ def _spoilt(phase: Phase) -> Phase:
     return replace(phase, used=False, why_not=_ALL)
 
 
-def hostile_shared() -> Shared:
-    """Return two sessions put together, with hostile names and states."""
+def _pair() -> list[Analysis]:
+    """Return two sessions with hostile names and states."""
     true = np.array([150.0, 1.2, 0.42])
     made = []
     for name in ("a", "b"):
         one = session(name, true)
         vehicle = replace(one.session.vehicle, name=" ".join(HOSTILE["name"]), state=_ALL)
         made.append(replace(one, session=replace(one.session, vehicle=vehicle)))
-    return combine(made, [_ALL, f"{_ALL} 2"])
+    return made
+
+
+def hostile_shared() -> Shared:
+    """Return two sessions put together, with hostile names and states."""
+    return combine(_pair(), [_ALL, f"{_ALL} 2"])
+
+
+def hostile_comparisons() -> tuple[Comparison, ...]:
+    """Return two sessions set against each other, with hostile names and states."""
+    first, second = _pair()
+    return compare_all([side_of(_ALL, first), side_of(f"{_ALL} 2", second)])
+
+
+def hostile_rows() -> list[Row]:
+    """Return rows of a batch: one with hostile names, one that failed with a hostile message."""
+    figures: dict[str, str | float] = {
+        "vehicle": " ".join(HOSTILE["name"]),
+        "state": _ALL,
+        "peak_W": 77_900.0,
+    }
+    return [Row(_ALL, "a/report.html", "", figures), Row(f"{_ALL} 2", "", _ALL, {})]

@@ -14,6 +14,7 @@ __all__ = ["TEMPLATES", "as_link", "page_environment", "typeset"]
 TEMPLATES = Path(__file__).with_name("templates")
 
 _HYPHEN = re.compile(r"(?<![\w)])-(?=\d)")
+_SQUARE = re.compile(r"(?<=[\d)])\^2\b|(?<= m/s)2\b")
 _PERCENT = re.compile(r"(\d) %")
 
 
@@ -32,12 +33,13 @@ def page_environment() -> jinja2.Environment:
 
 
 def typeset(text: str) -> str:
-    r"""Give negative figures a true minus sign and keep percent signs with their figures.
+    r"""Give figures a true minus sign and raised powers, and keep percent signs with them.
 
-    >>> typeset("from -2 to 3 %")
-    'from −2 to 3\xa0%'
+    >>> typeset("from -2 to 3 %, 1.2 m/s2, 4^2")
+    'from −2 to 3\xa0%, 1.2 m/s², 4²'
     """
-    return _PERCENT.sub("\\1\u00a0%", _HYPHEN.sub("\u2212", text))
+    raised = _SQUARE.sub("\u00b2", text)
+    return _PERCENT.sub("\\1\u00a0%", _HYPHEN.sub("\u2212", raised))
 
 
 def as_link(csv: str) -> str:

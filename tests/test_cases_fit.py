@@ -130,7 +130,8 @@ def test_one_direction_alone_warns_that_grade_and_wind_are_inside(way: str) -> N
     file = CASES / "physics" / f"coast_{way}hill_0p4pct_mass1329.csv"
     analysis = analyse_files([file], site=Site(0.0, 0.005, 0.0, 1e-3))
     load = _load(analysis)
-    assert "one_direction" in _kinds(analysis)
+    (said,) = [f.text for f in analysis.findings if f.kind == "one_direction"]
+    assert said.startswith("The only used run went one way")
     assert not analysis.site.separable
     force, sd = _force(load, 10.0)
     truth = F0 + F1 * 10.0 + F2 * 100.0

@@ -246,7 +246,7 @@ def killed(
     Yields
     ------
     tuple of float and Recording
-        How much of the time that the browser lived is missing at the end [s], and what the page
+        How much of the time until the last process was killed is missing [s], and what the page
         gives when it is opened again.
     """
     profile = place / "profile"
@@ -273,8 +273,7 @@ def killed(
         start(page)
         page.evaluate(_SHAKEN)
         page.wait_for_timeout(1000 * seconds)
-        alive_s = time.time()
-        kill_browser(context, profile)
+        dead_s = kill_browser(context, profile)
         context, page = opened()
         open_stored(page)
         recording = read(table_of(page, place / f"run{number}.csv"))
@@ -283,7 +282,7 @@ def killed(
         epoch_s = recording.clocks[0].epoch_s
         assert accel is not None
         assert epoch_s is not None
-        yield alive_s - (epoch_s + float(accel.t_s[-1])), recording
+        yield dead_s - (epoch_s + float(accel.t_s[-1])), recording
     context.close()
 
 
@@ -298,8 +297,14 @@ def _children(pid: int) -> list[int]:
     return found
 
 
-def kill_browser(context: BrowserContext, profile: Path) -> None:
-    """Kill the browser of a profile with all its processes at once, as a phone kills an app."""
+def kill_browser(context: BrowserContext, profile: Path) -> float:
+    """Kill the browser of a profile with all its processes at once, as a phone kills an app.
+
+    Returns
+    -------
+    float
+        Seconds since 1970 after the last of the signals: nothing of it lived longer.
+    """
     wanted = f"--user-data-dir={profile}".encode()
     roots = []
     for folder in Path("/proc").iterdir():
@@ -315,5 +320,7 @@ def kill_browser(context: BrowserContext, profile: Path) -> None:
     for pid in family:
         with contextlib.suppress(ProcessLookupError):
             os.kill(pid, signal.SIGKILL)
+    dead_s = time.time()
     with contextlib.suppress(Exception):  # whatever it says of a browser that is gone
         context.close()
+    return dead_s

@@ -6,8 +6,8 @@ Run by hand, where the tests of the capture page run:
 
 The browser of one profile records motion at 60 Hz and is killed, all its processes at once, after a
 random time; opened again, the page gives the recording, which the project's reader reads. Lost is
-what lies between the last stored sample and the moment before the first kill signal. Nothing but
-that end may be missing. This is the end of a process, not of the power: that was not tried.
+what lies between the last stored sample and the moment after the last kill signal, which is more than
+the page could have lost. Nothing but that end may be missing. This is the end of a process, not of the power: that was not tried.
 """
 
 from __future__ import annotations

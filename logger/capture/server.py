@@ -60,6 +60,8 @@ class _Connection(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         if self._watch is not None:
             self._watch.cancel()
+        if self.timeout_keep_alive_task is not None:  # it would hold buffers until it runs out
+            self.timeout_keep_alive_task.cancel()
         if self.cycle is not None and not self.cycle.response_complete:
             # what the application has not fetched yet would be dropped
             self.cycle.scope["state"][REST] = bytes(self.cycle.body)

@@ -116,7 +116,14 @@ def _log_lines(groups: Sequence[LogGroup], folder: Path) -> list[str]:
     for group in groups:
         for log in group.logs:
             text = f"{log.name}: {log.told()}"
-            lines += textwrap.wrap(text, _COLUMNS, initial_indent="  ", subsequent_indent="    ")
+            lines += textwrap.wrap(
+                text,
+                _COLUMNS,
+                initial_indent="  ",
+                subsequent_indent="    ",
+                break_on_hyphens=False,
+                break_long_words=False,
+            )
         if group.why:
             names = " and ".join(log.name for log in group.logs)
             lines.append(f"    {names} are taken for one recording ({group.why})")

@@ -153,7 +153,8 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
             recording = read_log([folder / name])
             found.append(FoundLog(name, recording, survey(recording, number)))
         except PullcoastError as error:
-            found.append(FoundLog(name, None, None, str(error)))
+            why = str(error).removeprefix(str(folder / name)).lstrip(",: ")
+            found.append(FoundLog(name, None, None, why))
         except OSError as error:
             found.append(FoundLog(name, None, None, str(error.strerror or error)))
     return found

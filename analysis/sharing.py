@@ -17,9 +17,13 @@ from numpy.typing import NDArray
 from analysis.fuse import fuse
 from analysis.phases import Run, find_runs
 from analysis.road import ROAD_EVENT, RoadLine, road_line
+from logger.errors import PullcoastError
 from logger.recording import Channel, Clock, Event, Recording
 
-__all__ = ["Stripped", "strip_recordings", "tables_of"]
+__all__ = ["RoadsApart", "Stripped", "strip_recordings", "tables_of"]
+
+#: Places further apart are of no one road, and would tell how far apart their roads lie [m].
+_LONGEST_ROAD_M = 60_000.0
 
 #: Events that programs write; any other text might say something of place, day or person.
 _EVENTS = frozenset(
@@ -60,6 +64,10 @@ _APART_S = 1.0e6
 #: Places and heights are written to so many digits after the point [m]: far below what a phone knows.
 _DIGITS = 2
 _HEADING_DEG = {True: 0.0, False: 180.0}
+
+
+class RoadsApart(PullcoastError, ValueError):
+    """Recordings whose places along one line would tell how far apart they were made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +114,17 @@ def strip_recordings(
     -------
     Stripped
         Times count from the start of each recording; a mark's text is "mark".
+
+    Raises
+    ------
+    RoadsApart
+        Places spread further than a test road is long.
     """
     runs = _runs(recordings)
     spans = [(run.log, run.start_s, run.end_s) for run in runs]
     line = road_line(recordings, spans) or _whole_line(recordings)
+    if line is not None:
+        _refuse_roads_apart(recordings, line)
     first_height = next(
         (
             float(channel.values[0])
@@ -200,6 +215,18 @@ def _whole_line(recordings: Sequence[Recording]) -> RoadLine | None:
     ]
     line = road_line(recordings, whole)
     return None if line is None else replace(line, path_m=None)
+
+
+def _refuse_roads_apart(recordings: Sequence[Recording], line: RoadLine) -> None:
+    placed = [place_m for one in recordings if (place_m := line.places_of(one)[1]).size]
+    low, high = min(float(p.min()) for p in placed), max(float(p.max()) for p in placed)
+    if high - low > _LONGEST_ROAD_M:
+        msg = (
+            f"these logs were made up to {(high - low) / 1000:.0f} km apart; expected one road of at "
+            f"most {_LONGEST_ROAD_M / 1000:.0f} km, since places along it would tell the distance. "
+            "Strip the logs of each road by themselves"
+        )
+        raise RoadsApart(msg)
 
 
 def _bare(channel: Channel, values: NDArray[np.float64], name: str = "") -> Channel:

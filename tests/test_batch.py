@@ -569,11 +569,12 @@ def test_page_escapes_what_comes_from_files_and_works_without_its_script() -> No
 
 def test_page_sorts_in_a_browser() -> None:
     playwright = pytest.importorskip("playwright.sync_api")
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     from make_browser import browser_path
 
     with playwright.sync_playwright() as tool:
         browser = tool.chromium.launch(executable_path=browser_path(), args=["--no-sandbox"])
-        page = browser.new_page()
+        page = browser.new_page(viewport={"width": 390, "height": 844})
         page.set_content(batch_html(rows(), "All", UNITS))
 
         def order() -> list[str]:
@@ -590,4 +591,8 @@ def test_page_sorts_in_a_browser() -> None:
         assert page.locator("th[aria-sort]").count() == 1
         page.get_by_role("button", name="Vehicle").click()
         assert order()[-1] == "x"
+        # a table that is wider than a phone moves by itself, the page does not
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        found = axe.Axe().run(page).response["violations"]
+        assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
         browser.close()

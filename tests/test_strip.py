@@ -16,8 +16,8 @@ from analysis.cli import main
 from analysis.fuse import fuse
 from analysis.phases import find_runs
 from analysis.road import place_runs
-from analysis.simulate import simulate_session
 from analysis.sharing import strip_recordings, tables_of
+from analysis.simulate import simulate_session
 from logger.reading import read, read_log
 from logger.recording import Channel, Clock, Event, Recording
 from logger.session import LogEntry, read_session
@@ -389,6 +389,19 @@ def test_logs_stripped_apart_are_not_taken_for_one_road(tmp_path: Path) -> None:
     # a copy beside a log with its positions is no better
     assert "roads_not_comparable" in found_directions([logs[0], together[1]])[1]
     assert directions == [1, 1]
+
+
+def test_logs_of_roads_far_apart_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Places along one line would tell how far one road is from the other."""
+    (tmp_path / "a.csv").write_text(as_own())
+    (tmp_path / "b.csv").write_text(as_own().replace(",-77.84", ",-75.84"))
+    sources = [str(tmp_path / name) for name in ("a.csv", "b.csv")]
+    assert main(["strip", *sources, str(tmp_path / "out")]) == 2
+    # two degrees of latitude are 222 km on a sphere of 40,030 km
+    assert re.search(r"up to 22\d km apart", capsys.readouterr().err)
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_copy_of_a_copy_is_as_good(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import contextlib
 import os
 import shutil
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path, PurePath
 
 from analysis.batch_table import Row, batch_csv, batch_dicts, batch_html
@@ -48,8 +48,11 @@ def batch(arguments: argparse.Namespace) -> int:
     with _alone(out):
         _clear(out, jobs)
         try:
-            with Progress(len(jobs), quiet=arguments.quiet) as progress:
-                for outcome in _run(jobs, arguments, progress):
+            with (
+                Progress(len(jobs), quiet=arguments.quiet) as progress,
+                contextlib.closing(_run(jobs, arguments, progress)) as running,
+            ):
+                for outcome in running:
                     outcomes.append(outcome)
                     progress.step()
         except KeyboardInterrupt:
@@ -138,7 +141,7 @@ def _jobs(
 
 def _run(
     jobs: Sequence[Job], arguments: argparse.Namespace, progress: Progress
-) -> Iterator[Outcome]:
+) -> Generator[Outcome, None, None]:
     def began(job: Job) -> None:
         progress.say(job.name)
 

@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
@@ -90,7 +90,7 @@ def run_in_processes(
     *,
     began: Callable[[Job], None] = lambda _: None,
     work: Work = run_job,
-) -> Iterator[Outcome]:
+) -> Generator[Outcome, None, None]:
     """Run jobs in so many processes of this machine.
 
     Parameters
@@ -159,7 +159,7 @@ def _death(code: int | None) -> str:
 
 def run_on_cluster(
     jobs: Sequence[Job], address: str, *, began: Callable[[Job], None] = lambda _: None
-) -> Iterator[Outcome]:
+) -> Generator[Outcome, None, None]:
     """Run jobs on the workers of a dask cluster, which see the same files.
 
     Parameters

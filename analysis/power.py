@@ -132,7 +132,8 @@ _RELEASE_S = 0.15
 
 def _gear_speeds(low: float, high: float) -> NDArray[np.float64]:
     inside = np.arange(np.ceil(low / _CURVE_STEP_MPS), np.floor(high / _CURVE_STEP_MPS) + 1)
-    return np.unique(np.concatenate([[low], inside * _CURVE_STEP_MPS, [high]]))
+    speeds = np.unique(np.concatenate([[low], inside * _CURVE_STEP_MPS, [high]]))
+    return speeds[speeds > 0.0]  # at rest the power is 0 whatever pushes, which needs no interval
 
 
 def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:

@@ -87,7 +87,7 @@ def test_leaving_early_ends_the_processes(tmp_path: Path) -> None:
     running = run_in_processes(jobs(tmp_path, "fine", "sleeps", "sleeps"), 2, work=work)
     assert next(running).name == "0-fine"
     until(lambda: list(tmp_path.glob("1-sleeps-*.pid")))
-    running.close()  # type: ignore[attr-defined]  # a generator
+    running.close()
     for file in tmp_path.glob("*.pid"):
         process = int(file.stem.rpartition("-")[2])
         assert not alive(process)

@@ -274,6 +274,22 @@ def test_report_of_a_stripped_session_is_the_same(
     assert a == b
 
 
+def test_report_from_positions_alone_stays_within_its_uncertainty(tmp_path: Path) -> None:
+    """Positions that stand in for speed lose their noise across the road, so figures may move."""
+    simulate_session(tmp_path / "s", seed=5, pairs=1, layout="gpx+motion")
+    for file in (tmp_path / "s").glob("*.gpx"):
+        text = re.sub(r"<([\w:]*speed)>[^<]*</\1>", "", file.read_text())
+        assert text != file.read_text()
+        file.write_text(text)
+    assert main(["strip", str(tmp_path / "s"), str(tmp_path / "c")]) == 0
+    before, after = results(tmp_path / "s", tmp_path / "a"), results(tmp_path / "c", tmp_path / "b")
+    powers = [found["wheel_power"] for found in (before, after)]
+    a, b = ((p["peak_W"], p["peak_sd_W"]) for p in powers)  # type: ignore[index]
+    # other noise of the same positions: less than the sd that all noise makes
+    assert abs(a[0] - b[0]) < a[1]
+    assert b[1] == pytest.approx(a[1], rel=0.25)
+
+
 def test_session_file_keeps_figures_and_loses_texts(tmp_path: Path) -> None:
     folder = tmp_path / "jane"
     folder.mkdir()

@@ -61,7 +61,7 @@ PHONE: dict[str, Any] = {
 }
 
 #: A page that has not reacted by then never will.
-PATIENCE_MS = 10_000
+PATIENCE_MS = 20_000
 
 #: Replaces clock and sensors: `phone.feed` takes rows of [milliseconds, kind, values...], the first
 #: being when it arrives on a clock that stands still between rows. Motion events are real ones, but

@@ -6,8 +6,10 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from make_browser import accept, feed, phone_page, says, start, stop
-from make_capture import command_server
+import numpy as np
+import pytest
+from make_browser import accept, address_of, feed, phone_page, says, start, stop
+from make_capture import command_server, thread_server
 
 from analysis.cli import main
 from analysis.simulate import simulate_session
@@ -17,6 +19,7 @@ from logger.session import read_session
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Playwright
 
+    from analysis.simulate_phone import PhoneKind
     from logger.recording import Recording
 
 _FIX = [
@@ -97,3 +100,42 @@ def test_a_drive_recorded_by_the_page_gives_what_its_files_give(
     for point in ours["road_load"]["curve"]:
         other = curve[point["speed_mps"]]
         assert abs(point["force_N"] - other["force_N"]) < 0.01 * other["sd_N"]
+
+
+@pytest.mark.parametrize(("phone", "late_s"), [("clean", 0.0), ("rough", 1.2)])
+def test_the_guide_tells_each_run_once_and_in_time(
+    chromium: tuple[Playwright, Browser], tmp_path: Path, phone: PhoneKind, late_s: float
+) -> None:
+    """On simulated fixes at 1 Hz; a rough phone repeats them, and has false ones.
+
+    A fix that jumps waits for the next one, so that the upper speed may be told one fix late.
+    """
+    simulate_session(tmp_path / "files", seed=2, pairs=2, phone=phone, layout="own")
+    runs = []
+    for log in read_session(tmp_path / "files").logs:
+        speed = read_log(list(log.files)).channel("speed_mps")
+        assert speed is not None
+        runs.append((speed.t_s, speed.values, 0.9 * float(np.quantile(speed.values, 0.98))))
+    with (
+        thread_server(tmp_path / "session") as server,
+        phone_page(chromium[1], address_of(server)) as page,
+    ):
+        told = page.evaluate(
+            """async runs => {
+              const { Guide } = await import("./guide.js");
+              return runs.map(([times, speeds, target]) => {
+                const guide = new Guide(target, 30 / 3.6);
+                const fix = (time_s, k) => ({ time_s, speed_mps: speeds[k], accuracy_m: 5 });
+                return times.map((time_s, k) => [guide.take(fix(time_s, k)), time_s]).filter(([cue]) => cue);
+              });
+            }""",
+            [[t_s.tolist(), speeds.tolist(), target] for t_s, speeds, target in runs],
+        )
+    assert len(told) == 4
+    for (t_s, speeds, target), cues in zip(runs, told, strict=True):
+        assert [cue for cue, _ in cues][:3] == ["ready", "target", "low"]
+        assert [cue for cue, _ in cues][3:] in ([], ["ready"])
+        reached = t_s[np.argmax(speeds >= target)]
+        assert 0.0 <= cues[1][1] - reached <= late_s
+        slow = t_s[(t_s > cues[1][1]) & (speeds <= 30 / 3.6)][0]
+        assert 0.0 <= cues[2][1] - slow <= late_s

@@ -6,6 +6,8 @@ import json
 import re
 import xml.etree.ElementTree as ET
 
+import pytest
+from make_browser import browser_path
 from make_page_version import PAGE, page_files, version_of_files, version_stated
 
 from logger.capture.pages import load_pages
@@ -114,3 +116,14 @@ def test_the_page_holds_every_caution_of_the_readme() -> None:
     words += ["local law", "tyres, brakes and load", "estimate", "certified", "workshop"]
     for text in texts:
         assert [word for word in words if word not in text] == []
+
+
+def test_without_a_browser_tests_skip_and_checks_fail(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that nobody takes a run without the page's tests for a whole one."""
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.delenv("CI", raising=False)
+    with pytest.raises(pytest.skip.Exception, match="apt install chromium"):
+        browser_path()
+    monkeypatch.setenv("CI", "true")
+    with pytest.raises(pytest.fail.Exception, match="apt install chromium"):
+        browser_path()

@@ -54,9 +54,9 @@ def test_cut_connections_leave_no_mark(
     with cutting_proxy() as proxy:
         settings: dict[str, Any] = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
         with phone_page(chromium[1], address_of(server), **settings) as page:
-            record(page, 240.0, seed=1)
+            record(page, 120.0, seed=1)
             expected = table_of(page, tmp_path / "run.csv").read_bytes()
-            assert len(expected) > 5 * 256 * 1024
+            assert len(expected) > 2 * 256 * 1024  # three parts
             # small enough that all of them come to pass before the file is through
             proxy.cuts = [int(cut) for cut in rng.integers(1, len(expected) // 8, 10)]
             page.click("#send")
@@ -71,7 +71,7 @@ def test_sending_goes_on_after_a_reload(
     with cutting_proxy() as proxy:
         settings: dict[str, Any] = {"proxy": {"server": proxy.address, "bypass": "<-loopback>"}}
         with phone_page(chromium[1], address_of(server), **settings) as page:
-            record(page, 120.0, seed=2)
+            record(page, 90.0, seed=2)
             expected = table_of(page, tmp_path / "run.csv").read_bytes()
             proxy.cuts = [len(expected) // 2]
             page.route("**/recordings/*", _until_cut(proxy))

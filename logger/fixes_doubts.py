@@ -214,12 +214,9 @@ def mark_repeats(
     equal[1:] = (v[1:] == v[:-1]) & moving
     if not equal.any():
         return samples
-    short = equal.copy()
-    for start, end in _runs(equal):
-        if end - start > _LONGEST_REPEAT:
-            short[start:end] = False  # a steady speed, or a fix that went stale
+    short = equal & ~_in_long_runs(equal)  # else a steady speed, or a fix that went stale
     usable = moving & (short[1:] | ~equal[1:])
-    odd = short if _too_many(np.diff(v)[usable], step) else _against_trend(t, v, step, short)
+    odd = short if _too_many(v, usable, short, step) else _against_trend(t, v, step, short)
     odd = odd | (equal & _stale(speed, samples))
     if not odd.any():
         return samples
@@ -255,16 +252,31 @@ def _stale(speed: Samples, samples: dict[str, Samples]) -> NDArray[np.bool_]:
     return stale
 
 
-def _too_many(changes: NDArray[np.float64], step: float) -> bool:
+def _in_long_runs(equal: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell which samples are in a run of more than `_LONGEST_REPEAT` equal ones."""
+    edges = np.flatnonzero(np.diff(equal.view(np.int8), prepend=np.int8(0), append=np.int8(0)))
+    starts, ends = edges[::2], edges[1::2]
+    long = ends - starts > _LONGEST_REPEAT
+    change = np.zeros(equal.size + 1, dtype=np.int8)
+    change[starts[long]] = 1
+    change[ends[long]] = -1
+    return np.asarray(np.cumsum(change[:-1], dtype=np.int8), dtype=np.bool_)
+
+
+def _too_many(
+    v: NDArray[np.float64], usable: NDArray[np.bool_], short: NDArray[np.bool_], step: float
+) -> bool:
     """Tell whether changes of exactly 0 are far more frequent than those of one or two steps.
 
     A coarse reading of a nearly constant speed stands still about as often as it moves by one
     step. A log in which most readings repeat is a constant speed, or no log of changes at all.
     """
-    size = np.abs(changes)
-    none = int((size == 0).sum())
+    none, count = int(short.sum()), int(usable.sum())
+    if not 3 < none <= 0.4 * count:
+        return False
+    size = np.abs(np.diff(v)[usable])
     near = int(((size > 0) & (size < 2.5 * step)).sum()) / 4.0
-    return 3 < none <= 0.4 * changes.size and none > 3.0 * near + 3.0
+    return none > 3.0 * near + 3.0
 
 
 def _against_trend(
@@ -282,13 +294,15 @@ def _against_trend(
     at = np.flatnonzero(doubtful[2:-1]) + 2
     if not at.size:
         return odd
-    dt = np.diff(t_s)
     v = speed_mps
     before, after = v[at - 1] - v[at - 2], v[at + 1] - v[at]
     usual = (v[at + 1] - v[at - 2]) / 3.0
-    even = np.maximum(np.maximum(dt[at - 2], dt[at - 1]), dt[at]) < 1.6 * float(np.median(dt))
     same_way = (before * usual > 0) & (after * usual > 0)
     large = np.abs(usual) >= max(3.0 * step, _CLEAR_MPS)
     made_up = (np.abs(after) >= 1.4 * np.abs(usual)) & (np.abs(before) >= 0.5 * np.abs(usual))
-    odd[at[even & same_way & large & made_up]] = True
+    at = at[same_way & large & made_up]
+    if at.size:
+        dt = np.diff(t_s)
+        longest = np.maximum(np.maximum(dt[at - 2], dt[at - 1]), dt[at])
+        odd[at[longest < 1.6 * float(np.median(dt))]] = True
     return odd

@@ -33,6 +33,15 @@ def _fix(samples: dict[str, Samples]) -> Samples | None:
     return samples.get("speed_mps") or samples.get("latitude_deg")
 
 
+def _mean_step(fix: Samples) -> float:
+    """Return the mean step [s]; the median of steps is never more than twice that."""
+    return float(fix.t_s[-1] - fix.t_s[0]) / (fix.t_s.size - 1)
+
+
+def _usual_step(fix: Samples) -> float:
+    return float(np.median(np.diff(fix.t_s)))
+
+
 def _keep_rows(samples: dict[str, Samples], lost: NDArray[np.intp]) -> dict[str, Samples]:
     """Return fixes without the rows in `lost`; other channels as they are."""
     out = {}
@@ -53,7 +62,7 @@ def unhold(
     """Keep the first row of each fix where a fast table repeats it until the next one."""
     del lines
     fix = _fix(samples)
-    if fix is None or fix.t_s.size < 40 or float(np.median(np.diff(fix.t_s))) > 0.34:
+    if fix is None or fix.t_s.size < 40 or (_mean_step(fix) > 0.17 and _usual_step(fix) > 0.34):
         return samples
     names = [name for name in FIX_NAMES if name in samples]
     if _changes_often([samples[name] for name in names]):
@@ -176,7 +185,7 @@ def drop_doublets(
 ) -> dict[str, Samples]:
     """Leave out the second of two rows that belong to one fix, some milliseconds apart."""
     fix = _fix(samples)
-    if fix is None or fix.t_s.size < 5:
+    if fix is None or fix.t_s.size < 5 or _mean_step(fix) < 0.15:
         return samples
     steps = np.diff(fix.t_s)
     usual = float(np.median(steps))

@@ -86,7 +86,10 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     Rows
         Without the stamps that lie more than 30 days before the rest, and with a finding.
     """
-    index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
+    finite = np.isfinite(rows.stamps.t_s)
+    if finite.all() and not (np.diff(rows.stamps.t_s) > _STRAY_S).any():
+        return rows
+    index = np.flatnonzero(finite)
     t = rows.stamps.t_s[index]
     jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
     if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
@@ -262,12 +265,13 @@ def _implausible(rows: Rows, samples: dict[str, Samples], findings: list[Finding
     speed = samples.get("speed_mps")
     if speed is None:
         return
-    sure = np.ones(speed.t_s.size, dtype=bool) if speed.suspect is None else ~speed.suspect
-    if not sure.any():
+    t_s, values = speed.t_s, speed.values
+    if speed.suspect is not None:
+        t_s, values = t_s[~speed.suspect], values[~speed.suspect]
+    if not values.size:
         return
-    values = speed.values[sure]
     top = float(values.max())
-    pull = hardest_pull(speed.t_s[sure], values)
+    pull = hardest_pull(t_s, values)
     if top <= IMPLAUSIBLE_MPS and pull <= IMPLAUSIBLE_MPS2:
         return
     unit = speed.unit or "m/s"

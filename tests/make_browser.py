@@ -23,13 +23,16 @@ if TYPE_CHECKING:
     from logger.recording import Recording
 
 __all__ = [
+    "EPOCH_S",
     "FLAGS",
     "GRANTED",
     "PATIENCE_MS",
     "PHONE",
+    "STAMP_S",
     "accept",
     "address_of",
     "browser_path",
+    "column",
     "feed",
     "kill_browser",
     "killed",
@@ -61,7 +64,12 @@ PHONE: dict[str, Any] = {
 }
 
 #: A page that has not reacted by then never will.
-PATIENCE_MS = 20_000
+PATIENCE_MS = 40_000
+
+#: Zero of the fed clock: a date in June 2025.
+EPOCH_S = 1_750_000_000
+#: Stamps have steps of 0.1 ms; half of one, and room for binary fractions.
+STAMP_S = 0.6e-4
 
 #: Replaces clock and sensors: `phone.feed` takes rows of [milliseconds, kind, values...], the first
 #: being when it arrives on a clock that stands still between rows. Motion events are real ones, but
@@ -221,6 +229,14 @@ def made_rows(seconds: float, start_ms: float = 1000.0, seed: int = 1) -> list[l
         fix = [latitude, -7.2 + 1e-7 * k, 88.25 + k, 3.5, 0.37 * k, 359.9 - k]
         rows.append([at + 350, "fix", round(at), *fix])
     return sorted(rows, key=lambda row: row[0])
+
+
+def column(recording: Recording, name: str) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    channel = recording.channel(name)
+    assert channel is not None, f"{name} is missing"
+    epoch_s = recording.clocks[channel.clock].epoch_s
+    assert epoch_s is not None
+    return channel.t_s + (epoch_s - EPOCH_S), channel.values
 
 
 def open_stored(page: Page, index: int = 0) -> None:

@@ -105,10 +105,11 @@ def main() -> None:
             "peak wheel power claimed:"
         ),
     ]
+    planned = _foretold_sds(gains[GAINS[0]])
     for gain in GAINS:
         found = [_more(one) for one in gains[gain]]
         said = ", goal at least 80 %" if gain == 0.08 else ""
-        foretold = _foretold(gains[gain], gain)
+        foretold = float(np.mean([share_found(gain, sd) for sd in planned]))
         lines.append(
             f"  {100 * gain:.0f} %: {share(found)} (foretold by plan {100 * foretold:.1f} %{said}); "
             f"error over stated sd, rms {spread(gains[gain], true[gain])}"
@@ -137,14 +138,11 @@ def _less(one: Comparison) -> bool:
     return one.peak_w is not None and one.peak_w.verdict == "less"
 
 
-def _foretold(found: list[Comparison], gain: float) -> float:
-    """Return the mean share that a plan for each vehicle, between the speeds driven, foretells."""
+def _foretold_sds(found: list[Comparison]) -> list[float]:
+    """Return the relative sd of a difference that a plan for each vehicle foretells."""
     from plan import planned_by_side
 
-    shares = [
-        share_found(gain, planned_by_side(one.first).difference_share) for one in found[::DAYS]
-    ]
-    return float(np.mean(shares))
+    return [planned_by_side(one.first).difference_share for one in found[::DAYS]]
 
 
 if __name__ == "__main__":

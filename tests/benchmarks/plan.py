@@ -80,11 +80,12 @@ def main() -> None:
     missed, said, planned = [], [], []
     for seed in range(chosen.first_seed, chosen.first_seed + chosen.vehicles):
         sides = sides_of(seed, chosen.cache, changed=False)
+        plan = foretold(planned_by_side(sides[_DAYS[0]].side))
         for day in _DAYS:
             one = sides[day]
             missed.append(errors(one))
             said.append(stated(one))
-            planned.append(foretold(planned_by_side(one.side)))
+            planned.append(plan)
     today = datetime.datetime.now(tz=datetime.UTC).date()
     lines = [
         (
@@ -97,9 +98,9 @@ def main() -> None:
     ]
     names = ("peak wheel power", "road load at 50 km/h", "road load at 100 km/h")
     columns = (rms(planned), rms(missed), rms(said))
-    for name, plan, miss, own in zip(names, *columns, strict=True):
+    for name, plan_sd, miss, own in zip(names, *columns, strict=True):
         lines.append(
-            f"{name:24}{100 * plan:9.2f} %{100 * miss:9.2f} %{100 * own:9.2f} %{plan / miss:22.2f}"
+            f"{name:24}{100 * plan_sd:9.2f} %{100 * miss:9.2f} %{100 * own:9.2f} %{plan_sd / miss:22.2f}"
         )
     lines += [
         "",

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from analysis.coasting import coast_time_s, speed_after_s
 from analysis.fuse import SpeedCurve
@@ -119,3 +120,9 @@ def test_a_coast_down_that_ends_early_has_no_slow_bands() -> None:
     made = [coast(0, 1, 0.0, low_mps=20.0), coast(1, -1, 0.0)]
     bands = band_statistics([c for c, _ in made], [r for _, r in made], LOAD, MASS_KG)
     assert [round(band.speed_mps * 3.6) for band in bands] == [120, 100, 80]
+
+
+def test_student_t_is_scipys_for_few_and_many_pairs() -> None:
+    # another implementation of the same quantile; the bisection ends at the last digits of an angle
+    for pairs in (*range(2, 40), 101, 102):
+        assert student_t95(pairs) == pytest.approx(float(stats.t.ppf(0.975, pairs - 1)), rel=1e-12)

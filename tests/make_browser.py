@@ -18,7 +18,7 @@ from logger.reading import read
 
 if TYPE_CHECKING:
     from make_capture import ThreadServer
-    from playwright.sync_api import Browser, BrowserContext, Page, Playwright
+    from playwright.sync_api import Browser, BrowserContext, Locator, Page, Playwright
 
     from logger.recording import Recording
 
@@ -172,6 +172,8 @@ def phone_page(
         errors: list[str] = []
         page.on("pageerror", lambda error: errors.append(str(error)))
         page.goto(address)
+        # loaded is not yet shown: the modules choose the screen
+        page.wait_for_selector("#cautions:visible, #drive:visible")
         yield page
         assert errors == []
     finally:
@@ -206,6 +208,13 @@ def says(page: Page, selector: str, words: str) -> None:
     from playwright.sync_api import expect
 
     expect(page.locator(selector)).to_contain_text(words, timeout=PATIENCE_MS)
+
+
+def shows(found: Locator, words: list[str]) -> None:
+    """Wait until the found elements are as many as the words, and say them in this order."""
+    from playwright.sync_api import expect
+
+    expect(found).to_have_text(words, timeout=PATIENCE_MS)
 
 
 def feed(page: Page, rows: Sequence[Sequence[Any]]) -> None:

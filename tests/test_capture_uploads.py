@@ -372,7 +372,8 @@ def test_the_name_says_when_the_recording_began(
     assert started_s(part) == 1777800000.25
     assert recording_name(part, KEY, "", 0.0) == "recording-20260503-092000-01234567.csv"
     assert recording_name(part, KEY, "run_2026-05-03_092000", 0.0).endswith("-01234567.csv")
-    assert recording_name(part, KEY, "a b", 0.0, 1).endswith("-01234567-a-b-2.csv")
+    assert recording_name(part, KEY, "a b", 0.0, 1).endswith(f"-{KEY}-a-b.csv")
+    assert recording_name(part, KEY, "a b", 0.0, 2).endswith(f"-{KEY}-a-b-2.csv")
     part.write_bytes(DATA)  # seconds from a start: no date
     assert started_s(part) is None
     assert recording_name(part, KEY, "", 86400.0) == "recording-19700102-000000-01234567.csv"

@@ -251,8 +251,8 @@ def test_a_phone_that_lacks_things_still_records(
         rows += [fix, [fix[0] + 100, "no fix", 2], [fix[0] + 200, "no fix", 3]]
     with phone_page(chromium[1], address_of(server), init=bare) as page:
         accept(page)
-        assert "no motion" in page.inner_text("#checks")
-        assert "by hand" in page.inner_text("#checks")
+        says(page, "#checks", "no motion")
+        says(page, "#checks", "by hand")
         start(page)
         feed(page, rows)
         # 9e-5 degrees of latitude are 10 m: the speed from positions is 36 km/h
@@ -324,7 +324,7 @@ def test_hidden_and_back_is_told_and_heard(
         feed(page, made_rows(3.0))
         hide(page, True)
         hide(page, False)
-        assert "hidden" in page.inner_text("#alarm")
+        says(page, "#alarm", "hidden")
         feed(page, made_rows(3.0, 20_000.0))
         stop(page)
         recording = read(table_of(page, tmp_path / "run.csv"))
@@ -378,4 +378,4 @@ def test_refusals_are_said_in_plain_words(
         else:
             says(page, "#checks", "Location is not allowed")
             assert page.is_disabled("#start")
-            assert "settings" in page.inner_text("#checks")
+            says(page, "#checks", "settings")

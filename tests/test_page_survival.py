@@ -25,6 +25,7 @@ from make_browser import (
     open_stored,
     phone_page,
     says,
+    shows,
     start,
     stop,
     table_of,
@@ -61,7 +62,7 @@ def test_full_storage_keeps_what_is_there_and_offers_the_rest(
         page.wait_for_timeout(700)  # stored
         feed(page, second)
         page.wait_for_selector("#keep:visible")
-        assert "takes no more" in page.inner_text("#alarm")
+        says(page, "#alarm", "takes no more")
         # both what is stored and what is not go into the file
         everything = read(table_of(page, tmp_path / "all.csv", "#keep"))
         page.click("#stop")
@@ -102,9 +103,9 @@ def test_a_reload_loses_nothing_and_is_told(
         page.on("dialog", lambda dialog: dialog.accept())
         page.reload()
         page.wait_for_selector("#drive:visible")
-        assert "cut off" in page.inner_text("#bar-note")
+        says(page, "#bar-note", "cut off")
         open_stored(page)
-        assert "Cut off" in page.inner_text("#one-state")
+        says(page, "#one-state", "Cut off")
         recording = read(table_of(page, tmp_path / "run.csv"))
     fed = [row[2] / 1000 for row in rows if row[1] == "motion"]
     assert_allclose(column(recording, "accel_x_mps2")[0], fed, atol=STAMP_S, rtol=0)
@@ -126,19 +127,17 @@ def test_list_rename_and_delete_after_a_question(
             page.click("#to-drive")
         page.click("#to-list")
         cards = page.locator(".card")
-        assert cards.count() == 2
-        assert cards.nth(0).locator("b").inner_text() == "second"
+        shows(cards.locator("b"), ["second", "first"])
         assert "0:21 long" in cards.nth(0).inner_text()
         cards.nth(0).click()
         page.click("#delete")
         page.wait_for_selector("#ask:visible")
-        assert "would be lost" in page.inner_text("#ask-text")
+        says(page, "#ask-text", "would be lost")
         page.click("#ask-no")
         page.click("#delete")
         page.click("#ask-yes")
         page.wait_for_selector("#list:visible")
-        assert cards.count() == 1
-        assert cards.nth(0).locator("b").inner_text() == "first"
+        shows(cards.locator("b"), ["first"])
         left = page.evaluate(
             """() => new Promise(done => {
               const opened = indexedDB.open("pullcoast");

@@ -100,13 +100,14 @@ def recording_name(part: Path, key: str, name: str, now_s: float, attempt: int =
     now_s : float
         Seconds since 1970, for recordings that hold no date.
     attempt : int
-        Counts names that were taken.
+        Counts names that were taken: the first other name holds the whole id.
     """
     began = datetime.fromtimestamp(started_s(part) or now_s)
     letters = "".join(c if c.isalnum() else "-" for c in title_of(name))
     slug = re.sub(r"-+", "-", letters)[:_LONGEST_SLUG].strip("-")
-    parts = [f"recording-{began:%Y%m%d-%H%M%S}", key[:8], *([slug] if slug else [])]
-    return "-".join([*parts, *([str(attempt + 1)] if attempt else [])]) + ".csv"
+    some = key if attempt else key[:8]
+    parts = [f"recording-{began:%Y%m%d-%H%M%S}", some, *([slug] if slug else [])]
+    return "-".join([*parts, *([str(attempt)] if attempt > 1 else [])]) + ".csv"
 
 
 def _head(path: Path) -> list[str]:

@@ -22,6 +22,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -31,17 +32,18 @@ _COMMAND = [sys.executable, "-m", "analysis"]
 _RESULTS = ("report.html", "results.json", "curves.csv", "speed_time.csv")
 
 
-def _pullcoast(*words: str | Path, **more: object) -> subprocess.CompletedProcess[str]:
+def _pullcoast(*words: str | Path, **more: Any) -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "PYTHONPATH": str(_ROOT)}
-    return subprocess.run(
+    done: subprocess.CompletedProcess[str] = subprocess.run(
         [*_COMMAND, *map(str, words)],
         capture_output=True,
         text=True,
         env=environment,
         timeout=600,
         check=False,
-        **more,  # type: ignore[call-overload]
+        **more,
     )
+    return done
 
 
 def _start(*words: str | Path) -> subprocess.Popen[bytes]:

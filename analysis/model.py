@@ -192,7 +192,7 @@ def _first_local(data: RunData) -> Array:
     """Return the prior mean of a run's own unknowns: its starting speed, else 0."""
     own = local_slices(data)
     first = np.zeros(max(s.stop for s in own.values()))
-    first[own["start_speed"]] = data.first_path_mps[0]
+    first[own["start_speed"]] = 0.0 if data.from_rest else data.first_path_mps[0]
     return first
 
 

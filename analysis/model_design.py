@@ -47,12 +47,17 @@ SPEED_SCALE_MPS = 30.0
 FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
 _BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
+#: With an accelerometer a run begins at rest: bins of this length [s], from so long before the
+#: vehicle is seen to move [s], where the launch before the first drive is not longer than this [s].
+_LAUNCH_BIN_S, _REST_S, _LAUNCH_S = 0.25, 1.0, 4.0
 #: Knot spacing and correlation time of the slow processes of a run [s].
 GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (20.0, 150.0), (4.0, 8.0), (12.0, 40.0)
 #: Fixes this soon after standstill may still be held at zero or catching up [s].
-_CATCH_UP_S = 2.5
+_CATCH_UP_S = 5.0
 #: The receiver's memory may reach this far before a run's first bin [s].
 _BEFORE_S = 1.0
+#: A mean over a longer hole of the accelerometer is none [s].
+_LONGEST_HOLE_S = 0.3
 #: Bound of d(dv/dt)/dv that a step may follow [1/s]; real ones are below 0.3.
 _STIFFEST = 0.6
 #: Nodes and weights of Gauss-Laguerre quadrature for the receiver's exponential memory.
@@ -97,6 +102,8 @@ class RunData:
         Speeds at the edges to start from [m/s].
     fix_count : array of shape (q,)
         How many fixes each of `fix_mps` is the mean of; empty means one each.
+    from_rest : bool
+        The vehicle stands at the first edge.
     """
 
     run: Run
@@ -110,6 +117,7 @@ class RunData:
     lag_s: float
     first_path_mps: Array
     fix_count: Array = field(default_factory=lambda: np.zeros(0))
+    from_rest: bool = False
 
     @property
     def direction(self) -> int:
@@ -158,6 +166,10 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     accel = fused.mount.used
     edges: list[float] = [parts[0][0]]
     drive: list[int] = []
+    rest_s = _rest_before(run, parts[0][0], fused) if accel else None
+    if rest_s is not None:
+        edges = [rest_s]
+        _add_bins(edges, drive, parts[0][0], FREE, _LAUNCH_BIN_S)
     for number, (start, end, code) in enumerate(parts):
         if number and start > edges[-1] + 1e-6:
             _add_bins(edges, drive, start, FREE, _BIN_S["free"][not accel])
@@ -168,7 +180,7 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     if accel:
         force = _bin_forces(edge_s, fused.mount.accel_time_s, fused.mount.forward_mps2)
     lag_s = fused.lag_s
-    begin = edge_s[0]
+    begin = parts[0][0]
     stand = run.phase("stand")
     if stand is not None and pull is not None and stand.end_s <= pull.start_s + 0.5:
         begin = max(begin, stand.end_s + _CATCH_UP_S)
@@ -190,7 +202,26 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
         lag_s,
         path,
         fix_count,
+        rest_s is not None,
     )
+
+
+def _rest_before(run: Run, drive_s: float, fused: Fused) -> float | None:
+    """Return a moment at rest from which the accelerometer leads to the first drive [s].
+
+    A receiver may hold zero after a launch and then overshoot: its first fixes say little of the
+    speed at which the drive begins, while the accelerometer loses nothing in so short a time.
+    """
+    stand = next((phase for phase in run.phases if phase.kind == "stand"), None)
+    if stand is None or not stand.start_s < stand.end_s <= drive_s:
+        return None
+    rest_s = max(stand.start_s, stand.end_s - _REST_S)
+    time_s = fused.mount.accel_time_s
+    seen = time_s[(time_s >= rest_s) & (time_s <= drive_s)]
+    if drive_s - stand.end_s > _LAUNCH_S or seen.size < 2:
+        return None
+    gaps = np.diff(np.concatenate([[rest_s], seen, [drive_s]]))
+    return None if gaps.max() > _LONGEST_HOLE_S else rest_s
 
 
 def _add_bins(edges: list[float], drive: list[int], end: float, code: int, step: float) -> None:
@@ -213,7 +244,7 @@ def _bin_forces(edge_s: Array, accel_s: Array, forward: Array) -> Array:
             for i, j in zip(before, after, strict=True)
         ]
     )
-    mean[outside | (longest > 0.3)] = np.nan
+    mean[outside | (longest > _LONGEST_HOLE_S)] = np.nan
     return mean
 
 

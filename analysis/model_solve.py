@@ -58,6 +58,8 @@ FORCE_BIN_S = 0.2
 #: Measurements farther off than this many sd are left out of the fit.
 _OUTLIER_SD = 4.5
 _FIXED = 1e14
+#: How fast a vehicle may creep while it is taken to stand [m/s].
+_REST_MPS = 0.1
 _POWER_KEPT, _POWER_KEPT_SD = 0.9, 0.15
 
 
@@ -194,7 +196,7 @@ def _local_prior(data: RunData, spread: Spread, own: dict[str, slice]) -> Array:
     size = max(s.stop for s in own.values())
     matrix = np.zeros((size, size))
     single = {
-        "start_speed": 3.0,
+        "start_speed": _REST_MPS if data.from_rest else 3.0,
         "lag": spread.lag,
         "offset": 0.8,
         "wind": spread.wind,

@@ -156,6 +156,7 @@ def _run(one: Opened, run: RunTruth, log: LogTruth, recording: Recording) -> Run
         place_m=place_m[there],
         lag_s=log.gps_lag_s,
         first_path_mps=np.interp(edge_s, path_s, path.speed_mps),
+        from_rest=bool(np.interp(edge_s[0], path_s, path.speed_mps) < 0.1),
     )
 
 

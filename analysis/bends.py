@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.fixes import flat_positions_m
 from analysis.fuse import Fused
-from analysis.phases import Phase, Run
+from analysis.runs import Phase, Run
 from logger.findings import Finding
 from logger.recording import Recording
 

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from analysis.fuse import SpeedCurve
-    from analysis.phases import Run
     from analysis.pipeline import Survey
+    from analysis.runs import Run
     from logger.recording import Recording
     from logger.table import ColumnChoice
 

@@ -13,7 +13,7 @@ from analysis.fuse import Fused
 from analysis.model import SessionFit, mean_slope
 from analysis.model_design import COAST, FREE, SPEED_SCALE_MPS, hat, local_slices
 from analysis.model_solve import run_covariance
-from analysis.phases import Run
+from analysis.runs import Run
 from logger.findings import Finding
 
 __all__ = [

@@ -13,7 +13,6 @@ from analysis.cycle import wltc_class_3b_kmh
 from analysis.fuse import SpeedCurve
 from analysis.model import SessionFit
 from analysis.model_design import SPEED_SCALE_MPS
-from analysis.phases import Run
 from analysis.power import PowerCurve, PullFigures
 from analysis.predictions import Change, Drive, GearPull, Prediction, predictions
 from analysis.reference import (
@@ -24,6 +23,7 @@ from analysis.reference import (
     reference_density_kg_m3,
 )
 from analysis.roadload import RoadLoad
+from analysis.runs import Run
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 

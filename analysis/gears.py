@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.fuse import Fused
 from analysis.gear_times import shared_changes
-from analysis.phases import Phase, Run
+from analysis.runs import Phase, Run
 
 __all__ = ["agree_on_changes", "gear_knots", "match_gears"]
 

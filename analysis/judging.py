@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.fuse import Fused
-from analysis.phases import Phase, PhaseKind, Run
 from analysis.plausible import ROAD_LOAD_WINDOWS
 from analysis.roadload import RoadLoad
+from analysis.runs import Phase, PhaseKind, Run
 from logger.findings import Finding
 from logger.session import Session, Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2

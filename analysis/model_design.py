@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from analysis.fixes import half_second_means
 from analysis.fuse import Fused
 from analysis.lag import integral_at
-from analysis.phases import Run
 from analysis.road import RunPlace
+from analysis.runs import Run
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [

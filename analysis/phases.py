@@ -6,20 +6,19 @@ found to about 0.1 s; with GPS alone to about a second, and wider margins are le
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.fuse import Fused
+from analysis.runs import Phase, PhaseKind, Run
 
-__all__ = ["Phase", "PhaseKind", "Run", "find_runs", "phase_labels"]
+__all__ = ["find_runs"]
 
 Array: TypeAlias = NDArray[np.float64]
-PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
 
-STAND_MPS = 0.5
+_STAND_MPS = 0.5
 #: A stretch accelerates where the 1 s mean is above this [m/s2].
 _ACCELERATES = 0.30
 #: Stretches of acceleration this close together are one pull with a gear change between [s].
@@ -39,77 +38,6 @@ _COAST_LOWEST_MPS = 1.5
 #: A mean this much below the coast-down's own trend over this long is the brake [m/s2], [s].
 _BRAKE_STEP = 0.25
 _BRAKE_S = 1.5
-
-
-@dataclass(frozen=True, slots=True)
-class Phase:
-    """One stretch of one recording, and whether the model uses it.
-
-    Parameters
-    ----------
-    kind : {"stand", "pull", "coast", "brake", "other"}
-        What the vehicle was doing.
-    start_s, end_s : float
-        On the recording's clock [s].
-    from_mps, to_mps : float
-        Speeds at the two ends [m/s].
-    used : bool
-        Whether the session model uses it.
-    why_not : str or None
-        Plain reason when not used.
-    gear_pieces_s : tuple of (start, end)
-        For a pull: the stretches of uninterrupted drive, one per gear, in order [s].
-    """
-
-    kind: PhaseKind
-    start_s: float
-    end_s: float
-    from_mps: float
-    to_mps: float
-    used: bool = True
-    why_not: str | None = None
-    gear_pieces_s: tuple[tuple[float, float], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One trip along the road: pull, coast-down, or both.
-
-    Parameters
-    ----------
-    log : int
-        Recording it comes from.
-    number : int
-        Counts the session's runs from 0 in order of logs and time.
-    direction : int or None
-        +1 along the session's first used run, -1 against it, None when unknown.
-    phases : tuple of Phase
-        In order of time.
-    """
-
-    log: int
-    number: int
-    direction: int | None
-    phases: tuple[Phase, ...]
-
-    @property
-    def start_s(self) -> float:
-        """Start of the first phase [s]."""
-        return self.phases[0].start_s
-
-    @property
-    def end_s(self) -> float:
-        """End of the last phase [s]."""
-        return self.phases[-1].end_s
-
-    @property
-    def used(self) -> bool:
-        """Whether the model uses its pull or its coast-down."""
-        return any(phase.used for phase in self.phases if phase.kind in ("pull", "coast"))
-
-    def phase(self, kind: PhaseKind) -> Phase | None:
-        """Return the first phase of that kind, or None."""
-        return next((phase for phase in self.phases if phase.kind == kind), None)
 
 
 def _stretches(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -343,11 +271,11 @@ def _pull_and_coast(
     gears = _gear_pieces(piece, first, release, blur_s)
     cut_off = release >= piece.t.size - round(0.5 / piece.step) - 1
     phases: list[Phase] = []
-    rest = np.flatnonzero(piece.v[:first] < STAND_MPS)
+    rest = np.flatnonzero(piece.v[:first] < _STAND_MPS)
     if rest.size and first - rest[-1] <= round(3.0 / piece.step):
         stop = rest[-1]
         begin = stop
-        while begin > 0 and piece.v[begin - 1] < STAND_MPS:
+        while begin > 0 and piece.v[begin - 1] < _STAND_MPS:
             begin -= 1
         if stop > begin:
             phases.append(piece.phase("stand", begin, stop))
@@ -407,48 +335,13 @@ def _braking(piece: _Piece, first: int, limit: int) -> list[Phase]:
     start = int(np.argmax(slows)) if slows[: round(2.0 / piece.step)].any() else -1
     if start < 0:
         return []
-    go_on = np.flatnonzero(~slows[start:] | (v[start:] < STAND_MPS))
+    go_on = np.flatnonzero(~slows[start:] | (v[start:] < _STAND_MPS))
     end = start + (int(go_on[0]) if go_on.size else slows.size - start - 1)
     if v[0] - v[end] < 1.0:
         return []
     phases = [piece.phase("brake", first, first + end)]
-    still = np.flatnonzero(v[end:] >= STAND_MPS)
+    still = np.flatnonzero(v[end:] >= _STAND_MPS)
     stop = end + (int(still[0]) - 1 if still.size else v.size - end - 1)
-    if stop > end and v[end] < STAND_MPS:
+    if stop > end and v[end] < _STAND_MPS:
         phases.append(piece.phase("stand", first + end, first + stop))
     return phases
-
-
-def phase_labels(
-    time_s: Array, runs: tuple[Run, ...]
-) -> tuple[list[str], NDArray[np.bool_], Array]:
-    """Label the samples of one recording's curve.
-
-    Parameters
-    ----------
-    time_s : array of shape (n,)
-        Times of the curve [s].
-    runs : tuple of Run
-        The runs of this recording.
-
-    Returns
-    -------
-    labels : list of str
-        Phase kind per sample, ``other`` outside all phases.
-    used : array of bool of shape (n,)
-        Whether the phase is used by the model.
-    run : array of shape (n,)
-        Number of the run, nan outside.
-    """
-    labels = ["other"] * time_s.size
-    used = np.zeros(time_s.size, dtype=bool)
-    number = np.full(time_s.size, np.nan)
-    for run in runs:
-        number[(time_s >= run.start_s) & (time_s <= run.end_s)] = run.number
-        for phase in run.phases:
-            inside = np.flatnonzero((time_s >= phase.start_s) & (time_s <= phase.end_s))
-            for i in inside:
-                labels[i] = phase.kind
-            if phase.kind in ("pull", "coast"):
-                used[inside] = phase.used
-    return labels, used, number

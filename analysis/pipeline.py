@@ -31,7 +31,7 @@ from analysis.judging import judge_runs, why_implausible, why_nothing, why_unlik
 from analysis.model import SessionFit, fit_session
 from analysis.model_design import COAST, RunData, run_data
 from analysis.model_solve import spread_table
-from analysis.phases import Run, find_runs
+from analysis.phases import find_runs
 from analysis.plausible import road_load_findings, vehicle_findings
 from analysis.power import (
     AmbientCorrection,
@@ -46,6 +46,7 @@ from analysis.reference import ResistanceFigures, reference_road_load, resistanc
 from analysis.regulation import BandStatistics, band_statistics
 from analysis.road import place_runs
 from analysis.roadload import ReferenceRoadLoad, RoadLoad, find_road_load
+from analysis.runs import Run
 from analysis.wheelspin import lower_bound_below
 from logger.errors import PullcoastError
 from logger.findings import Finding

@@ -19,9 +19,9 @@ from analysis.model import SessionFit, fit_session
 from analysis.model_design import run_data
 from analysis.model_solve import Spread, inverse
 from analysis.mount import Mount
-from analysis.phases import Phase, Run
 from analysis.plausible import ROAD_LOAD_WINDOWS
 from analysis.road import RunPlace
+from analysis.runs import Phase, Run
 from logger.errors import PullcoastError
 from logger.session import Site, Vehicle
 from logger.session_keys import VehicleKind

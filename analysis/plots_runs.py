@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.fuse import SpeedCurve
-    from analysis.phases import Run
     from analysis.pipeline import Analysis, RunResiduals
+    from analysis.runs import Run
 
 __all__ = ["gates_plot", "residuals_plot", "run_plots", "speed_time_plot", "speed_time_svg"]
 

@@ -11,7 +11,7 @@ from analysis.fuse import SpeedCurve
 from analysis.leave_out import left_out, scatter_factor
 from analysis.model import SessionFit, budget, mean_slope, slope_effect
 from analysis.model_design import hat, local_slices
-from analysis.phases import Phase, Run
+from analysis.runs import Phase, Run
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.fuse import SpeedCurve
-from analysis.phases import Run
 from analysis.roadload import RoadLoad
+from analysis.runs import Run
 
 __all__ = [
     "LEAST_PAIRS",

@@ -14,10 +14,10 @@ from logger.session import Display
 
 if TYPE_CHECKING:
     from analysis.crosscheck import CrossCheck
-    from analysis.phases import Run
     from analysis.pipeline import Analysis, SensorState
     from analysis.power import AmbientCorrection, GearCurve, PowerCurve, PullFigures
     from analysis.roadload import RoadLoad
+    from analysis.runs import Run
 
 __all__ = [
     "Rows",

@@ -15,10 +15,10 @@ from analysis.results_crosscheck import crosscheck_dict
 from logger.errors import PullcoastError
 
 if TYPE_CHECKING:
-    from analysis.phases import Phase, Run
     from analysis.pipeline import Analysis
     from analysis.power import PullFigures
     from analysis.roadload import RoadLoad
+    from analysis.runs import Phase, Run
     from logger.findings import Finding
 
 __all__ = [

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.fixes import EARTH_RADIUS_M, road_positions_m
 from analysis.fuse import Fused
-from analysis.phases import Run
+from analysis.runs import Run
 from logger.findings import Finding
 from logger.recording import Recording
 from logger.session import LogEntry

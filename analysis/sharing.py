@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.fuse import fuse
-from analysis.phases import Run, find_runs
+from analysis.phases import find_runs
 from analysis.road import ROAD_EVENT, RoadLine, road_line
+from analysis.runs import Run
 from logger.errors import PullcoastError
 from logger.recording import Channel, Clock, Event, Recording
 

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from analysis.fuse import SpeedCurve
-    from analysis.phases import Run
     from analysis.pipeline import RunResiduals
+    from analysis.runs import Run
 
 __all__ = [
     "Strip",

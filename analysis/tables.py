@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.fuse import SpeedCurve
-    from analysis.phases import Phase, Run
     from analysis.pipeline import Analysis
+    from analysis.runs import Phase, Run
 
 __all__ = ["CURVES_HEADER", "SPEED_TIME_HEADER", "curves_csv", "speed_time_csv"]
 

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from analysis.fuse import SpeedCurve
 from analysis.gates import GateInterval
-from analysis.phases import Run
 from analysis.power import PowerCurve, PullFigures
 from analysis.roadload import RoadLoad
+from analysis.runs import Run
 from analysis.vehicle import effective_mass_kg
 from logger.errors import SessionError
 from logger.session import Vehicle

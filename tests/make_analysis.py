@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from analysis.engine_side import engine_side
 from analysis.expected import Expected
 from analysis.fuse import SpeedCurve
-from analysis.phases import Phase, PhaseKind, Run
 from analysis.pipeline import AirState, Analysis, RunResiduals, SensorState, SiteState
 from analysis.power import GearCurve, PowerCurve, PullFigures
 from analysis.predictions import Prediction
 from analysis.reference import resistance_figures
 from analysis.regulation import band_statistics
 from analysis.roadload import RoadLoad
+from analysis.runs import Phase, PhaseKind, Run
 from logger.findings import Finding
 from logger.recording import Channel, Clock, Recording, Source, Step
 from logger.session import Air, LogEntry, Session, Vehicle

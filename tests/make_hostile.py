@@ -12,9 +12,9 @@ from test_several import session
 from analysis.batch_table import Row
 from analysis.compare import Comparison, compare_all
 from analysis.compare_side import side_of
-from analysis.phases import Phase
 from analysis.pipeline import Analysis
 from analysis.power import AmbientCorrection
+from analysis.runs import Phase
 from analysis.several import Shared, combine
 from logger.findings import Finding
 from logger.recording import Step

@@ -22,7 +22,7 @@ from analysis.model_design import (
     RunData,
 )
 from analysis.model_solve import FORCE_BIN_S, Prior, Spread, shared_prior_matrix
-from analysis.phases import Phase, Run
+from analysis.runs import Phase, Run
 
 __all__ = ["KNOTS_MPS", "World", "draw_world", "noisy_run", "traction_mps2"]
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model_design import COAST, FREE, Layout, RunData, linearise, local_slices
-from analysis.phases import Phase, Run
+from analysis.runs import Phase, Run
 
 __all__ = ["Problem", "drive_code_of_bins", "make_problem", "settle"]
 

@@ -13,8 +13,9 @@ from analysis.fixes import Fixes
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.gears import agree_on_changes, gear_knots, match_gears
 from analysis.mount import Mount
-from analysis.phases import Phase, Run, find_runs
+from analysis.phases import find_runs
 from analysis.road import place_runs
+from analysis.runs import Phase, Run
 
 Array = NDArray[np.float64]
 #: Made-up gears: (lowest speed, highest speed, acceleration) with 0.7 s between them.

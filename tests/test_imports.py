@@ -41,7 +41,7 @@ ANALYSIS_LAYERS = (
     "simulate_truth simulate_files",
     "simulate",
     "simulate_samples",
-    "messages output progress terminal gravity coasting air vehicle lag fixes svg throttle cycle pooling",
+    "messages output progress terminal gravity coasting air vehicle lag fixes svg throttle cycle pooling runs",
     "pulling mount ambient plausible",
     "fuse",
     "phases",

@@ -13,8 +13,8 @@ from analysis.fixes import Fixes
 from analysis.fuse import Fused, SpeedCurve
 from analysis.judging import judge_runs, why_implausible, why_nothing
 from analysis.mount import Mount
-from analysis.phases import Phase, Run
 from analysis.roadload import RoadLoad
+from analysis.runs import Phase, Run
 from logger.session import LogEntry, Session, Site, Vehicle
 
 Array = NDArray[np.float64]

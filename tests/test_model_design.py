@@ -28,8 +28,8 @@ from analysis.model_design import (
     step_linear,
 )
 from analysis.mount import Mount
-from analysis.phases import Phase, Run
 from analysis.road import RunPlace
+from analysis.runs import Phase, Run
 from logger.units import STANDARD_GRAVITY_MPS2
 
 Array = NDArray[np.float64]

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from analysis.fixes import Fixes
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.mount import Mount
-from analysis.phases import Phase, PhaseKind, Run, find_runs, phase_labels
+from analysis.phases import find_runs
+from analysis.runs import Phase, PhaseKind, Run, phase_labels
 from analysis.simulate_phone import PhoneKind
 from analysis.simulate_truth import RunTruth
 

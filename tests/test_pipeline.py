@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from make_sessions import analysed, simulated
 
-from analysis.phases import PhaseKind
 from analysis.pipeline import Analysis, NothingUsable, Survey, analyse, survey
 from analysis.power import PowerCurve
 from analysis.roadload import RoadLoad
+from analysis.runs import PhaseKind
 from analysis.simulate_phone import PhoneKind
 from logger.recording import Channel, Clock, Recording
 

@@ -16,10 +16,10 @@ from make_analysis import KINDS, Kind, make_analysis
 
 from analysis.display import Units
 from analysis.fuse import SpeedCurve
-from analysis.phases import Phase, Run
 from analysis.plots import COLOURS, Plot, report_plots, run_plots, speed_time_svg
 from analysis.plots_files import plot_files
 from analysis.plots_style import csv_text
+from analysis.runs import Phase, Run
 from analysis.strips import curve_strip, joined_by_kind, run_strips, thinned
 from analysis.svg import inline_svg
 from logger.session import Display

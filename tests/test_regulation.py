@@ -10,7 +10,6 @@ from scipy import stats
 
 from analysis.coasting import coast_time_s, speed_after_s
 from analysis.fuse import SpeedCurve
-from analysis.phases import Phase, Run
 from analysis.regulation import (
     band_force_n,
     band_statistics,
@@ -19,6 +18,7 @@ from analysis.regulation import (
     student_t95,
 )
 from analysis.roadload import RoadLoad
+from analysis.runs import Phase, Run
 
 UP_S, DOWN_S = (9.80, 9.95, 9.75), (10.60, 10.40, 10.55)
 

@@ -15,10 +15,10 @@ import pytest
 from make_analysis import KINDS, Kind, make_analysis, with_comparisons
 
 from analysis.earlier import read_results_road_load
-from analysis.phases import Phase, Run
 from analysis.power import AmbientCorrection, CrankEstimate
 from analysis.results import SCHEMA_PATH, ResultError, json_text, results_dict
 from analysis.roadload import ReferenceRoadLoad
+from analysis.runs import Phase, Run
 from analysis.tables import CURVES_HEADER, SPEED_TIME_HEADER, curves_csv, speed_time_csv
 from logger.errors import ReadError
 

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from analysis.fixes import Fixes
 from analysis.fuse import Fused, fuse
 from analysis.mount import Mount
-from analysis.phases import Phase, Run, find_runs
+from analysis.phases import find_runs
 from analysis.road import RunPlace, place_runs
+from analysis.runs import Phase, Run
 from logger.findings import Finding
 from logger.recording import Channel, Clock, Recording
 from logger.session import LogEntry

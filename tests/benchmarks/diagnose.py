@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from accuracy_cases import Opened
 
     from analysis.model import SessionFit
-    from analysis.phases import Run
     from analysis.pipeline import Analysis
+    from analysis.runs import Run
     from analysis.simulate_truth import RunTruth
 
 __all__ = ["diagnosis", "main"]

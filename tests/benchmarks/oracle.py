@@ -26,9 +26,9 @@ from analysis.lag import integral_at
 from analysis.model import SessionFit, fit_session
 from analysis.model_design import COAST, FREE, Layout, RunData, hat
 from analysis.model_solve import FORCE_BIN_S, Prior, Spread, shared_prior_matrix
-from analysis.phases import Phase, Run
 from analysis.power import find_power
 from analysis.roadload import find_road_load
+from analysis.runs import Phase, Run
 from analysis.simulate_truth import LogTruth, RunTruth
 from logger.recording import Recording
 from logger.units import STANDARD_GRAVITY_MPS2

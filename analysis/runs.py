@@ -1,0 +1,121 @@
+"""Runs and their phases: what the vehicle was doing when, and what of it the model uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Phase", "PhaseKind", "Run", "phase_labels"]
+
+Array: TypeAlias = NDArray[np.float64]
+
+PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """One stretch of one recording, and whether the model uses it.
+
+    Parameters
+    ----------
+    kind : {"stand", "pull", "coast", "brake", "other"}
+        What the vehicle was doing.
+    start_s, end_s : float
+        On the recording's clock [s].
+    from_mps, to_mps : float
+        Speeds at the two ends [m/s].
+    used : bool
+        Whether the session model uses it.
+    why_not : str or None
+        Plain reason when not used.
+    gear_pieces_s : tuple of (start, end)
+        For a pull: the stretches of uninterrupted drive, one per gear, in order [s].
+    """
+
+    kind: PhaseKind
+    start_s: float
+    end_s: float
+    from_mps: float
+    to_mps: float
+    used: bool = True
+    why_not: str | None = None
+    gear_pieces_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One trip along the road: pull, coast-down, or both.
+
+    Parameters
+    ----------
+    log : int
+        Recording it comes from.
+    number : int
+        Counts the session's runs from 0 in order of logs and time.
+    direction : int or None
+        +1 along the session's first used run, -1 against it, None when unknown.
+    phases : tuple of Phase
+        In order of time.
+    """
+
+    log: int
+    number: int
+    direction: int | None
+    phases: tuple[Phase, ...]
+
+    @property
+    def start_s(self) -> float:
+        """Start of the first phase [s]."""
+        return self.phases[0].start_s
+
+    @property
+    def end_s(self) -> float:
+        """End of the last phase [s]."""
+        return self.phases[-1].end_s
+
+    @property
+    def used(self) -> bool:
+        """Whether the model uses its pull or its coast-down."""
+        return any(phase.used for phase in self.phases if phase.kind in ("pull", "coast"))
+
+    def phase(self, kind: PhaseKind) -> Phase | None:
+        """Return the first phase of that kind, or None."""
+        return next((phase for phase in self.phases if phase.kind == kind), None)
+
+
+def phase_labels(
+    time_s: Array, runs: tuple[Run, ...]
+) -> tuple[list[str], NDArray[np.bool_], Array]:
+    """Label the samples of one recording's curve.
+
+    Parameters
+    ----------
+    time_s : array of shape (n,)
+        Times of the curve [s].
+    runs : tuple of Run
+        The runs of this recording.
+
+    Returns
+    -------
+    labels : list of str
+        Phase kind per sample, ``other`` outside all phases.
+    used : array of bool of shape (n,)
+        Whether the phase is used by the model.
+    run : array of shape (n,)
+        Number of the run, nan outside.
+    """
+    labels = ["other"] * time_s.size
+    used = np.zeros(time_s.size, dtype=bool)
+    number = np.full(time_s.size, np.nan)
+    for run in runs:
+        number[(time_s >= run.start_s) & (time_s <= run.end_s)] = run.number
+        for phase in run.phases:
+            inside = np.flatnonzero((time_s >= phase.start_s) & (time_s <= phase.end_s))
+            for i in inside:
+                labels[i] = phase.kind
+            if phase.kind in ("pull", "coast"):
+                used[inside] = phase.used
+    return labels, used, number

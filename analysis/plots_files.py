@@ -6,9 +6,7 @@ import io
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-import matplotlib
-
-from analysis.plots_style import COLOURS, Plot
+from analysis.plots_style import COLOURS, Plot, svg_settings
 from analysis.svg import shortened
 
 if TYPE_CHECKING:
@@ -57,7 +55,7 @@ def _entitle(figure: Figure, title: str) -> None:
 def _saved(figure: Figure, kind: str) -> bytes:
     buffer = io.BytesIO()
     nothing: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {}
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "pullcoast"}):
+    with svg_settings():
         figure.savefig(
             buffer, format=kind, dpi=_DOTS_PER_INCH, facecolor="white", bbox_inches="tight",
             pad_inches=0.08, metadata=nothing,

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from analysis.display import Units, counted, log_name
 from analysis.gate_marks import gate_overlays
@@ -32,6 +30,8 @@ from analysis.strips import (
 )
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from analysis.fuse import SpeedCurve

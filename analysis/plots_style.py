@@ -11,10 +11,16 @@ from __future__ import annotations
 
 import io
 import itertools
+import logging
 import math
 from collections.abc import Iterable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+# Where nothing can be kept in the home folder, or there is none, matplotlib logs as it is imported
+# where it keeps its list of fonts instead, which is no warning for the reader of a report.
+logging.getLogger("matplotlib").addFilter(lambda record: record.levelno >= logging.ERROR)
 
 import matplotlib
 from matplotlib.axes import Axes
@@ -41,6 +47,7 @@ __all__ = [
     "new_figure",
     "page_plot",
     "svg_document",
+    "svg_settings",
 ]
 
 #: Names of the page's style variables and their colours on white; no two alike.
@@ -199,11 +206,16 @@ def _cell(value: object) -> str:
     return text
 
 
+def svg_settings() -> AbstractContextManager[None]:
+    """Return a context in which SVG keeps text as text, and names nothing at random."""
+    return matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "pullcoast"})
+
+
 def svg_document(figure: Figure) -> str:
     """Return a figure as one SVG document that stands alone: no date, no maker, text as text."""
     buffer = io.StringIO()
     nothing: dict[str, Any] = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "pullcoast"}):
+    with svg_settings():
         canvas: Any = FigureCanvasSVG(figure)
         canvas.print_svg(buffer, metadata=nothing)
     return shortened(buffer.getvalue())

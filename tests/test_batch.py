@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from make_batch import jobs, work
@@ -30,6 +31,9 @@ from analysis.output import STAGING
 from analysis.simulate import simulate_session
 from logger.errors import ReadError, SessionError
 from logger.session import Display, Session
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Playwright
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ["curves.csv", "report.html", "results.json", "speed_time.csv"]
@@ -568,32 +572,27 @@ def test_page_escapes_what_comes_from_files_and_works_without_its_script() -> No
     assert policy == f"sha256-{digest}"
 
 
-def test_page_sorts_in_a_browser() -> None:
-    playwright = pytest.importorskip("playwright.sync_api")
+def test_page_sorts_in_a_browser(chromium: tuple[Playwright, Browser]) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    from make_browser import browser_path
+    page = chromium[1].new_page(viewport={"width": 390, "height": 844})
+    page.set_content(batch_html(rows(), "All", UNITS))
 
-    with playwright.sync_playwright() as tool:
-        browser = tool.chromium.launch(executable_path=browser_path(), args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 390, "height": 844})
-        page.set_content(batch_html(rows(), "All", UNITS))
+    def order() -> list[str]:
+        texts: list[str] = page.locator("tbody th").all_inner_texts()
+        return texts
 
-        def order() -> list[str]:
-            texts: list[str] = page.locator("tbody th").all_inner_texts()
-            return texts
-
-        assert order() == ["y", "a #1?", "z", "x"]
-        power = page.get_by_role("button", name=re.compile("Peak wheel power"))
-        power.click()
-        # smallest first, failed ones last in either order
-        assert order()[:2] == ["z", "a #1?"]
-        power.click()
-        assert order()[:2] == ["a #1?", "z"]
-        assert page.locator("th[aria-sort]").count() == 1
-        page.get_by_role("button", name="Vehicle").click()
-        assert order()[-1] == "x"
-        # a table that is wider than a phone moves by itself, the page does not
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        found = axe.Axe().run(page).response["violations"]
-        assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
-        browser.close()
+    assert order() == ["y", "a #1?", "z", "x"]
+    power = page.get_by_role("button", name=re.compile("Peak wheel power"))
+    power.click()
+    # smallest first, failed ones last in either order
+    assert order()[:2] == ["z", "a #1?"]
+    power.click()
+    assert order()[:2] == ["a #1?", "z"]
+    assert page.locator("th[aria-sort]").count() == 1
+    page.get_by_role("button", name="Vehicle").click()
+    assert order()[-1] == "x"
+    # a table that is wider than a phone moves by itself, the page does not
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    found = axe.Axe().run(page).response["violations"]
+    assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
+    page.close()

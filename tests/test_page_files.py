@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import pytest
 from make_browser import browser_path
@@ -127,3 +128,13 @@ def test_without_a_browser_tests_skip_and_checks_fail(monkeypatch: pytest.Monkey
     monkeypatch.setenv("CI", "true")
     with pytest.raises(pytest.fail.Exception, match="apt install chromium"):
         browser_path()
+
+
+def test_the_driver_of_browsers_is_started_in_one_place_only() -> None:
+    """It needs libraries that a machine without a browser may lack, and starts once per process."""
+    starting = {
+        path.name
+        for path in Path(__file__).parent.glob("*.py")
+        if "sync_playwright() as" in path.read_text(encoding="utf-8")
+    }
+    assert starting - {Path(__file__).name} == {"make_browser.py"}

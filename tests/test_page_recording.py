@@ -232,6 +232,28 @@ def test_stamps_of_other_clocks_come_onto_the_recordings_clock(
             page.click("#to-drive")
 
 
+@pytest.mark.parametrize("step_s", [600, -600, -8])
+def test_a_clock_that_is_set_during_a_recording_spoils_no_table(
+    chromium: tuple[Playwright, Browser], server: ThreadServer, tmp_path: Path, step_s: int
+) -> None:
+    """Where fixes carry the phone's own time, and a network sets it: rows far back are refused."""
+    coords: dict[str, Any] = {"latitude": 51.1, "longitude": 7.0, "accuracy": 4, "speed": 2.0}
+    coords |= {"altitude": None, "heading": None, "altitudeAccuracy": None}
+    rows = [
+        [1000.0 * k + 300, "raw fix", (EPOCH_S + k + (step_s if k >= 10 else 0)) * 1000, coords]
+        for k in range(20)
+    ]
+    with phone_page(chromium[1], address_of(server)) as page:
+        accept(page)
+        start(page)
+        feed(page, rows)
+        stop(page)
+        t_s, _ = column(read(table_of(page, tmp_path / "run.csv")), "speed_mps")
+    # from then on they count from their arrival, 0.3 s late
+    true_s = np.arange(20) + np.where(np.arange(20) < 10, 0.0, 0.3)
+    assert_allclose(t_s, true_s, atol=1e-3, rtol=0)
+
+
 def test_a_phone_that_lacks_things_still_records(
     chromium: tuple[Playwright, Browser], server: ThreadServer, tmp_path: Path
 ) -> None:

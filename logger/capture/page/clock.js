@@ -10,6 +10,8 @@ const SINCE_2001_MS = 978_307_200_000;
 // A fix is delivered within seconds of being taken; a longer way is another clock.
 const NEAR_MS = 10_000;
 const AGREE_MS = 2_000;
+// Rows that lie further back than this make a table unreadable (logger/order.py).
+const BACK_MS = 5_000;
 
 export class Clock {
   constructor() {
@@ -50,10 +52,17 @@ export class FixStamps {
     this.scale = 1;
     this.words = "as given";
     this.doubts = [];
+    this.last_ms = -Infinity;
   }
 
   /** Return the stamp [ms since 1970] of a fix that came at `now_ms`. */
   place(stamp, now_ms) {
+    const placed_ms = this.#time(stamp, now_ms);
+    this.last_ms = Math.max(this.last_ms, placed_ms);
+    return placed_ms;
+  }
+
+  #time(stamp, now_ms) {
     if (!Number.isFinite(stamp)) return now_ms;
     if (this.#fits(stamp, now_ms, 1, 0)) return this.#take(stamp, 1, 0, "as given");
     for (const [scale, shift, words] of [
@@ -73,11 +82,14 @@ export class FixStamps {
       const least = Math.min(...this.doubts);
       return this.#take(stamp, 1, least, `clock ${(-least / 1000).toFixed(1)} s off the phone's`);
     }
-    return Math.abs(late) < DAY_MS ? stamp : now_ms;
+    // a fix of another clock, as after the phone's was set, must not stand where none can be
+    const possible = late > 0 && late < DAY_MS && stamp > this.last_ms - BACK_MS;
+    return possible ? stamp : now_ms;
   }
 
   #fits(stamp, now_ms, scale, shift) {
-    return Math.abs(now_ms - (stamp * scale + shift)) < NEAR_MS;
+    const time = stamp * scale + shift;
+    return Math.abs(now_ms - time) < NEAR_MS && time > this.last_ms - BACK_MS;
   }
 
   #take(stamp, scale, shift, words) {

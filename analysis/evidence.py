@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from analysis.fuse import Fused
 from analysis.model import SessionFit, mean_slope
-from analysis.model_design import COAST, FREE, SPEED_SCALE_MPS, hat, local_slices
+from analysis.model_data import COAST, FREE
 from analysis.model_solve import run_covariance
+from analysis.model_unknowns import SPEED_SCALE_MPS, hat, local_slices
 from analysis.runs import Run
 from logger.findings import Finding
 

@@ -12,7 +12,7 @@ from analysis.air import AirState
 from analysis.cycle import wltc_class_3b_kmh
 from analysis.fuse import SpeedCurve
 from analysis.model import SessionFit
-from analysis.model_design import SPEED_SCALE_MPS
+from analysis.model_unknowns import SPEED_SCALE_MPS
 from analysis.power import PowerCurve, PullFigures
 from analysis.predictions import Change, Drive, GearPull, Prediction, predictions
 from analysis.reference import (

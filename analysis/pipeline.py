@@ -29,8 +29,8 @@ from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.gears import agree_on_changes, gear_knots, match_gears
 from analysis.judging import judge_runs, why_implausible, why_nothing, why_unlike
 from analysis.model import SessionFit, fit_session
-from analysis.model_design import COAST, RunData, run_data
-from analysis.model_solve import spread_table
+from analysis.model_data import COAST, RunData, run_data
+from analysis.model_spread import spread_table
 from analysis.phases import find_runs
 from analysis.plausible import road_load_findings, vehicle_findings
 from analysis.power import (

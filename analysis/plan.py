@@ -15,7 +15,7 @@ import numpy as np
 from analysis.air import AirState
 from analysis.difference import smallest_shown
 from analysis.evidence import coast_speed_range
-from analysis.model_solve import Spread
+from analysis.model_spread import Spread
 from analysis.plan_outing import NeverSlow, Outing, Sketch, guess, repeated, sketch, with_engine
 from analysis.power import find_power
 from analysis.reference import REFERENCE_TEMPERATURE_C, reference_density_kg_m3

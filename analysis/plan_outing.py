@@ -12,12 +12,13 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.covariances import inverse
 from analysis.fixes import Fixes
 from analysis.fuse import Fused, SpeedCurve
 from analysis.gears import gear_knots
 from analysis.model import SessionFit, fit_session
-from analysis.model_design import run_data
-from analysis.model_solve import Spread, inverse
+from analysis.model_data import run_data
+from analysis.model_spread import Spread
 from analysis.mount import Mount
 from analysis.plausible import ROAD_LOAD_WINDOWS
 from analysis.road import RunPlace

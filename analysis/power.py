@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from analysis.fuse import SpeedCurve
 from analysis.leave_out import left_out, scatter_factor
-from analysis.model import SessionFit, budget, mean_slope, slope_effect
-from analysis.model_design import hat, local_slices
+from analysis.model import SessionFit, mean_slope, slope_effect
+from analysis.model_budget import budget
+from analysis.model_unknowns import hat, local_slices
 from analysis.runs import Phase, Run
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle

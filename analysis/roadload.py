@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.leave_out import left_out, scatter_factor
-from analysis.model import SessionFit, budget, resistance_n, slope_effect
+from analysis.model import SessionFit, resistance_n, slope_effect
+from analysis.model_budget import budget
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 

@@ -11,17 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model_design import (
-    COAST,
-    FREE,
-    GUST_S,
-    LAG_S,
-    OFFSET_S,
-    SLOW_NOISE_S,
-    Layout,
-    RunData,
-)
-from analysis.model_solve import FORCE_BIN_S, Prior, Spread, shared_prior_matrix
+from analysis.model_data import COAST, FREE, RunData
+from analysis.model_prior import Prior, shared_prior_matrix
+from analysis.model_spread import FORCE_BIN_S, Spread
+from analysis.model_unknowns import GUST_S, LAG_S, OFFSET_S, SLOW_NOISE_S, Layout
 from analysis.runs import Phase, Run
 
 __all__ = ["KNOTS_MPS", "World", "draw_world", "noisy_run", "traction_mps2"]

@@ -10,7 +10,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model_design import COAST, FREE, Layout, RunData, linearise, local_slices
+from analysis.model_data import COAST, FREE, RunData
+from analysis.model_design import linearise
+from analysis.model_unknowns import Layout, local_slices
 from analysis.runs import Phase, Run
 
 __all__ = ["Problem", "drive_code_of_bins", "make_problem", "settle"]

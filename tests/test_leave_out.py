@@ -12,7 +12,8 @@ from scipy.stats import chi2
 
 from analysis.leave_out import LIMIT, left_out, scatter_factor
 from analysis.model import SessionFit, fit_session
-from analysis.model_solve import Spread, shared_solution
+from analysis.model_solve import shared_solution
+from analysis.model_spread import Spread
 from logger.session import Site, Vehicle
 
 _SPREAD = Spread(lag=0.1)

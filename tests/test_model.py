@@ -17,16 +17,10 @@ from make_sessions import analysed
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from analysis.model import (
-    SessionFit,
-    budget,
-    conditioned_covariances,
-    fit_session,
-    mean_slope,
-    resistance_n,
-)
-from analysis.model_design import hat
-from analysis.model_solve import Spread
+from analysis.model import SessionFit, fit_session, mean_slope, resistance_n
+from analysis.model_budget import budget, conditioned_covariances
+from analysis.model_spread import Spread
+from analysis.model_unknowns import hat
 from analysis.simulate_phone import PhoneKind
 from logger.session import Site, Vehicle
 

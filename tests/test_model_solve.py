@@ -13,31 +13,13 @@ import statsmodels.api as sm
 from make_runs import Problem, make_problem, settle
 from numpy.typing import NDArray
 
-from analysis.model_design import (
-    COAST,
-    GUST_S,
-    LAG_S,
-    OFFSET_S,
-    SLOW_NOISE_S,
-    Layout,
-    Linearised,
-    linearise,
-    local_slices,
-)
-from analysis.model_solve import (
-    FORCE_BIN_S,
-    Normal,
-    Prior,
-    RunState,
-    Spread,
-    eliminate,
-    fix_weights,
-    next_spread,
-    run_covariance,
-    shared_prior_matrix,
-    shared_solution,
-    spread_table,
-)
+from analysis.model_data import COAST
+from analysis.model_design import Linearised, linearise
+from analysis.model_learn import fix_weights
+from analysis.model_prior import Prior, local_prior, shared_prior_matrix
+from analysis.model_solve import Normal, RunState, eliminate, run_covariance, shared_solution
+from analysis.model_spread import FORCE_BIN_S, Spread
+from analysis.model_unknowns import Layout, local_slices
 
 Array = NDArray[np.float64]
 _SPREAD = Spread()
@@ -244,146 +226,14 @@ def test_only_fixes_far_off_lose_their_weight(three: _Three) -> None:
     assert np.all(np.delete(weight, 4) == 1.0)
 
 
-def test_prior_of_the_tractive_curve_leaves_straight_lines_free_of_bend() -> None:
-    """Second differences of a line are 0, so only the weak priors on level and slope hold it."""
-    knots = np.linspace(8.0, 20.0, 13)
-    layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
-    soft, _ = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=1e6))
-    hard, pull = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=0.5))
-    part = layout.gear(0)
-    line = 0.3 * (knots - 14.0)
-    bowed = 0.1 * (knots - 14.0) ** 2
-    stiffer = (hard - soft)[part, part]
-    assert line @ stiffer @ line == pytest.approx(0.0, abs=1e-6)
-    assert bowed @ stiffer @ bowed > 1.0
-    mean = np.linalg.solve(hard, pull)[part]
-    assert mean.mean() == pytest.approx(2.0, abs=0.2)
-    # between constant force and constant power: it falls
-    assert mean[0] > mean[-1] > 0.0
-
-
-def _bare(three: _Three, run: int) -> Normal:
-    """A run's normal equations without any measurement: its own prior alone."""
-    state, lin = three.states[run], three.lins[run]
-    return eliminate(
-        replace(state, fix_weight=np.zeros(state.data.fix_s.size)),
-        replace(lin, force_bins=np.zeros(0, dtype=int)),
-        three.layout,
-        _SPREAD,
-        np.zeros(state.local.size),
-    )
-
-
-@pytest.mark.parametrize(
-    ("name", "sd", "time_s"),
-    [
-        ("gust", _SPREAD.gust, GUST_S[1]),
-        ("slow_noise", _SPREAD.slow_noise, SLOW_NOISE_S[1]),
-        ("offset_wander", _SPREAD.offset_wander, OFFSET_S[1]),
-        ("lag_wander", _SPREAD.lag_wander, LAG_S[1]),
-    ],
-)
-def test_slow_processes_have_an_exponential_correlation(
-    three: _Three, name: str, sd: float, time_s: float
-) -> None:
-    """Prior covariance between knots: sd^2 exp(-|t - t'| / time), the Ornstein-Uhlenbeck process."""
-    data = three.states[0].data
-    part = local_slices(data)[name]
-    covariance = _inverse(_bare(three, 0).own)[part, part]
-    knots = np.linspace(data.edge_s[0], data.edge_s[-1], part.stop - part.start)
-    expected = sd**2 * np.exp(-np.abs(np.subtract.outer(knots, knots)) / time_s)
-    np.testing.assert_allclose(covariance, expected, atol=1e-6 * sd**2)
-
-
-@pytest.mark.parametrize("name", ["lag", "wind", "pull", "scale"])
-def test_single_unknowns_of_a_run_have_their_stated_spread(three: _Three, name: str) -> None:
-    part = local_slices(three.states[0].data)[name]
-    covariance = _inverse(_bare(three, 0).own)[part, part]
-    assert float(covariance[0, 0]) ** 0.5 == pytest.approx(getattr(_SPREAD, name), rel=1e-6)
-
-
-def test_priors_are_proper(three: _Three) -> None:
-    """Every unknown has some prior, so that no session can make the fit singular."""
-    assert np.linalg.eigvalsh(three.matrix).min() > 0.0
-    for run in range(3):
-        assert np.linalg.eigvalsh(_bare(three, run).own).min() > 0.0
-
-
-def _learn(noise_fix: float, noise_force: float, rounds: int = 12) -> Spread:
-    """Noise levels learnt from two runs whose measurements have the given white noise."""
-    made = [make_problem(seed=seed, direction=d) for seed, d in ((1, 1), (2, -1))]
-    rng = np.random.default_rng(22)
-    layout, shared = made[0].layout, made[0].shared
-    states, lins = [], []
-    for problem in made:
-        local = problem.local.copy()
-        path = settle(problem, shared, local)
-        lin = linearise(problem.data, layout, shared, local, path, problem.gust_drag)
-        n_force, n_fix = lin.force_miss.size, lin.fix_miss.size
-        bins = np.diff(problem.data.edge_s)[lin.force_bins]
-        force_noise = noise_force * np.sqrt(FORCE_BIN_S / bins)
-        states.append(RunState(problem.data, local, path, np.ones(n_fix)))
-        lins.append(
-            replace(
-                lin,
-                force_miss=force_noise * rng.standard_normal(n_force),
-                fix_miss=noise_fix * rng.standard_normal(n_fix),
-            )
+def test_without_a_measurement_the_prior_of_a_run_is_left(three: _Three) -> None:
+    for state, lin in zip(three.states, three.lins, strict=True):
+        bare = eliminate(
+            replace(state, fix_weight=np.zeros(state.data.fix_s.size)),
+            replace(lin, force_bins=np.zeros(0, dtype=int)),
+            three.layout,
+            _SPREAD,
+            np.zeros(state.local.size),
         )
-    start, spread = Spread(), Spread()
-    for _ in range(rounds):
-        normals = [
-            eliminate(state, lin, layout, spread, state.local)
-            for state, lin in zip(states, lins, strict=True)
-        ]
-        matrix, _ = shared_prior_matrix(layout, _PRIOR, spread)
-        step, cov = shared_solution(normals, matrix, np.zeros(layout.size))
-        moved = []
-        for lin, normal in zip(lins, normals, strict=True):
-            own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
-            move = np.append(step, own_step)
-            moved.append(
-                replace(
-                    lin,
-                    force_miss=lin.force_miss - lin.force_rows @ move,
-                    fix_miss=lin.fix_miss - lin.fix_rows @ move,
-                )
-            )
-        spread = next_spread(states, moved, normals, layout, spread, start, _PRIOR, shared, cov)
-    return spread
-
-
-@pytest.mark.parametrize(("fix", "force"), [(0.05, 0.3), (0.2, 0.08)])
-def test_noise_levels_follow_the_data(fix: float, force: float) -> None:
-    """White noise put in comes out, from starting values 2 to 4 times off."""
-    spread = _learn(fix, force)
-    # about 90 fixes and 45 coast bins of which the fit uses up a third: sd of a level 8 to 13 %,
-    # and the starting values count for 10 and 20 observations more
-    assert spread.fix == pytest.approx(fix, rel=0.3)
-    assert spread.force_drive == pytest.approx(force, rel=0.3)
-    assert spread.force_coast == pytest.approx(force, rel=0.35)
-
-
-def test_the_noise_table_has_every_level() -> None:
-    table = spread_table(Spread(fix=0.07))
-    assert table["fix"] == 0.07
-    assert set(table) == set(Spread.__slots__)
-
-
-def test_the_prior_of_the_first_unknowns_is_as_stated(three: _Three) -> None:
-    """Resistance, wind, slope, scale and memory: independent, with the stated means and sds."""
-    covariance = _inverse(three.matrix)
-    np.testing.assert_allclose(np.sqrt(np.diag(covariance)[:7]), _PRIOR.sd, rtol=1e-9)
-    np.testing.assert_allclose(three.mean[:7], _PRIOR.mean, atol=1e-9)
-
-
-def test_neighbouring_gears_are_tied_so_loosely_that_data_decide() -> None:
-    """Tractive force may change by a third across a gear change within 3 sd of the prior."""
-    knots = (np.linspace(2.0, 11.0, 10), np.linspace(11.0, 20.0, 10))
-    layout = Layout(knots, np.zeros(0), 0.97, (3.5, 2.0))
-    matrix, _ = shared_prior_matrix(layout, _PRIOR, _SPREAD)
-    covariance = _inverse(matrix)
-    row = np.zeros(layout.size)
-    row[layout.gear(1).start], row[layout.gear(0).stop - 1] = 1.0, -1.0
-    jump_sd = float(np.sqrt(row @ covariance @ row))
-    assert jump_sd > 0.1 * 2.0
+        prior = local_prior(state.data, _SPREAD, local_slices(state.data))
+        np.testing.assert_array_equal(bare.own, prior)

@@ -10,7 +10,7 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run, traction_mps2
 from make_sessions import analysed
 
 from analysis.model import SessionFit, fit_session
-from analysis.model_solve import Spread
+from analysis.model_spread import Spread
 from analysis.pipeline import Analysis
 from analysis.power import PowerCurve, find_power
 from logger.session import Site, Vehicle

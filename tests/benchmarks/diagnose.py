@@ -233,7 +233,7 @@ def _runs(one: Opened, fit: SessionFit) -> list[str]:
     """Return each fitted run's misses and its own unknowns."""
     import numpy as np
 
-    from analysis.model_design import local_slices
+    from analysis.model_unknowns import local_slices
 
     lines = [
         (
@@ -272,7 +272,7 @@ def _levels(one: Opened, fit: SessionFit) -> list[str]:
     """Return the noise levels learnt beside the true ones."""
     from oracle import true_knots, true_runs, true_spread
 
-    from analysis.model_solve import spread_table
+    from analysis.model_spread import spread_table
 
     true = spread_table(true_spread(one, true_runs(one), true_knots(one)))
     lines = [f"{'noise level':16}{'learnt':>10}{'true':>10}{'ratio':>8}"]

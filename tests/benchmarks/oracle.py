@@ -19,13 +19,15 @@ from accuracy_cases import Opened
 from accuracy_scores import SPEEDS_MPS, Estimate
 from numpy.typing import NDArray
 
-from analysis import model, model_solve
+from analysis import model, model_prior
 from analysis.evidence import coast_speed_range
 from analysis.fixes import flat_positions_m, speed_fixes
 from analysis.lag import integral_at
 from analysis.model import SessionFit, fit_session
-from analysis.model_design import COAST, FREE, Layout, RunData, hat
-from analysis.model_solve import FORCE_BIN_S, Prior, Spread, shared_prior_matrix
+from analysis.model_data import COAST, FREE, RunData
+from analysis.model_prior import Prior, shared_prior_matrix
+from analysis.model_spread import FORCE_BIN_S, Spread
+from analysis.model_unknowns import Layout, hat
 from analysis.power import find_power
 from analysis.roadload import find_road_load
 from analysis.runs import Phase, Run
@@ -92,7 +94,7 @@ def oracle_fit(one: Opened) -> SessionFit:
 @contextmanager
 def _told(one: Opened) -> Iterator[None]:
     """Let the fit know the receiver's smoothing, what scales phones have, and how fast noises vary."""
-    usual = model._shared_prior
+    usual = model_prior.shared_prior
     log, site = one.truth.logs[0], one.site
     times_s = {
         "offset_wander": 200.0,  # slow drift of the simulated sensor
@@ -100,7 +102,7 @@ def _told(one: Opened) -> Iterator[None]:
         "slow_noise": log.gps_slow_tau_s,
         "lag_wander": 60.0,  # of the simulated receiver
     }
-    processes = {name: (model_solve._PROCESSES[name][0], tau) for name, tau in times_s.items()}
+    processes = {name: (model_prior.PROCESSES[name][0], tau) for name, tau in times_s.items()}
 
     def prior(*arguments: Any) -> Prior:
         found: Prior = usual(*arguments)
@@ -110,8 +112,8 @@ def _told(one: Opened) -> Iterator[None]:
         return replace(found, mean=mean, sd=sd)
 
     with (
-        mock.patch.object(model, "_shared_prior", prior),
-        mock.patch.dict(model_solve._PROCESSES, processes),
+        mock.patch.object(model, "shared_prior", prior),
+        mock.patch.dict(model_prior.PROCESSES, processes),
     ):
         yield
 

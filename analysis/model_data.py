@@ -29,8 +29,9 @@ _BIN_S = {"drive": (0.2, 0.35), "free": (0.1, 0.35), "coast": (1.0, 1.0)}
 #: With an accelerometer a run begins at rest: bins of this length [s], from so long before the
 #: vehicle is seen to move [s], where the launch before the first drive is not longer than this [s].
 _LAUNCH_BIN_S, _REST_S, _LAUNCH_S = 0.25, 1.0, 4.0
-#: Fixes this soon after standstill may still be held at zero or catching up [s].
-_CATCH_UP_S = 5.0
+#: Fixes this soon after standstill may still be held at zero or catching up [s]: where the
+#: accelerometer leads from rest they are hardly missed, without it they hold the first gear.
+_CATCH_UP_S = {True: 5.0, False: 2.5}
 #: A mean over a longer hole of the accelerometer is none [s].
 _LONGEST_HOLE_S = 0.3
 
@@ -140,7 +141,7 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     begin = parts[0][0]
     stand = run.phase("stand")
     if stand is not None and pull is not None and stand.end_s <= pull.start_s + 0.5:
-        begin = max(begin, stand.end_s + _CATCH_UP_S)
+        begin = max(begin, stand.end_s + _CATCH_UP_S[rest_s is not None])
     moment = fused.fixes.t_s - lag_s
     use = (moment >= begin + 0.2) & (moment <= edge_s[-1] - 0.5)
     fix_s, fix_mps, fix_count = half_second_means(fused.fixes.t_s[use], fused.fixes.speed_mps[use])

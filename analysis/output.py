@@ -7,7 +7,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from logger.errors import PullcoastError
@@ -53,7 +53,8 @@ def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
     """Write files into `folder`, texts as UTF-8, all or none as far as an operating system can.
 
     Every file is first written and synced in a staging folder inside `folder`; only then are they
-    moved into place one after another, each of which is atomic.
+    moved into place one after another, each of which is atomic. Of several writers one at a time
+    moves its files, so that the last one's set stands there whole.
 
     Parameters
     ----------
@@ -83,8 +84,9 @@ def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
                 if (folder / name).is_dir():
                     msg = f"{folder / name}: a folder stands where the file should go"
                     raise OutputError(msg)
-            for name in files:
-                os.replace(staging / name, folder / name)
+            with _alone(folder):
+                for name in files:
+                    os.replace(staging / name, folder / name)
         finally:
             shutil.rmtree(staging, ignore_errors=True)
     except OSError as error:
@@ -93,6 +95,23 @@ def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
         why = error.strerror or error
         msg = f"{folder}: cannot write the results: {why}. Earlier files there are unchanged"
         raise OutputError(msg) from error
+
+
+@contextlib.contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Wait until nobody else moves files into `folder`; the lock of a killed writer is gone."""
+    try:
+        import fcntl
+    except ImportError:  # no such locks on this system
+        yield
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        with contextlib.suppress(OSError):  # a file system without locks
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def _clear_abandoned(folder: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import re
+import threading
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -431,6 +432,31 @@ def test_a_folder_in_the_place_of_a_file_is_named_before_anything_changes(tmp_pa
     with pytest.raises(OutputError, match=r"b\.txt: a folder stands"):
         write_together(tmp_path, {"a.txt": "new", "b.txt": "new"})
     assert (tmp_path / "a.txt").read_text() == "old"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="locks of POSIX systems")
+def test_two_writers_never_leave_files_of_both(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second one begins to move its files while the first is between two of its own."""
+    names = ("a.txt", "b.txt")
+    write_together(tmp_path, dict.fromkeys(names, "old"))
+    second = threading.Thread(target=write_together, args=(tmp_path, dict.fromkeys(names, "two")))
+    between = threading.Event()
+    replace = os.replace
+
+    def slowly(source: Path, target: Path) -> None:
+        replace(source, target)
+        if threading.current_thread() is not second and target.name == "a.txt":
+            second.start()
+            between.wait(0.5)  # time enough for the second to come as far as it can
+        if threading.current_thread() is second and target.name == "b.txt":
+            between.set()
+
+    monkeypatch.setattr(os, "replace", slowly)
+    write_together(tmp_path, dict.fromkeys(names, "one"))
+    second.join()
+    assert [(tmp_path / name).read_text() for name in names] == ["two", "two"]
 
 
 def test_leftovers_of_a_killed_run_are_cleared_once_they_are_old(

@@ -82,6 +82,9 @@ _USUAL: dict[VehicleKind, tuple[float, float, float, float]] = {
     "motorcycle": (150.0, 0.60, 110.0, 20.0),
     "bicycle": (6.0, 0.30, 40.0, 8.0),
 }
+#: Of a car: F0 over weight, F1 [N/(m/s)], F2 [N/(m/s)^2]; means of nine cars of 1,250 to 2,150 kg,
+#: target coefficients in the US EPA test car list of model year 2022.
+_USUAL_CAR = (0.0080, 2.82, 0.381)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,16 +159,20 @@ class Sketch:
 def guess(vehicle: Vehicle) -> Outing:
     """Return what an outing with a vehicle of which only kind and masses are known would be.
 
-    Road load in the geometric middle of what its kind has; power, speeds and phone usual.
+    Road load of a published car, or in the geometric middle of what another kind has; power, speeds
+    and phone usual.
     """
     window = ROAD_LOAD_WINDOWS[vehicle.kind]
     per_kg, _, top_kmh, end_kmh = _USUAL[vehicle.kind]
     rolling = float(np.sqrt(window.rolling_share[0] * window.rolling_share[1]))
+    linear = 0.0
     drag = float(np.sqrt(window.f2_n_per_mps2[0] * window.f2_n_per_mps2[1]))
+    if vehicle.kind == "car":
+        rolling, linear, drag = _USUAL_CAR
     return Outing(
         vehicle,
         4,
-        (rolling * vehicle.mass_kg * STANDARD_GRAVITY_MPS2, 0.0, drag),
+        (rolling * vehicle.mass_kg * STANDARD_GRAVITY_MPS2, linear, drag),
         per_kg * vehicle.mass_kg,
         top_kmh / 3.6,
         end_kmh / 3.6,

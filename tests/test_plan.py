@@ -10,6 +10,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
+from make_published import PUBLISHED
 from make_sessions import analysed
 from scipy import integrate
 
@@ -116,6 +117,18 @@ def test_more_pairs_narrow_down_to_what_the_mass_leaves() -> None:
     # a difference of two with one mass has the day in it, but not the mass: 1 % each
     assert shares[-1].difference_share > np.sqrt(2.0) * 0.01
     assert shares[-1].difference_share < np.sqrt(2.0) * shares[-1].peak_share + 0.01
+
+
+def test_an_unknown_car_has_the_mean_of_published_road_loads() -> None:
+    """Nine cars of the US EPA test car list of model year 2022, target coefficients and test weights."""
+    cars = np.array([load for name, load in PUBLISHED.items() if name.startswith("EPA 2022")])
+    assert len(cars) == 9
+    f0_n, f1, f2 = guess(vehicle_masses("car", 1480.0)).load
+    share = float(np.mean(cars[:, 1] / (cars[:, 0] * 9.80665)))
+    # to the digits that are written down
+    assert f0_n / (1480.0 * 9.80665) == pytest.approx(share, abs=5e-5)
+    assert f1 == pytest.approx(cars[:, 2].mean(), abs=5e-3)
+    assert f2 == pytest.approx(cars[:, 3].mean(), abs=5e-4)
 
 
 def test_what_helps_helps() -> None:

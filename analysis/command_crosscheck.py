@@ -234,7 +234,7 @@ def _compare(
     analysis: Analysis, runs: tuple[TimedRun, ...], units: dict[str, tuple[str, float]]
 ) -> CrossCheck:
     from analysis.crosscheck import cross_check
-    from analysis.timed_runs import gate_model
+    from analysis.gate_model import gate_model
 
     assert analysis.road_load is not None  # `analyse` refuses a session without one
     vehicle = analysis.session.vehicle

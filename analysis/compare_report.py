@@ -19,7 +19,9 @@ from analysis.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.results import finding_dict, json_text
 
 if TYPE_CHECKING:
-    from analysis.compare import Comparison, CurveDifference, LoadDifference
+    from analysis.compare import Comparison
+    from analysis.compare_load import LoadDifference
+    from analysis.compare_power import CurveDifference
     from analysis.compare_side import Side
     from analysis.difference import Difference
     from logger.findings import Finding

@@ -9,11 +9,12 @@ import numpy as np
 
 from analysis.gate_blame import WRONG_SIGMA, Blame, blame_gates, gate_slopes
 from analysis.gate_load import gate_covariance_s2, mean_wheel_power_w, road_load_from_gates
+from analysis.gate_model import GateModel, slope_accel_mps2
 from analysis.gate_sums import arithmetic_steps, pull_mean_power_w, weighted_segments_w
 from analysis.power import PowerCurve
 from analysis.scope_runs import Alignment
 from analysis.segments import SegmentSum, explain_segment_sum, segment_sum
-from analysis.timed_runs import GateModel, TimedRun, slope_accel_mps2
+from analysis.timed_runs import TimedRun
 from analysis.vehicle import effective_mass_kg
 from logger.session import Vehicle
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.gate_load import gate_covariance_s2
-from analysis.timed_runs import GateModel, TimedRun
+from analysis.gate_model import GateModel
+from analysis.timed_runs import TimedRun
 
 __all__ = ["WRONG_SIGMA", "Blame", "blame_gates", "gate_slopes"]
 

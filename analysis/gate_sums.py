@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.gate_model import GateModel
 from analysis.segments import SegmentSum
-from analysis.timed_runs import GateModel, TimedRun
+from analysis.timed_runs import TimedRun
 
 __all__ = ["arithmetic_steps", "pull_mean_power_w", "pull_profile", "weighted_segments_w"]
 

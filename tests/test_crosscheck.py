@@ -12,10 +12,11 @@ from make_sessions import analysed
 from scipy.stats import chi2
 
 from analysis.crosscheck import CrossCheck, cross_check, cross_check_alone
+from analysis.gate_model import GateModel, gate_model
 from analysis.gates import GateInterval
 from analysis.pipeline import Analysis
 from analysis.simulate_truth import Truth
-from analysis.timed_runs import GateModel, TimedRun, gate_model
+from analysis.timed_runs import TimedRun
 
 SEEDS = (1, 2, 3, 4)
 

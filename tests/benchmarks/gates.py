@@ -22,9 +22,9 @@ sys.path[:0] = [str(_HERE.parents[1]), str(_HERE.parents[2])]
 from make_gates import time_gates
 
 from analysis.crosscheck import cross_check
+from analysis.gate_model import gate_model
 from analysis.pipeline import analyse
 from analysis.simulate import simulate_session
-from analysis.timed_runs import gate_model
 from logger.reading import read_log
 from logger.session import read_session
 

@@ -34,8 +34,12 @@ def check_writable(folder: Path) -> None:
     """
     existing = folder
     try:
-        while not existing.exists() and existing != existing.parent:
-            existing = existing.parent
+        while existing != existing.parent:
+            try:
+                existing.stat()  # `Path.exists` hides why it fails from Python 3.14 on
+                break
+            except (FileNotFoundError, NotADirectoryError):
+                existing = existing.parent
         if not existing.is_dir():
             msg = f"{folder}: cannot write there, {existing} is not a folder. Choose another --out"
             raise OutputError(msg)

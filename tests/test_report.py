@@ -477,6 +477,9 @@ def test_unwritable_places_are_found_before_the_work(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(OutputError, match="is not a folder"):
         check_writable(tmp_path / "file" / "results")
+    # POSIX file systems allow 255 bytes, and Windows as many characters
+    with pytest.raises(OutputError, match="cannot write there"):
+        check_writable(tmp_path / ("x" * 300))
 
 
 def test_a_bad_number_stops_the_rendering_of_all_files() -> None:

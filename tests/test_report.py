@@ -434,6 +434,29 @@ def test_a_folder_in_the_place_of_a_file_is_named_before_anything_changes(tmp_pa
     assert (tmp_path / "a.txt").read_text() == "old"
 
 
+@pytest.mark.parametrize("error", [KeyboardInterrupt, PermissionError(13, "Permission denied")])
+def test_files_moved_before_one_that_cannot_be_are_taken_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
+) -> None:
+    write_together(tmp_path, {"a.txt": "old", "b.txt": "old"})
+    replace = os.replace
+    calls = []
+
+    def fail_late(source: str, target: str) -> None:
+        calls.append(target)
+        if len(calls) == 3:
+            raise error
+        replace(source, target)
+
+    monkeypatch.setattr(os, "replace", fail_late)
+    with pytest.raises((KeyboardInterrupt, OutputError)):
+        write_together(tmp_path, {"a.txt": "new", "c.txt": "new", "b.txt": "new"})
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
+        "a.txt": "old",
+        "b.txt": "old",
+    }
+
+
 @pytest.mark.skipif(os.name == "nt", reason="locks of POSIX systems")
 def test_two_writers_never_leave_files_of_both(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -445,12 +468,12 @@ def test_two_writers_never_leave_files_of_both(
     between = threading.Event()
     replace = os.replace
 
-    def slowly(source: Path, target: Path) -> None:
+    def slowly(source: str, target: str) -> None:
         replace(source, target)
-        if threading.current_thread() is not second and target.name == "a.txt":
+        if threading.current_thread() is not second and target.endswith("a.txt"):
             second.start()
             between.wait(0.5)  # time enough for the second to come as far as it can
-        if threading.current_thread() is second and target.name == "b.txt":
+        if threading.current_thread() is second and target.endswith("b.txt"):
             between.set()
 
     monkeypatch.setattr(os, "replace", slowly)

@@ -98,7 +98,8 @@ def main(argv: list[str] | None = None) -> int:
     if arguments.sessions < 1 or arguments.workers < 1:
         parser.error("--sessions and --workers are at least 1")
     from accuracy_cases import CASES
-    from accuracy_table import ratios, table
+    from accuracy_table import figures, ratios, table
+    from figures import keep_figures, keep_text
 
     seeds = range(arguments.first_seed, arguments.first_seed + arguments.sessions)
     today = datetime.datetime.now(datetime.UTC).date().isoformat()
@@ -123,10 +124,11 @@ def main(argv: list[str] | None = None) -> int:
         lines += ratios(by, OURS, ORACLE, CASES[name])
         print("\n".join(lines), flush=True)
         kept += ["", *lines]
+        if arguments.keep:
+            found_of_case = figures(by, OURS, ORACLE, CASES[name])
+            keep_figures(f"accuracy-{name}", found_of_case, f"{len(seeds)} sessions")
     if arguments.keep:
-        file = HERE / "results" / f"accuracy-{today}-{arguments.case}.txt"
-        file.parent.mkdir(exist_ok=True)
-        file.write_text("\n".join(kept) + "\n", encoding="utf-8")
+        file = keep_text("accuracy", "\n".join(kept), f"-{arguments.case}")
         print(f"kept in {file}")
     return 0
 

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from accuracy_cases import SPEEDS_KMH, Case
 from accuracy_scores import Score
+from figures import Figure
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-__all__ = ["Row", "binomial_band", "ratios", "rows", "summarise", "table"]
+__all__ = ["Row", "binomial_band", "figures", "ratios", "rows", "summarise", "table"]
 
 Array = NDArray[np.float64]
 
@@ -133,6 +134,56 @@ def _coverage(scores: Sequence[Score]) -> list[tuple[str, float, float, float, i
     return lines
 
 
+def _judged_share(what: str, held: float, meant: float, count: int, case: Case) -> Figure:
+    """Return the share that intervals hold, in its band; one-way intervals may hold more."""
+    low, high = binomial_band(meant, count)
+    name = f"{what}: {100 * meant:.0f} % intervals hold"
+    return Figure(name, 100 * held, 100 * low, None if case.one_way else 100 * high, "%")
+
+
+def figures(
+    by_method: Mapping[str, Sequence[Score]], ours: str, oracle: str, case: Case
+) -> list[Figure]:
+    """Return what one case found that has a goal.
+
+    Parameters
+    ----------
+    by_method : mapping of name to scores
+        Of the same sessions; the oracle need not be among them.
+    ours, oracle : str
+        Names of the project itself and of the oracle.
+    case : Case
+        Its goals.
+
+    Returns
+    -------
+    list of Figure
+        Errors, coverage of intervals, sessions that failed, ratios to the oracle.
+    """
+    own = rows(by_method[ours], case)
+    found = [
+        Figure(f"{row.name}, rms error", 100 * row.rms, None, 100 * row.goal, "%")
+        for row in own
+        if row.goal is not None
+    ]
+    found += [
+        _judged_share(what, held, meant, count, case)
+        for what, held, meant, _, count in _coverage(by_method[ours])
+    ]
+    found.append(
+        Figure("sessions that fail", float(sum(one.crashed for one in by_method[ours])), None, 0.0)
+    )
+    if oracle in by_method:
+        other = rows(by_method[oracle], case)
+        compared = _compared({row.name: row for row in own}, {row.name: row for row in other}, case)
+        found += [
+            Figure(f"{name}, {what} over oracle", ratio, None, goal, "x")
+            for name, what, ratio, goal in compared
+            if goal is not None
+        ]
+    return found
+
+
 def summarise(scores: Sequence[Score]) -> str:
     """Return what became of the sessions, in a sentence or two."""
     refusals = [one for one in scores if one.refusal and not one.crashed]
@@ -179,7 +230,8 @@ def table(scores: Sequence[Score], case: Case) -> list[str]:
     )
     for what, held, meant, _, count in _coverage(scores):
         low, high = binomial_band(meant, count)
-        verdict = "pass" if low <= held <= high else "MISS"
+        judged = _judged_share(what, held, meant, count, case)
+        verdict = "pass" if judged.verdict == "met" else "MISS"
         if case.one_way and held > high:
             # the default priors are wider than what the simulator draws wind and slope from
             verdict = "wide"
@@ -240,22 +292,25 @@ def ratios(
     return lines
 
 
-def _beside_oracle(ours: Mapping[str, Row], oracle: Mapping[str, Row], case: Case) -> list[str]:
-    lines = []
+def _compared(
+    ours: Mapping[str, Row], oracle: Mapping[str, Row], case: Case
+) -> list[tuple[str, str, float, float | None]]:
+    """Return (quantity, what of it, ratio of ours to the oracle's, largest ratio allowed)."""
+    found = []
     for name, own in ours.items():
         other = oracle.get(name)
         if other is None or own.sd is None or other.sd is None:
             continue
-        parts = []
-        error, width = own.rms / other.rms, own.sd / other.sd
-        for what, ratio, goal in (
-            ("rms error", error, case.oracle_goal),
-            ("mean sd", width, case.sd_goal),
-        ):
-            if goal is None:
-                parts.append(f"{what} {ratio:.2f} x")
-            else:
-                verdict = "pass" if ratio <= goal else "MISS"
-                parts.append(f"{what} {ratio:.2f} x, goal {goal} x: {verdict}")
-        lines.append(f"  {name:26}ours over oracle: " + "; ".join(parts))
-    return lines
+        found.append((name, "rms error", own.rms / other.rms, case.oracle_goal))
+        found.append((name, "mean sd", own.sd / other.sd, case.sd_goal))
+    return found
+
+
+def _beside_oracle(ours: Mapping[str, Row], oracle: Mapping[str, Row], case: Case) -> list[str]:
+    parts: dict[str, list[str]] = {}
+    for name, what, ratio, goal in _compared(ours, oracle, case):
+        text = f"{what} {ratio:.2f} x"
+        if goal is not None:
+            text += f", goal {goal} x: {'pass' if ratio <= goal else 'MISS'}"
+        parts.setdefault(name, []).append(text)
+    return [f"  {name:26}ours over oracle: " + "; ".join(of) for name, of in parts.items()]

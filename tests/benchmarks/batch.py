@@ -9,7 +9,6 @@ ratio says little.
 from __future__ import annotations
 
 import argparse
-import datetime
 import hashlib
 import os
 import resource
@@ -24,7 +23,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HERE = Path(__file__).resolve()
 _ROOT = _HERE.parents[2]
-sys.path.insert(0, str(_ROOT))
+sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
+
+from figures import Figure, keep_figures, keep_text
 
 from analysis.simulate import simulate_session
 
@@ -83,12 +84,18 @@ def main() -> None:
         again_s, _ = batch(package, folder, Path(place) / "two", 2)
         same = digest(Path(place) / "one") == digest(Path(place) / "two")
     what = f"{chosen.sessions} sessions of {chosen.pairs} pair(s)"
+    ratio = Figure("two workers, time over one", two_s / one_s, None, _GOAL, "x")
+    figures = [
+        ratio,
+        Figure("nothing new, time over one worker", again_s / one_s, unit="x"),
+        Figure("sets of results that two workers make otherwise", float(not same), None, 0.0),
+    ]
     lines = [
         f"{what}, {os.cpu_count()} processors, load before the start {load:.1f}",
         f"one worker:  {one_s:7.1f} s on the clock, {one_cpu:7.1f} s of processors",
         f"two workers: {two_s:7.1f} s on the clock, {two_cpu:7.1f} s of processors",
-        f"ratio {two_s / one_s:.2f} (goal {_GOAL}); "
-        + ("met" if two_s / one_s <= _GOAL else "NOT met"),
+        f"ratio {ratio.found:.2f} (goal {_GOAL}); "
+        + ("met" if ratio.verdict == "met" else "NOT met"),
         f"nothing new: {again_s:7.1f} s",
         f"results of one and of two workers are {'the same' if same else 'NOT THE SAME'} files",
     ]
@@ -101,9 +108,9 @@ def main() -> None:
         ]
     print("\n".join(lines))
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = _HERE.parent / "results" / f"batch-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("batch", "\n".join(lines))
+        share = f"one worker got {100 * one_cpu / one_s:.0f} % of a processor"
+        keep_figures("batch", figures, f"{what}; {share}")
 
 
 if __name__ == "__main__":

@@ -20,12 +20,15 @@ sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 
 import numpy as np
 from compare_sessions import DAYS, GAINS, SimulatedSide, sides_of
+from figures import Figure, keep_figures, keep_text
 
 from analysis.compare import Comparison, compare
 from analysis.difference import share_found
 
 #: Speeds at which road loads are compared [m/s]: 50 and 100 km/h.
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)
+#: Claims where there is no gain, at most; gains of the size found, at least [%].
+_FALSE_GOAL, _FOUND_GOAL = 8.0, {0.08: 80.0}
 
 
 def share(flags: list[bool]) -> str:
@@ -85,7 +88,10 @@ def main() -> None:
         "the day's own deviation is drawn as large as the comparison allows for",
         "",
         "without a difference (three pairs of each vehicle; they are not independent):",
-        f"  gain in peak wheel power claimed: {share([_more(one) for one in none])} (goal at most 8 %)",
+        (
+            f"  gain in peak wheel power claimed: {share([_more(one) for one in none])} "
+            f"(goal at most {_FALSE_GOAL:.0f} %)"
+        ),
         f"  loss in peak wheel power claimed: {share([_less(one) for one in none])}",
         (
             f"  error over stated sd, rms: {spread(none, [0.0] * len(none))} against no difference, "
@@ -105,10 +111,17 @@ def main() -> None:
             "peak wheel power claimed:"
         ),
     ]
+    claimed = 100.0 * float(np.mean([_more(one) for one in none]))
+    figures = [Figure("no difference, gain claimed", claimed, None, _FALSE_GOAL, "%")]
     planned = _foretold_sds(gains[GAINS[0]])
     for gain in GAINS:
         found = [_more(one) for one in gains[gain]]
-        said = ", goal at least 80 %" if gain == 0.08 else ""
+        goal = _FOUND_GOAL.get(gain)
+        said = "" if goal is None else f", goal at least {goal:.0f} %"
+        rate = 100.0 * float(np.mean(found))
+        figures.append(
+            Figure(f"{100 * gain:.0f} % more torque, gain claimed", rate, goal, None, "%")
+        )
         foretold = float(np.mean([share_found(gain, sd) for sd in planned]))
         lines.append(
             f"  {100 * gain:.0f} %: {share(found)} (foretold by plan {100 * foretold:.1f} %{said}); "
@@ -121,8 +134,9 @@ def main() -> None:
     ]
     print("\n".join(lines))
     if chosen.keep:
-        path = _HERE.parent / "results" / f"compare-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("compare", "\n".join(lines))
+        changed_pairs = len(gains[GAINS[0]])
+        keep_figures("compare", figures, f"{len(none)} pairs without, {changed_pairs} with a gain")
 
 
 def _true_difference(first: SimulatedSide, other: SimulatedSide) -> float:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import datetime
 import json
 import os
 import random
@@ -22,14 +21,36 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HERE = Path(__file__).resolve()
 _ROOT = _HERE.parents[2]
+sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
+
+from figures import Figure, keep_figures, keep_text
+
 _COMMAND = [sys.executable, "-m", "analysis"]
 _RESULTS = ("report.html", "results.json", "curves.csv", "speed_time.csv")
+
+
+class Outcome(NamedTuple):
+    """What became of one kind of fault.
+
+    Parameters
+    ----------
+    text : str
+        As printed.
+    what : str
+        What must not happen.
+    bad : int or None
+        How often it did; None where it could not be tried.
+    """
+
+    text: str
+    what: str
+    bad: int | None
 
 
 def _pullcoast(*words: str | Path, **more: Any) -> subprocess.CompletedProcess[str]:
@@ -75,7 +96,7 @@ def _session(place: Path, seed: int = 3) -> Path:
     return folder
 
 
-def report_killed(place: Path, kills: int) -> str:
+def report_killed(place: Path, kills: int) -> Outcome:
     """Kill a report at random moments: the folder holds the old set or the new one, nothing between."""
     session = _session(place)
     out = place / "out"
@@ -108,10 +129,11 @@ def report_killed(place: Path, kills: int) -> str:
             counts["broken"] += 1
     again = _pullcoast("report", session, "--out", out, "--mass", "1300kg")
     good = again.returncode == 0 and _set(out) == sets["1300kg"]
-    return f"{kills} kills: {counts}; a second try afterwards is {'whole' if good else 'BROKEN'}"
+    text = f"{kills} kills: {counts}; a second try afterwards is {'whole' if good else 'BROKEN'}"
+    return Outcome(text, "results lost or half written", counts["broken"] + (not good))
 
 
-def batch_killed(place: Path, kills: int) -> str:
+def batch_killed(place: Path, kills: int) -> Outcome:
     """Kill a batch at random moments and start it again until it ends: the same files as undisturbed."""
     folder = place / "sessions"
     folder.mkdir()
@@ -140,10 +162,11 @@ def batch_killed(place: Path, kills: int) -> str:
             for path in calm.rglob("results.json")
         ]
         same += done.returncode == 0 and len(alike) == 4 and all(alike)
-    return f"{kills} kills in {rounds} batches: {same} of {rounds} end with the undisturbed results"
+    text = f"{kills} kills in {rounds} batches: {same} of {rounds} end with the undisturbed results"
+    return Outcome(text, "batches with other results than undisturbed", rounds - same)
 
 
-def capture_killed(place: Path, kills: int) -> str:
+def capture_killed(place: Path, kills: int) -> Outcome:
     """Kill the capture server while a recording comes in: resumed, the bytes are the sent ones."""
     import hashlib
     import re
@@ -209,12 +232,13 @@ def capture_killed(place: Path, kills: int) -> str:
             p for p in folder.rglob("*.csv") if hashlib.sha256(p.read_bytes()).digest() == wanted
         ]
         identical += len(files) >= number + 1
-    return (
+    text = (
         f"{kills} kills ({restarts} in mid-recording): {identical} of {kills} recordings identical"
     )
+    return Outcome(text, "recordings lost or otherwise than sent", kills - identical)
 
 
-def disk_full(place: Path, kills: int) -> str:
+def disk_full(place: Path, kills: int) -> Outcome:
     """Write results to a file system with 60 kB left, over earlier ones."""
     del kills
     session = _session(place)
@@ -226,7 +250,8 @@ def disk_full(place: Path, kills: int) -> str:
         check=False,
     )
     if mounted.returncode != 0:
-        return "not tried: a small file system cannot be mounted here"
+        text = "not tried: a small file system cannot be mounted here"
+        return Outcome(text, "results lost or half written", None)
     try:
         first = _pullcoast("report", session, "--out", disk / "out")
         assert first.returncode == 0, first.stderr
@@ -239,13 +264,14 @@ def disk_full(place: Path, kills: int) -> str:
     finally:
         subprocess.run(["umount", str(disk)], check=False)
     said = second.stderr.strip().splitlines()[-1:]
-    return (
+    text = (
         f"exit {second.returncode}, earlier results {'whole' if whole else 'BROKEN'}, "
         f"left over {left}; said: {said}"
     )
+    return Outcome(text, "results lost or half written", int(not whole))
 
 
-def two_at_once(place: Path, kills: int) -> str:
+def two_at_once(place: Path, kills: int) -> Outcome:
     """Let two reports write into one folder at once: the set is that of one of them."""
     session = _session(place)
     sets = []
@@ -262,10 +288,11 @@ def two_at_once(place: Path, kills: int) -> str:
         ]
         statuses = [process.wait() for process in both]
         whole += _set(place / "one") in sets and all(status == 0 for status in statuses)
-    return f"{whole} of {rounds} pairs of reports left one whole set"
+    text = f"{whole} of {rounds} pairs of reports left one whole set"
+    return Outcome(text, "results mixed or a report that fails", rounds - whole)
 
 
-def input_changed(place: Path, kills: int) -> str:
+def input_changed(place: Path, kills: int) -> Outcome:
     """Rewrite and cut a log while it is read: a result or a message, never a traceback."""
     session = _session(place)
     log = next(iter(sorted(session.glob("run*.csv"))))
@@ -287,10 +314,11 @@ def input_changed(place: Path, kills: int) -> str:
         tracebacks += b"Traceback" in errors
         statuses[process.returncode] = statuses.get(process.returncode, 0) + 1
         log.write_bytes(original)
-    return f"{kills} changes: exit statuses {statuses}, {tracebacks} tracebacks"
+    text = f"{kills} changes: exit statuses {statuses}, {tracebacks} tracebacks"
+    return Outcome(text, "tracebacks", tracebacks)
 
 
-_CASES: dict[str, Callable[[Path, int], str]] = {
+_CASES: dict[str, Callable[[Path, int], Outcome]] = {
     "report killed": report_killed,
     "batch killed": batch_killed,
     "capture killed": capture_killed,
@@ -310,12 +338,14 @@ def main() -> None:
     lines = []
     for name in chosen.case or _CASES:
         with tempfile.TemporaryDirectory() as place:
-            lines.append(f"{name:20s} {_CASES[name](Path(place), chosen.kills)}")
+            found = _CASES[name](Path(place), chosen.kills)
+            lines.append(f"{name:20s} {found.text}")
         print(lines[-1], flush=True)
+        if chosen.keep and found.bad is not None:
+            bad = Figure(found.what, float(found.bad), None, 0.0)
+            keep_figures(f"faults-{name.replace(' ', '_')}", [bad], f"--kills {chosen.kills}")
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = _HERE.parent / "results" / f"faults-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("faults", "\n".join(lines))
 
 
 if __name__ == "__main__":

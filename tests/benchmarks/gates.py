@@ -1,11 +1,12 @@
 """Kept benchmark: z-scores of stopwatch gates against sessions of known truth.
 
-Run by hand: ``python tests/benchmarks/gates.py [SESSIONS]``; prints one line per ten sessions and
-the rms of z over all gates, which is 1 where the stated sd is the true one.
+Run by hand: ``python tests/benchmarks/gates.py [--sessions N] [--keep]``; prints one line
+per ten sessions and the rms of z over all gates, which is 1 where the stated sd is the true one.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 import tempfile
@@ -17,8 +18,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 _HERE = Path(__file__).resolve()
-sys.path[:0] = [str(_HERE.parents[1]), str(_HERE.parents[2])]
+sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1]), str(_HERE.parents[2])]
 
+from figures import Figure, keep_figures, keep_text
 from make_gates import time_gates
 
 from analysis.crosscheck import cross_check
@@ -32,10 +34,14 @@ from logger.session import read_session
 _PAIRS, _USED_RUNS = 3, 4
 
 
-def main(sessions: int) -> None:
+def main() -> None:
     """Time gates on simulated sessions and print the rms of z."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--sessions", type=int, default=200, metavar="N", help="default: 200")
+    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    chosen = parser.parse_args()
     z: dict[str, list[float]] = {"pull": [], "coast": []}
-    for number in range(sessions):
+    for number in range(chosen.sessions):
         seed = 1000 + number
         with tempfile.TemporaryDirectory(prefix="pullcoast_gates_") as folder:
             truth = simulate_session(Path(folder), seed=seed, pairs=_PAIRS)
@@ -52,17 +58,29 @@ def main(sessions: int) -> None:
                 z[gate.run.kind].append(gate.z)
         if (number + 1) % 10 == 0:
             print(_line(number + 1, z), flush=True)
+    if chosen.keep:
+        how = f"{chosen.sessions} sessions of 2 pairs, clean phone, gates with 0.2 s and 1 km/h"
+        keep_text("gates", f"{how}\n{_line(chosen.sessions, z)}")
+        keep_figures("gates", figures(z), f"{chosen.sessions} sessions")
 
 
-def _line(count: int, z: dict[str, list[float]]) -> str:
+def figures(z: dict[str, list[float]]) -> list[Figure]:
+    """Return the rms of z of all gates, of pulls and of coast-downs; 1 is right, no band is set."""
+
     def rms(values: list[float]) -> float:
         return float(np.sqrt(np.mean(np.square(values))))
 
-    return (
-        f"{count} sessions: rms z {rms(z['pull'] + z['coast']):.3f} "
-        f"(pulls {rms(z['pull']):.3f}, coast-downs {rms(z['coast']):.3f})"
-    )
+    return [
+        Figure("all gates, error over stated sd, rms", rms(z["pull"] + z["coast"])),
+        Figure("gates of pulls, error over stated sd, rms", rms(z["pull"])),
+        Figure("gates of coast-downs, error over stated sd, rms", rms(z["coast"])),
+    ]
+
+
+def _line(count: int, z: dict[str, list[float]]) -> str:
+    every, pulls, coasts = (one.found for one in figures(z))
+    return f"{count} sessions: rms z {every:.3f} (pulls {pulls:.3f}, coast-downs {coasts:.3f})"
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    main()

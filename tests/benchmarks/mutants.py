@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
-import datetime
 import os
 import random
 import shutil
@@ -22,6 +21,9 @@ from pathlib import Path
 
 _HERE = Path(__file__).resolve()
 _ROOT = _HERE.parents[2]
+sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
+
+from figures import Figure, keep_figures, keep_text
 
 #: Modules, and the tests that are about them in the order in which they are tried.
 _TARGETS = {
@@ -128,12 +130,14 @@ def main() -> int:
                 lines.append(f"{module} {text}: {'NOT SEEN' if by is None else 'seen by ' + by}")
                 print(lines[-1], flush=True)
             (root / module).write_text(source, encoding="utf-8")
+    count = len(lines)
     lines.append(f"{seen} of {len(lines)} faults were seen")
     print(lines[-1])
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = _HERE.parent / "results" / f"mutants-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("mutants", "\n".join(lines))
+        share = Figure("planted faults that tests see", 100.0 * seen / count, unit="%")
+        modules = len(chosen.module or _TARGETS)
+        keep_figures("mutants", [share], f"{count} faults in {modules} modules")
     return 0
 
 

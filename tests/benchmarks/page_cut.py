@@ -23,8 +23,9 @@ from typing import Any
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent), str(HERE.parents[1])]
+sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1])]
 
+from figures import Figure, keep_figures, keep_text
 from make_browser import (
     accept,
     address_of,
@@ -38,8 +39,6 @@ from make_browser import (
 )
 from make_capture import thread_server
 from make_cutting import cutting_proxy
-
-from logger.writing import write_text_atomic
 
 PER_RECORDING = 10
 
@@ -92,7 +91,9 @@ def main() -> int:
     text = "\n".join([*head, *lines, *tail]) + "\n"
     print(text)
     if arguments.keep:
-        write_text_atomic(HERE / "results" / f"page_cut-{now:%Y-%m-%d}.txt", text)
+        keep_text("page_cut", text)
+        other = Figure("recordings that arrive otherwise than sent", float(count - same), None, 0.0)
+        keep_figures("page_cut", [other], f"{count} recordings, {made} cuts")
     return 0 if same == count else 1
 
 

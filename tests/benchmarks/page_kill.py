@@ -23,12 +23,11 @@ from pathlib import Path
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent), str(HERE.parents[1])]
+sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1])]
 
+from figures import Figure, keep_figures, keep_text
 from make_browser import address_of, killed, launched
 from make_capture import thread_server
-
-from logger.writing import write_text_atomic
 
 GOAL_S = 1.0
 
@@ -71,7 +70,12 @@ def main() -> int:
     text = "\n".join([*head, *lines, *tail]) + "\n"
     print(text)
     if arguments.keep:
-        write_text_atomic(HERE / "results" / f"page_kill-{now:%Y-%m-%d}.txt", text)
+        keep_text("page_kill", text)
+        most = Figure("most lost of a recording", max(lost), None, GOAL_S, "s")
+        none = Figure(
+            "kills that nothing came back of", float(arguments.kills - len(lost)), None, 0.0
+        )
+        keep_figures("page_kill", [most, none], f"{arguments.kills} kills")
     return 0 if good == len(lost) == arguments.kills else 1
 
 

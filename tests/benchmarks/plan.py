@@ -20,6 +20,7 @@ sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 
 import numpy as np
 from compare_sessions import SimulatedSide, sides_of
+from figures import Figure, keep_figures, keep_text
 
 from analysis.compare_side import Side
 from analysis.plan import Foretold, foretell
@@ -27,6 +28,8 @@ from analysis.plan_outing import guess
 
 _DAYS = ("day0", "day1")
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)
+#: Foretold over achieved.
+_GOAL = (0.75, 1.25)
 
 
 def errors(one: SimulatedSide) -> list[float]:
@@ -98,9 +101,12 @@ def main() -> None:
     ]
     names = ("peak wheel power", "road load at 50 km/h", "road load at 100 km/h")
     columns = (rms(planned), rms(missed), rms(said))
+    figures = []
     for name, plan_sd, miss, own in zip(names, *columns, strict=True):
+        ratio = plan_sd / miss
+        figures.append(Figure(f"{name}, foretold over achieved error", ratio, *_GOAL, "x"))
         lines.append(
-            f"{name:24}{100 * plan_sd:9.2f} %{100 * miss:9.2f} %{100 * own:9.2f} %{plan_sd / miss:22.2f}"
+            f"{name:24}{100 * plan_sd:9.2f} %{100 * miss:9.2f} %{100 * own:9.2f} %{ratio:22.2f}"
         )
     lines += [
         "",
@@ -108,8 +114,8 @@ def main() -> None:
     ]
     print("\n".join(lines))
     if chosen.keep:
-        path = _HERE.parent / "results" / f"plan-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("plan", "\n".join(lines))
+        keep_figures("plan", figures, f"{len(missed)} sessions")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ are published (see tests/make_published.py); engines, roads and weather are inve
 from __future__ import annotations
 
 import argparse
-import datetime
 import os
 import sys
 import tempfile
@@ -18,8 +17,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 _HERE = Path(__file__).resolve()
-sys.path[:0] = [str(_HERE.parents[1]), str(_HERE.parents[2])]
+sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1]), str(_HERE.parents[2])]
 
+from figures import Figure, keep_figures, keep_text
 from make_published import PUBLISHED, published_vehicle
 
 from analysis.pipeline import analyse
@@ -63,17 +63,21 @@ def main() -> None:
         print(lines[-1], flush=True)
     rms = 100.0 * np.sqrt(np.mean(np.concatenate(every) ** 2, axis=0))
     z = np.concatenate(scaled)
-    verdict = ["pass" if value <= goal else "MISS" for value, goal in zip(rms, _GOALS, strict=True)]
+    found_figures = [
+        Figure(f"road load at {3.6 * speed:.0f} km/h, rms error", float(value), None, goal, "%")
+        for speed, value, goal in zip(_SPEEDS_MPS, rms, _GOALS, strict=True)
+    ]
+    verdict = ["pass" if one.verdict == "met" else "MISS" for one in found_figures]
+    held = float(np.mean(np.abs(z) < 1.96))
+    found_figures.append(Figure("95 % intervals that hold the truth", 100.0 * held, unit="%"))
     lines.append(f"{'all':34s} {rms[0]:6.2f} {rms[1]:6.2f} {rms[2]:6.2f}")
     lines.append(f"{'goal':34s} {_GOALS[0]:6.2f} {_GOALS[1]:6.2f} {_GOALS[2]:6.2f}  {verdict}")
-    lines.append(
-        f"rms z {np.sqrt(np.mean(z**2)):.2f}; 95 % intervals hold {np.mean(np.abs(z) < 1.96):.1%}"
-    )
+    lines.append(f"rms z {np.sqrt(np.mean(z**2)):.2f}; 95 % intervals hold {held:.1%}")
     print("\n".join(lines[-3:]))
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = _HERE.parent / "results" / f"published-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("published", "\n".join(lines))
+        of = f"{len(PUBLISHED)} vehicles, {chosen.sessions} sessions each"
+        keep_figures("published", found_figures, of)
 
 
 if __name__ == "__main__":

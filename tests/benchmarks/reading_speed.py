@@ -28,10 +28,10 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
+from figures import Figure, keep_figures, keep_text
 
-from logger.writing import write_text_atomic
-
-RESULTS = Path(__file__).with_name("results")
+#: Largest ratio of the time of a file to that of half of it.
+DOUBLE_GOAL = 2.2
 ROWS = 3_000_000
 POINTS = 100_000
 START = datetime(2024, 3, 9, 10, 0, 0, tzinfo=UTC)
@@ -220,8 +220,8 @@ def best(kinds: dict[str, tuple[str, Path]], rounds: int) -> dict[str, tuple[flo
     }
 
 
-def run(case: Case, folder: Path, rounds: int) -> str:
-    """Measure one case and return its line of the table."""
+def run(case: Case, folder: Path, rounds: int) -> tuple[str, list[Figure]]:
+    """Measure one case; return its line of the table, and its figures that have a goal."""
     path, half = (folder / f"{name}{case.suffix}" for name in ("whole", "half"))
     for target, rows in ((path, case.rows), (half, case.rows // 2)):
         with target.open("w", newline="", buffering=1 << 20) as out:
@@ -234,15 +234,21 @@ def run(case: Case, folder: Path, rounds: int) -> str:
     path.unlink()
     half.unlink()
     ours = found["ours"]
+    double = ours[0] / found["half"][0]
+    figures = [Figure(f"{case.name}, time over half", double, None, DOUBLE_GOAL, "x")]
     line = f"{case.name:34} {size_mb:7.1f} {ours[0]:7.2f} {ours[2] / size_mb:7.1f}"
     if "rival" in found:
         rival = found["rival"]
         line += f" {case.rival:>7} {rival[0]:7.2f}"
-        for ratio, goal in zip((ours[0] / rival[0], ours[1] / rival[1]), case.goals, strict=True):
+        ratios = {"time": ours[0] / rival[0], "peak memory": ours[1] / rival[1]}
+        for (what, ratio), goal in zip(ratios.items(), case.goals, strict=True):
+            if goal is not None:
+                name = f"{case.name}, {what} over {case.rival}"
+                figures.append(Figure(name, ratio, None, goal, "x"))
             line += f" {ratio:6.2f}" + (f" ({goal:.1f})" if goal is not None else "      ")
     else:
         line += " " * 40
-    return f"{line}  {ours[0] / found['half'][0]:5.2f} (2.2)"
+    return f"{line}  {double:5.2f} ({DOUBLE_GOAL})", figures
 
 
 def main() -> None:
@@ -270,17 +276,19 @@ def main() -> None:
             f"       {'peak':>6}       {'double':>7}"
         ),
     ]
-    lines = [*heading]
+    lines, figures = [*heading], list[Figure]()
     print("\n".join(heading), flush=True)
     with tempfile.TemporaryDirectory() as name:
         for case in cases(options.rows, options.points):
             if options.only not in case.name:
                 continue
-            lines.append(run(case, Path(name), options.rounds))
-            print(lines[-1], flush=True)
+            line, found = run(case, Path(name), options.rounds)
+            lines.append(line)
+            figures += found
+            print(line, flush=True)
     if options.keep:
-        target = RESULTS / f"reading_speed-{datetime.now(UTC):%Y-%m-%d}.txt"
-        write_text_atomic(target, "\n".join(lines) + "\n")
+        keep_text("reading_speed", "\n".join(lines))
+        keep_figures("reading_speed", figures, f"least of {options.rounds} rounds")
 
 
 if __name__ == "__main__":

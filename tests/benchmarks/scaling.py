@@ -7,7 +7,6 @@ eleven times the model's time, and memory must grow no faster; both are ratios w
 from __future__ import annotations
 
 import argparse
-import datetime
 import os
 import sys
 import tempfile
@@ -18,7 +17,9 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HERE = Path(__file__).resolve()
-sys.path.insert(0, str(_HERE.parents[2]))
+sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
+
+from figures import Figure, keep_figures, keep_text
 
 from analysis import pipeline
 from analysis.model import SessionFit, fit_session
@@ -27,6 +28,8 @@ from logger.reading import read_log
 from logger.session import read_session
 
 _FEW, _MANY = 4, 40
+#: Largest ratio of time, and of memory, of ten times the runs.
+_GOAL = 11.0
 
 
 def measured(pairs: int) -> tuple[float, float, int]:
@@ -64,16 +67,26 @@ def main() -> None:
         f"{2 * pairs:3d} runs: {one[0]:.3f} s a round, {one[2]} rounds, {one[1]:.0f} MB at most"
         for pairs, one in ((_FEW, few), (_MANY, many))
     ]
-    whole = many[0] * many[2] / (few[0] * few[2])
+    found = (
+        Figure(
+            "ten times the runs, time of the model",
+            many[0] * many[2] / (few[0] * few[2]),
+            None,
+            _GOAL,
+            "x",
+        ),
+        Figure("ten times the runs, time of one round", many[0] / few[0], unit="x"),
+        Figure("ten times the runs, memory", many[1] / few[1], None, _GOAL, "x"),
+    )
+    whole, a_round, memory = found
     lines.append(
-        f"ten times the runs: {many[0] / few[0]:.1f} x the time a round, {whole:.1f} x in all "
-        f"(goal 11 x), {many[1] / few[1]:.1f} x the memory"
+        f"ten times the runs: {a_round.found:.1f} x the time a round, {whole.found:.1f} x in all "
+        f"(goal {_GOAL:.0f} x), {memory.found:.1f} x the memory"
     )
     print("\n".join(lines))
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = _HERE.parent / "results" / f"scaling-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        keep_text("scaling", "\n".join(lines))
+        keep_figures("scaling", found, f"{2 * _FEW} and {2 * _MANY} runs")
 
 
 if __name__ == "__main__":

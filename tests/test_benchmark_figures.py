@@ -1,0 +1,162 @@
+"""The table of figures and goals: verdicts, what is kept and read again, and that the README is true."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from pathlib import Path
+
+import pytest
+
+BENCHMARKS = Path(__file__).parent / "benchmarks"
+sys.path.insert(0, str(BENCHMARKS))
+
+from figures import Figure, Kept, keep_figures, keep_text, kept_figures, table
+from run import BENCHMARKS as LISTED
+from run import README, main, quoted, with_table
+
+
+@pytest.fixture
+def trial_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep figures in a folder of this test."""
+    monkeypatch.setenv("PULLCOAST_BENCHMARK_RESULTS", str(tmp_path))
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("found", "lowest", "highest", "verdict"),
+    [
+        (1.19, None, 1.2, "met"),
+        (1.2, None, 1.2, "met"),
+        (1.2001, None, 1.2, "MISSED"),
+        (79.9, 80.0, None, "MISSED"),
+        (80.0, 80.0, None, "met"),
+        (80.1, 80.0, None, "met"),
+        (0.74, 0.75, 1.25, "MISSED"),
+        (0.75, 0.75, 1.25, "met"),
+        (1.25, 0.75, 1.25, "met"),
+        (1.26, 0.75, 1.25, "MISSED"),
+        (0.0, None, 0.0, "met"),
+        (1.0, None, 0.0, "MISSED"),
+        (5.0, None, None, "no goal"),
+    ],
+)
+def test_verdict_at_below_and_above_the_bounds(
+    found: float, lowest: float | None, highest: float | None, verdict: str
+) -> None:
+    assert Figure("a", found, lowest, highest).verdict == verdict
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf")])
+def test_a_figure_is_a_finite_number(value: float) -> None:
+    with pytest.raises(ValueError, match="finite"):
+        Figure("a", value)
+    with pytest.raises(ValueError, match="finite"):
+        Figure("a", 1.0, highest=value)
+
+
+def test_texts_of_figures_and_goals() -> None:
+    assert Figure("a", 1.2345, highest=1.5, unit="%").found_text == "1.23 %"
+    assert Figure("a", 0.012345, highest=1.5, unit="x").found_text == "0.0123 x"
+    assert Figure("a", 1.2345, highest=1.5, unit="%").goal == "at most 1.5 %"
+    assert Figure("a", 93.0, lowest=80.0, unit="%").goal == "at least 80 %"
+    assert Figure("a", 1.0, 0.75, 1.25, "x").goal == "0.75 to 1.25 x"
+    assert Figure("a", 0.0, highest=0.0).goal == "at most 0"
+    assert Figure("a", 3.0).goal == ""
+
+
+def test_a_text_never_shows_a_missed_bound_as_reached() -> None:
+    assert Figure("a", 1.2004, highest=1.2).found_text == "1.2004"
+    assert Figure("a", 79.9999, lowest=80.0).found_text == "79.9999"
+
+
+def test_what_is_kept_is_read_again_and_the_last_replaces_the_earlier(trial_folder: Path) -> None:
+    assert kept_figures() == []
+    keep_figures("beta", [Figure("old", 1.0)])
+    figures = [Figure("rms", 1.25, None, 1.2, "%"), Figure("share", 2 / 3, 0.6, 0.7)]
+    keep_figures("beta", figures, "7 sessions")
+    keep_figures("alpha-part", [Figure("lost", 0.0, highest=0.0)])
+    alpha, beta = kept_figures()
+    assert (alpha.benchmark, beta.benchmark) == ("alpha-part", "beta")
+    assert beta.figures == tuple(figures)
+    assert beta.of == "7 sessions"
+    assert "cores" in beta.machine
+    names = sorted(path.name for path in (trial_folder / "figures").iterdir())
+    assert names == ["alpha-part.json", "beta.json"]
+
+
+def test_text_is_kept_with_its_date(trial_folder: Path) -> None:
+    path = keep_text("beta", "one\ntwo\n")
+    assert path.parent == trial_folder
+    assert path.name.startswith("beta-2")
+    assert path.read_text(encoding="utf-8") == "one\ntwo\n"
+
+
+KEPT = [
+    Kept("a", "2026-01-02", "3 runs", "X, 2 cores", 0.25, (Figure("short", 12.0, highest=3.0),)),
+    Kept(
+        "longer",
+        "2026-01-03",
+        "",
+        "X, 2 cores",
+        None,
+        (Figure("a long figure", 0.5, 0.25, 1.0, "x"), Figure("none", 7.0)),
+    ),
+]
+
+
+def test_table_is_aligned() -> None:
+    lines = table(KEPT).splitlines()
+    assert lines[:4] == [
+        "benchmark  figure           found  goal         verdict  date",
+        "a          short               12  at most 3    MISSED   2026-01-02",
+        "longer     a long figure  0.500 x  0.25 to 1 x  met      2026-01-03",
+        "longer     none                 7               no goal  2026-01-03",
+    ]
+    assert lines[4:6] == ["", "3 figures: 1 met, 1 MISSED, 1 no goal"]
+    assert lines[6] == "X, 2 cores; load before the start: a 0.2 (3 runs); longer not known"
+
+
+def test_every_listed_benchmark_is_there_and_keeps_figures() -> None:
+    assert len({one.name for one in LISTED}) == len(LISTED)
+    minutes = [one.minutes for one in LISTED]
+    assert minutes == sorted(minutes)
+    for one in LISTED:
+        source = (BENCHMARKS / f"{one.name}.py").read_text(encoding="utf-8")
+        called = {
+            node.func.id
+            for node in ast.walk(ast.parse(source))
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        }
+        assert "keep_figures" in called, one.name
+        assert '"--keep"' in source, one.name
+
+
+def test_what_is_kept_belongs_to_a_listed_benchmark() -> None:
+    names = {one.name for one in LISTED}
+    assert {kept.benchmark.partition("-")[0] for kept in kept_figures()} <= names
+
+
+def test_showing_runs_nothing(trial_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    keep_figures("scaling", [Figure("time", 12.0, highest=11.0, unit="x")])
+    assert main(["--kept"]) == 0
+    assert capsys.readouterr().out == table(kept_figures()) + "\n"
+    assert [path.name for path in trial_folder.iterdir()] == ["figures"]
+
+
+def test_readme_quotes_what_is_kept(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delenv("PULLCOAST_BENCHMARK_RESULTS", raising=False)
+    assert main(["--kept"]) == 0
+    text = README.read_text(encoding="utf-8")
+    assert quoted(text) == capsys.readouterr().out
+
+
+def test_another_table_leaves_the_rest_of_the_readme_alone() -> None:
+    text = README.read_text(encoding="utf-8")
+    other = with_table(text, "x\ny")
+    assert quoted(other) == "x\ny\n"
+    assert with_table(other, quoted(text).rstrip("\n")) == text
+    with pytest.raises(ValueError, match="no block of text"):
+        with_table("# nothing\n", "x")

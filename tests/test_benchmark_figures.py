@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import subprocess
 import sys
 from pathlib import Path
 
@@ -142,6 +143,32 @@ def test_showing_runs_nothing(trial_folder: Path, capsys: pytest.CaptureFixture[
     assert main(["--kept"]) == 0
     assert capsys.readouterr().out == table(kept_figures()) + "\n"
     assert [path.name for path in trial_folder.iterdir()] == ["figures"]
+
+
+@pytest.mark.parametrize(("ended", "found", "status"), [(0, 11.0, 0), (0, 11.5, 1), (3, 11.0, 1)])
+def test_a_benchmark_that_fails_stops_no_other_and_shows_in_the_status(
+    trial_folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    ended: int,
+    found: float,
+    status: int,
+) -> None:
+    started = []
+
+    def finished(command: list[str], **_: object) -> subprocess.CompletedProcess[bytes]:
+        started.append((Path(command[1]).name, command[2]))
+        keep_figures("scaling", [Figure("time", found, highest=11.0, unit="x")])
+        return subprocess.CompletedProcess(command, ended if len(started) == 1 else 0)
+
+    # not one of those run: its goal, missed earlier, does not count
+    keep_figures("batch", [Figure("time", 2.0, highest=0.6, unit="x")])
+    monkeypatch.setattr(subprocess, "run", finished)
+    assert main(["--only", "scaling", "--only", "start_up"]) == status
+    assert started == [("start_up.py", "--keep"), ("scaling.py", "--keep")]
+    out = capsys.readouterr().out
+    assert table(kept_figures()) in out
+    assert ("start_up ended with 3" in out) == (ended == 3)
 
 
 def test_readme_quotes_what_is_kept(

@@ -140,7 +140,14 @@ def _missing(analysis: Analysis) -> list[str]:
     if not analysis.site.separable:
         texts.append("Drive the other way too: wind and slope change sign, the vehicle does not.")
     if analysis.power is None:
-        texts.append("Add full-throttle pulls to find the wheel power.")
+        tried = any(
+            phase.kind == "pull" and phase.used for run in analysis.runs for phase in run.phases
+        )
+        texts.append(
+            "Pull longer in each gear and drive more pairs, to find the wheel power."
+            if tried
+            else "Add full-throttle pulls to find the wheel power."
+        )
     elif len(analysis.pulls) < 3:
         texts.append("Make three pulls or more each way, to see how well they repeat.")
     load = analysis.road_load

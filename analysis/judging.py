@@ -16,7 +16,14 @@ from logger.findings import Finding
 from logger.session import Session, Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["judge_runs", "why_implausible", "why_nothing", "why_unlike"]
+__all__ = [
+    "judge_runs",
+    "sensor_findings",
+    "why_implausible",
+    "why_nothing",
+    "why_sensors_differ",
+    "why_unlike",
+]
 
 _NAMES = {"pull": "pull", "coast": "slowing"}
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
@@ -31,6 +38,9 @@ _RISE = 1.12
 _LEAST_RATE_HZ = 0.8
 #: A coast-down after a pull lasts at least this long [s].
 _LEAST_S = 10.0
+#: Accelerometer over speed differs from 1 by less than this; above the first it is told, above the
+#: second nothing is given. Units of speed match a scale to within this share.
+_ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
 #: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
 _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 #: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
@@ -263,6 +273,44 @@ def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
     return (
         f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
         f"receivers scatter by less than {most:.1f}: this is other driving"
+    )
+
+
+def why_sensors_differ(scale: float, scale_sd: float, most: float = _WRONG_SCALE) -> str | None:
+    """Return why receiver and accelerometer cannot both be right, or None.
+
+    Parameters
+    ----------
+    scale, scale_sd : float
+        What the accelerometer reads over what the change of speed asks for, as fitted; sensor and
+        pitching body together make it 0.95 to 1.10 (common practice, no source).
+    most : float
+        How far from 1 it may be.
+    """
+    if abs(scale - 1.0) < most + 3.0 * scale_sd:
+        return None
+    units = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "knots": 1852 / 3600}
+    likely = [
+        f"{true} taken for {taken}"
+        for taken, as_taken in units.items()
+        for true, as_true in units.items()
+        if true != taken and abs(np.log(scale * as_taken / as_true)) < _UNIT_MATCH
+    ]
+    guess = f" (as with {' or '.join(likely)})" if likely else ""
+    return (
+        f"the accelerometer feels {scale:.2f} times the acceleration that the speeds give, where both "
+        f"sensors agree within a tenth: the speeds are in another unit than read{guess}, or the "
+        "acceleration is. Look at both with `pullcoast look`, and name the unit of the log"
+    )
+
+
+def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
+    """Return a warning where receiver and accelerometer differ, but not by as much as units do."""
+    why = why_sensors_differ(scale, scale_sd, _ODD_SCALE)
+    return (
+        ()
+        if why is None
+        else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
     )
 
 

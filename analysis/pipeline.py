@@ -27,7 +27,14 @@ from analysis.evidence import (
 from analysis.expected import Expected, expect
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.gears import agree_on_changes, gear_knots, match_gears
-from analysis.judging import judge_runs, why_implausible, why_nothing, why_unlike
+from analysis.judging import (
+    judge_runs,
+    sensor_findings,
+    why_implausible,
+    why_nothing,
+    why_sensors_differ,
+    why_unlike,
+)
 from analysis.model import SessionFit, fit_session
 from analysis.model_data import COAST, RunData, run_data
 from analysis.model_spread import spread_table
@@ -40,6 +47,7 @@ from analysis.power import (
     PullFigures,
     find_power,
     pull_figures,
+    told,
 )
 from analysis.reach import continued_above
 from analysis.reference import ResistanceFigures, reference_road_load, resistance_figures
@@ -204,10 +212,12 @@ def analyse(
     )
     speeds = coast_speed_range(fit)
     load = find_road_load(fit, vehicle, speeds) if speeds else road_load
-    why = why_unlike(fit.spread.fix, fused)
+    scale = _fitted_scale(fit)
+    # of several faults the one that is said first is the one that explains the others
+    why = (scale and why_sensors_differ(*scale)) or why_unlike(fit.spread.fix, fused)
     if speeds and load and (why := why or why_implausible(load, vehicle)):
         raise NothingUsable((why, *why_nothing(runs, fused)))
-    power = find_power(fit, vehicle)
+    power, power_notes = told(find_power(fit, vehicle))
     below_mps, spin_notes = lower_bound_below(power, fit, recordings, vehicle)
     above_mps, reach_notes = continued_above(load, power)
     power = power and replace(power, lower_bound_below_mps=below_mps, continued_above_mps=above_mps)
@@ -237,6 +247,8 @@ def analyse(
             *air_notes,
             *site_notes,
             *fit_notes,
+            *(sensor_findings(*scale) if scale else ()),
+            *power_notes,
             *spin_notes,
             *reach_notes,
         ),
@@ -282,6 +294,14 @@ def _scale(fused: Sequence[Fused]) -> float:
     """Return a first guess of the accelerometer's scale error from the lag regressions."""
     gains = [np.linalg.norm(one.mount.lag.weights) for one in fused if one.mount.lag is not None]
     return float(np.clip(1.0 / np.median(gains) - 1.0, -0.07, 0.07)) if gains else 0.0
+
+
+def _fitted_scale(fit: SessionFit) -> tuple[float, float] | None:
+    """Return accelerometer over speed and its sd; None where no run has an accelerometer."""
+    if not any(state.data.has_accel for state in fit.states):
+        return None
+    at = fit.layout.SCALE
+    return 1.0 + float(fit.shared[at]), float(np.sqrt(fit.covariance[at, at]))
 
 
 def _require(

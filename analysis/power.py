@@ -14,6 +14,7 @@ from analysis.model_budget import budget
 from analysis.model_unknowns import hat, local_slices
 from analysis.runs import Phase, Run
 from analysis.vehicle import effective_mass_kg
+from logger.findings import Finding
 from logger.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
@@ -25,7 +26,11 @@ __all__ = [
     "PullFigures",
     "find_power",
     "pull_figures",
+    "told",
 ]
+
+#: A peak that is known no better than to this share of itself is none.
+_KNOWN_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +224,20 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         scatter,
         peak_slope_effect_w=float(every[top] @ off),
     )
+
+
+def told(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
+    """Return a wheel power that says something, else None and why."""
+    if power is None or power.peak_sd_w <= _KNOWN_SHARE * power.peak_w:
+        return power, ()
+    share = min(power.peak_sd_w / max(power.peak_w, 1e-9), 1.0)
+    text = (
+        "No wheel power is given: what could be used of the pulls tells its peak no better than to "
+        f"{100 * share:.0f} % (one standard deviation), where {100 * _KNOWN_SHARE:.0f} % are the most. "
+        "The stretches of full throttle in one gear are too short or too few. Pull longer in each "
+        "gear, drive more pairs, and record acceleration as well."
+    )
+    return None, (Finding("power_unknown", "warning", text),)
 
 
 def _maxima(

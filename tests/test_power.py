@@ -12,7 +12,8 @@ from make_sessions import analysed
 from analysis.model import SessionFit, fit_session
 from analysis.model_spread import Spread
 from analysis.pipeline import Analysis
-from analysis.power import PowerCurve, find_power
+from analysis.power import PowerCurve, find_power, told
+from analysis.report import report_html
 from logger.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
@@ -95,6 +96,32 @@ def test_the_budget_has_its_causes_and_adds_up(fit: SessionFit) -> None:
     assert set(parts) == {"noise", "road_load", "lag", "mount", "mass"}
     assert all(part >= 0.0 for part in parts.values())
     assert parts["noise"] > 0.0
+
+
+@pytest.mark.parametrize(
+    ("share", "given"), [(0.02, True), (0.49, True), (0.51, False), (75.0, False)]
+)
+def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, given: bool) -> None:
+    power = _found(fit)
+    power = replace(power, peak_sd_w=share * power.peak_w)
+    kept, notes = told(power)
+    assert (kept == power) == given
+    assert [(note.kind, note.severity) for note in notes] == (
+        [] if given else [("power_unknown", "warning")]
+    )
+    assert told(None) == (None, ())
+
+
+def test_short_pulls_on_a_receiver_alone_are_refused_in_words() -> None:
+    """Fixes once a second, the third gear held for three seconds: the curve is as good as unknown."""
+    analysis, _ = analysed(1115, pairs=4, phone="gps-only")
+    assert analysis.road_load is not None
+    assert analysis.power is None
+    assert analysis.pulls == ()
+    assert "power_unknown" in [finding.kind for finding in analysis.findings]
+    done = report_html(analysis)
+    assert "No wheel power is given" in done
+    assert "Pull longer in each gear" in done
 
 
 def test_without_a_pull_there_is_no_power() -> None:

@@ -3,14 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-__all__ = ["Phase", "PhaseKind", "Run", "phase_labels"]
-
-Array: TypeAlias = NDArray[np.float64]
+__all__ = ["Phase", "PhaseKind", "Run"]
 
 PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
 
@@ -84,38 +79,3 @@ class Run:
     def phase(self, kind: PhaseKind) -> Phase | None:
         """Return the first phase of that kind, or None."""
         return next((phase for phase in self.phases if phase.kind == kind), None)
-
-
-def phase_labels(
-    time_s: Array, runs: tuple[Run, ...]
-) -> tuple[list[str], NDArray[np.bool_], Array]:
-    """Label the samples of one recording's curve.
-
-    Parameters
-    ----------
-    time_s : array of shape (n,)
-        Times of the curve [s].
-    runs : tuple of Run
-        The runs of this recording.
-
-    Returns
-    -------
-    labels : list of str
-        Phase kind per sample, ``other`` outside all phases.
-    used : array of bool of shape (n,)
-        Whether the phase is used by the model.
-    run : array of shape (n,)
-        Number of the run, nan outside.
-    """
-    labels = ["other"] * time_s.size
-    used = np.zeros(time_s.size, dtype=bool)
-    number = np.full(time_s.size, np.nan)
-    for run in runs:
-        number[(time_s >= run.start_s) & (time_s <= run.end_s)] = run.number
-        for phase in run.phases:
-            inside = np.flatnonzero((time_s >= phase.start_s) & (time_s <= phase.end_s))
-            for i in inside:
-                labels[i] = phase.kind
-            if phase.kind in ("pull", "coast"):
-                used[inside] = phase.used
-    return labels, used, number

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal, TypeVar
 
 import numpy as np
@@ -216,7 +216,3 @@ class Recording:
             if ends:
                 spans.append(float(max(e[1] for e in ends) - min(e[0] for e in ends)))
         return max(spans)
-
-    def with_findings(self, *findings: Finding) -> Recording:
-        """Return a copy with `findings` appended."""
-        return replace(self, findings=self.findings + findings)

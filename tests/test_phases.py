@@ -13,7 +13,7 @@ from analysis.fixes import Fixes
 from analysis.fuse import Fused, SpeedCurve, fuse
 from analysis.mount import Mount
 from analysis.phases import find_runs
-from analysis.runs import Phase, PhaseKind, Run, phase_labels
+from analysis.runs import Phase, PhaseKind, Run
 from analysis.simulate_phone import PhoneKind
 from analysis.simulate_truth import RunTruth
 
@@ -210,25 +210,6 @@ def test_nothing_reaches_over_a_hole() -> None:
     for run in runs:
         for phase in run.phases:
             assert phase.end_s <= 30.1 or phase.start_s >= 35.9
-
-
-def test_labels_say_what_each_sample_was() -> None:
-    fused = _curve([(5.0, 0.0), (9.0, 2.5), (40.0, COASTING), (6.0, -2.5), (4.0, 0.0)])
-    runs = find_runs(fused)
-    assert fused.curve is not None
-    labels, used, number = phase_labels(fused.curve.time_s, runs)
-    at = {2.0: "stand", 10.0: "pull", 30.0: "coast", 56.0: "brake", 63.0: "stand"}
-    for time_s, kind in at.items():
-        assert labels[round(time_s / 0.1)] == kind
-    assert used[round(10.0 / 0.1)]
-    assert used[round(30.0 / 0.1)]
-    assert not used[round(56.0 / 0.1)]
-    assert number[round(30.0 / 0.1)] == 0
-    unused = tuple(
-        replace(run, phases=tuple(replace(phase, used=False) for phase in run.phases))
-        for run in runs
-    )
-    assert not phase_labels(fused.curve.time_s, unused)[1].any()
 
 
 def test_a_run_starts_with_its_first_phase_and_ends_with_its_last() -> None:

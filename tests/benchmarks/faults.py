@@ -1,4 +1,4 @@
-"""Hard faults: killed at random moments, a full disk, two reports at once, input that changes.
+"""Hard faults: killed at random moments, a full disk, two reports at once, input or clock that changes.
 
 Run by hand: ``python tests/benchmarks/faults.py [--kills 50] [--case NAME] [--keep]``. After each
 fault the earlier results or the new ones are whole, and what is said is a message. The full disk
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import datetime
 import json
 import os
 import random
@@ -29,7 +30,9 @@ _HERE = Path(__file__).resolve()
 _ROOT = _HERE.parents[2]
 sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures, keep_text, results_folder
+
+from analysis.output import STAGING
 
 _COMMAND = [sys.executable, "-m", "analysis"]
 _RESULTS = ("report.html", "results.json", "curves.csv", "speed_time.csv")
@@ -97,7 +100,11 @@ def _session(place: Path, seed: int = 3) -> Path:
 
 
 def report_killed(place: Path, kills: int) -> Outcome:
-    """Kill a report at random moments: the folder holds the old set or the new one, nothing between."""
+    """Kill a report at random moments: the folder holds the old set or the new one, nothing between.
+
+    Half of the kills wait until the folder appears in which files are written first, and strike
+    within the next 30 ms; the others strike at any moment.
+    """
     session = _session(place)
     out = place / "out"
     rng = random.Random(1)
@@ -112,13 +119,21 @@ def report_killed(place: Path, kills: int) -> Outcome:
     whole_s = 0.5 * (time.perf_counter() - start)
     old = "1400kg"
     counts = {"old": 0, "new": 0, "broken": 0}
-    for _ in range(kills):
+    running = writing = 0
+    for number in range(kills):
         new = "1300kg" if old == "1400kg" else "1400kg"
         process = _start("report", session, "--out", out, "--mass", new)
-        # as many kills near the end, where files are written, as before it
-        moment = rng.uniform(0.0, 1.1) if rng.random() < 0.5 else rng.uniform(0.85, 1.1)
-        time.sleep(moment * whole_s)
+        if number % 2:
+            while process.poll() is None and not list(out.glob(f"{STAGING}*")):
+                time.sleep(0.0002)
+            time.sleep(rng.uniform(0.0, 0.03))
+        else:
+            time.sleep(rng.uniform(0.0, 1.1) * whole_s)
+        running += process.poll() is None
         _kill(process)
+        for left in out.glob(f"{STAGING}*"):
+            writing += 1
+            shutil.rmtree(left)
         found = _set(out)
         if found == sets[old]:
             counts["old"] += 1
@@ -129,7 +144,10 @@ def report_killed(place: Path, kills: int) -> Outcome:
             counts["broken"] += 1
     again = _pullcoast("report", session, "--out", out, "--mass", "1300kg")
     good = again.returncode == 0 and _set(out) == sets["1300kg"]
-    text = f"{kills} kills: {counts}; a second try afterwards is {'whole' if good else 'BROKEN'}"
+    text = (
+        f"{kills} kills, {running} of a running report, {writing} while it wrote: {counts}; "
+        f"a second try afterwards is {'whole' if good else 'BROKEN'}"
+    )
     return Outcome(text, "results lost or half written", counts["broken"] + (not good))
 
 
@@ -293,13 +311,16 @@ def two_at_once(place: Path, kills: int) -> Outcome:
 
 
 def input_changed(place: Path, kills: int) -> Outcome:
-    """Rewrite and cut a log while it is read: a result or a message, never a traceback."""
+    """Cut a log while it is read: the undisturbed result, another or a message, never a traceback."""
     session = _session(place)
     log = next(iter(sorted(session.glob("run*.csv"))))
     original = log.read_bytes()
+    start = time.perf_counter()
+    assert _pullcoast("report", session, "--out", place / "calm").returncode == 0
+    whole_s = time.perf_counter() - start
+    calm = (place / "calm" / "results.json").read_bytes()
     rng = random.Random(4)
-    statuses: dict[int, int] = {}
-    tracebacks = 0
+    counts = {"undisturbed": 0, "of what was left": 0, "a message": 0, "OTHER": 0}
     for _ in range(kills):
         process = subprocess.Popen(
             [*_COMMAND, "report", str(session), "--out", str(place / "out")],
@@ -307,15 +328,67 @@ def input_changed(place: Path, kills: int) -> Outcome:
             stderr=subprocess.PIPE,
             env={**os.environ, "PYTHONPATH": str(_ROOT)},
         )
-        time.sleep(rng.uniform(0.2, 1.2))
+        time.sleep(rng.uniform(0.0, 0.4) * whole_s)
         with log.open("r+b") as stream:
             stream.truncate(rng.randrange(len(original)))
         _, errors = process.communicate()
-        tracebacks += b"Traceback" in errors
-        statuses[process.returncode] = statuses.get(process.returncode, 0) + 1
+        if b"Traceback" in errors or process.returncode not in (0, 1, 2):
+            counts["OTHER"] += 1
+        elif process.returncode:
+            counts["a message"] += 1
+        else:
+            same = (place / "out" / "results.json").read_bytes() == calm
+            counts["undisturbed" if same else "of what was left"] += 1
         log.write_bytes(original)
-    text = f"{kills} changes: exit statuses {statuses}, {tracebacks} tracebacks"
-    return Outcome(text, "tracebacks", tracebacks)
+    return Outcome(f"{kills} changes: {counts}", "neither a result nor a message", counts["OTHER"])
+
+
+def clock_stepped(place: Path, kills: int) -> Outcome:
+    """Step a recording's clock, or only its fixes', halfway: never a traceback, nor results apart.
+
+    The truth is that of the session; results are told in their own standard deviations.
+    """
+    del kills
+    session = _session(place)
+    truth = json.loads((session / "truth.json").read_text(encoding="utf-8"))
+    log = session / "run02.csv"
+    header, *rows = log.read_text(encoding="utf-8").splitlines()
+    fix = header.split(",").index("speed_mps")
+    half_s = 0.5 * float(rows[-1].split(",")[0])
+    parts = []
+    for whole in (True, False):
+        for step_s in (0.0, 0.7, -0.7, 2.5, -2.5, 60.0, -60.0, 3600.0):
+            if step_s == 0.0 and not whole:
+                continue
+            moved = []
+            for row in rows:
+                time_s, _, rest = row.partition(",")
+                late = float(time_s) >= half_s and (whole or row.split(",")[fix])
+                moved.append(f"{float(time_s) + (step_s if late else 0.0):.4f},{rest}")
+            if not whole and step_s > 0.0:  # as a program that sorts its rows writes them
+                moved.sort(key=lambda row: float(row.partition(",")[0]))
+            log.write_text("\n".join((header, *moved)) + "\n", encoding="utf-8")
+            done = _pullcoast("report", session, "--out", place / "out")
+            said = f"{'all' if whole else 'fixes'} {step_s:+g} s: "
+            if done.returncode in (1, 2) and "Traceback" not in done.stderr:
+                said += "refused"
+            elif done.returncode != 0:
+                said += "TRACEBACK"
+            else:
+                said += _away(place / "out", truth)
+            parts.append(said)
+    tracebacks = sum(one.endswith("TRACEBACK") for one in parts)
+    return Outcome("; ".join(parts), "tracebacks", tracebacks)
+
+
+def _away(folder: Path, truth: dict[str, Any]) -> str:
+    """Return how many standard deviations the road load at 20 m/s and the peak lie from the truth."""
+    results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
+    point = next(p for p in results["road_load"]["curve"] if p["speed_mps"] == 20.0)
+    load = truth["F0_N"] + 20.0 * truth["F1_N_per_mps"] + 400.0 * truth["F2_N_per_mps2"]
+    power = results["wheel_power"]
+    peak = (power["peak_W"] - truth["peak_wheel_power_W"]) / power["peak_sd_W"]
+    return f"z {(point['force_N'] - load) / point['sd_N']:+.1f}, {peak:+.1f}"
 
 
 _CASES: dict[str, Callable[[Path, int], Outcome]] = {
@@ -325,6 +398,7 @@ _CASES: dict[str, Callable[[Path, int], Outcome]] = {
     "disk full": disk_full,
     "two reports at once": two_at_once,
     "input changed": input_changed,
+    "clock stepped": clock_stepped,
 }
 
 
@@ -335,17 +409,22 @@ def main() -> None:
     parser.add_argument("--case", choices=tuple(_CASES), action="append")
     parser.add_argument("--keep", action="store_true", help="keep the output, dated")
     chosen = parser.parse_args()
-    lines = []
+    lines = {}
     for name in chosen.case or _CASES:
         with tempfile.TemporaryDirectory() as place:
             found = _CASES[name](Path(place), chosen.kills)
-            lines.append(f"{name:20s} {found.text}")
-        print(lines[-1], flush=True)
+            lines[name] = f"{name:20s} {found.text}"
+        print(lines[name], flush=True)
         if chosen.keep and found.bad is not None:
             bad = Figure(found.what, float(found.bad), None, 0.0)
             keep_figures(f"faults-{name.replace(' ', '_')}", [bad], f"--kills {chosen.kills}")
     if chosen.keep:
-        keep_text("faults", "\n".join(lines))
+        today = datetime.datetime.now(tz=datetime.UTC).date()
+        path = results_folder() / f"faults-{today}.txt"
+        earlier = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+        kept = {line[:20].strip(): line for line in earlier} | lines  # of one day, the last of each
+        text = "".join(f"{kept[name]}\n" for name in _CASES if name in kept)
+        keep_text("faults", text)
 
 
 if __name__ == "__main__":

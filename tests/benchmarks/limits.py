@@ -1,8 +1,9 @@
 """Sessions at the edges of what may be asked: each gives a result near the truth, or a refusal.
 
 Run by hand: ``python tests/benchmarks/limits.py [--case NAME] [--keep]``. A row says what was looked
-at, how many standard deviations road load and peak power lie from the truth, or the refusal's
-first reason. Vehicles and places are invented.
+at, the time and memory that reading and analysing took in a process of their own, how many standard
+deviations road load and peak power lie from the truth, or the refusal's first reason. Vehicles and
+places are invented.
 """
 
 from __future__ import annotations
@@ -10,12 +11,14 @@ from __future__ import annotations
 import argparse
 import datetime
 import math
+import multiprocessing
 import os
 import resource
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -91,7 +94,7 @@ def _drive(
 
 
 def _a_day_at_100_hz(folder: Path) -> Truth:
-    """Drive one pair in one recording, then stand until 24 h are full, as own table."""
+    """Drive two pairs in one recording, then stand until 24 h are full, as own table."""
     phone = replace(draw_phone(np.random.default_rng(9), "clean", 1.0), accel_hz=100.0)
     truth = _drive(folder, pairs=2, layout="one_long", sim_phone=phone)
     table = next(folder.glob("*.csv"))
@@ -176,24 +179,36 @@ def _scores(analysis: Analysis, truth: Truth) -> str:
     return f"{used} of {len(analysis.runs)} runs used; " + "; ".join(parts or ["nothing"])
 
 
+def _made(name: str, folder: Path) -> Truth:
+    return _CASES[name](folder)
+
+
+def _judged(folder: Path, truth: Truth) -> tuple[str, float, float]:
+    """Return what was found, the time it took [s], and the process's greatest memory [MB]."""
+    start = time.perf_counter()
+    try:
+        session = read_session(folder)
+        logs = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+        found = _scores(analyse(session, logs), truth)
+    except NothingUsable as refusal:
+        found = f"refused: {refusal.reasons[0]}"
+    except PullcoastError as refusal:
+        found = f"refused: {refusal}"
+    seconds = time.perf_counter() - start
+    return found, seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+
+
 def row(name: str) -> str:
-    """Make, read and judge one case."""
+    """Make, read and judge one case, each in a new process, so that memory is this case's own."""
+    context = multiprocessing.get_context("spawn")
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "session"
-        truth = _CASES[name](folder)
+        with ProcessPoolExecutor(1, mp_context=context) as pool:
+            truth = pool.submit(_made, name, folder).result()
         size = sum(file.stat().st_size for file in folder.iterdir()) / 1e6
-        start = time.perf_counter()
-        try:
-            session = read_session(folder)
-            logs = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
-            found = _scores(analyse(session, logs), truth)
-        except NothingUsable as refusal:
-            found = f"refused: {refusal.reasons[0]}"
-        except PullcoastError as refusal:
-            found = f"refused: {refusal}"
-        seconds = time.perf_counter() - start
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
-    return f"{name:34s} {size:7.1f} MB {seconds:6.1f} s, at most {peak:5.0f} MB so far: {found}"
+        with ProcessPoolExecutor(1, mp_context=context) as pool:
+            found, seconds, peak = pool.submit(_judged, folder, truth).result()
+    return f"{name:34s} {size:6.1f} MB of logs, {seconds:6.1f} s, {peak:5.0f} MB of memory: {found}"
 
 
 def main() -> None:
@@ -202,14 +217,17 @@ def main() -> None:
     parser.add_argument("--case", choices=tuple(_CASES), action="append")
     parser.add_argument("--keep", action="store_true", help="keep the output, dated")
     chosen = parser.parse_args()
-    lines = []
+    lines = {}
     for name in chosen.case or _CASES:
-        lines.append(row(name))
-        print(lines[-1], flush=True)
+        lines[name] = row(name)
+        print(lines[name], flush=True)
     if chosen.keep:
         today = datetime.datetime.now(tz=datetime.UTC).date()
         path = _HERE.parent / "results" / f"limits-{today}.txt"
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        earlier = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+        kept = {line[:34].strip(): line for line in earlier} | lines  # of one day, the last of each
+        text = "".join(f"{kept[name]}\n" for name in _CASES if name in kept)
+        path.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

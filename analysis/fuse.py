@@ -21,7 +21,7 @@ from analysis.mount import Mount, find_mount
 from logger.findings import Finding
 from logger.recording import Recording
 
-__all__ = ["FAST_FIXES_HZ", "Fused", "SpeedCurve", "fuse", "smooth_speed"]
+__all__ = ["FAST_FIXES_HZ", "Fused", "Smoothed", "SpeedCurve", "fuse", "smooth_speed"]
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from logger.findings import Finding, Severity
 from logger.recording import Recording
 from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["Mount", "find_mount"]
+__all__ = ["MIN_RATE_HZ", "Mount", "find_mount"]
 
 _STAND_MPS = 0.5
 #: Below this rate an accelerometer aliases engine and ride vibration into the signal [Hz].

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from logger.session import Vehicle
 
 __all__ = [
+    "MOST_PAIRS",
     "Foretold",
     "LoadForetold",
     "Needed",

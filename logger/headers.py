@@ -10,7 +10,7 @@ from typing import Literal
 from logger.recording import CHANNEL_NAMES
 from logger.units import Quantity, find_unit, plain_unit
 
-__all__ = ["OWN_COLUMNS", "Meaning", "quantity_of", "read_header", "unit_word"]
+__all__ = ["OWN_COLUMNS", "Flavour", "Meaning", "quantity_of", "read_header", "unit_word"]
 
 #: Columns of the own table, in the order they are written.
 OWN_COLUMNS: tuple[str, ...] = ("time_s", "received_s", *CHANNEL_NAMES, "mark", "event")

@@ -1,4 +1,4 @@
-"""Inverse of a covariance."""
+"""Inverse and root of a covariance."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["inverse"]
+__all__ = ["inverse", "root"]
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -15,3 +15,9 @@ Array: TypeAlias = NDArray[np.float64]
 def inverse(matrix: Array) -> Array:
     """Return the inverse of a square matrix."""
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def root(covariance: Array) -> Array:
+    """Return R with R R' the covariance, negative eigenvalues of rounding taken for 0."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))

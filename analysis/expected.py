@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.air import AirState
+from analysis.covariances import root
 from analysis.cycle import wltc_class_3b_kmh
 from analysis.fuse import SpeedCurve
 from analysis.model import SessionFit
@@ -152,10 +153,8 @@ def expect(
     widen = np.full(used.size, 1.0 if power is None else power.scatter_factor)
     widen[:3] = load.scatter_factor
     covariance = fit.covariance[np.ix_(used, used)] * np.outer(widen, widen)
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
     rng = np.random.default_rng(_SEED)
-    deviations = rng.standard_normal((_DRAWS, used.size)) @ root.T
+    deviations = rng.standard_normal((_DRAWS, used.size)) @ root(covariance).T
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     launch, changes = launch_and_changes(curves, runs, pulls, len(gears))
     to_reference = air.temperature_c is not None and air.pressure_hpa is not None

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.covariances import root
 from analysis.fuse import SpeedCurve
 from analysis.leave_out import left_out, scatter_factor
 from analysis.model import SessionFit, mean_slope, slope_effect
@@ -244,10 +245,8 @@ def _maxima(
     mean: NDArray[np.float64], rows: NDArray[np.float64], covariance: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Return the maxima of curves drawn about `mean`, shape (draws,)."""
-    size, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(size, 0.0))
     normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
-    return np.asarray((mean + normal @ (rows @ root).T).max(axis=1))
+    return np.asarray((mean + normal @ (rows @ root(covariance)).T).max(axis=1))
 
 
 def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:

@@ -8,13 +8,11 @@ is a small memory file system, which only root can make; without it that row say
 from __future__ import annotations
 
 import argparse
-import contextlib
 import datetime
 import json
 import os
 import random
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -27,15 +25,21 @@ from typing import Any, NamedTuple
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HERE = Path(__file__).resolve()
-_ROOT = _HERE.parents[2]
-sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
+sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 
+from faults_commands import (
+    COMMAND,
+    RESULTS,
+    ROOT,
+    kill_group,
+    made_session,
+    pullcoast,
+    result_set,
+    start_command,
+)
 from figures import Figure, keep_figures, keep_text, results_folder
 
 from analysis.output import STAGING
-
-_COMMAND = [sys.executable, "-m", "analysis"]
-_RESULTS = ("report.html", "results.json", "curves.csv", "speed_time.csv")
 
 
 class Outcome(NamedTuple):
@@ -56,63 +60,20 @@ class Outcome(NamedTuple):
     bad: int | None
 
 
-def _pullcoast(*words: str | Path, **more: Any) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PYTHONPATH": str(_ROOT)}
-    done: subprocess.CompletedProcess[str] = subprocess.run(
-        [*_COMMAND, *map(str, words)],
-        capture_output=True,
-        text=True,
-        env=environment,
-        timeout=600,
-        check=False,
-        **more,
-    )
-    return done
-
-
-def _start(*words: str | Path) -> subprocess.Popen[bytes]:
-    environment = {**os.environ, "PYTHONPATH": str(_ROOT)}
-    return subprocess.Popen(
-        [*_COMMAND, *map(str, words)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env=environment,
-        start_new_session=True,
-    )
-
-
-def _kill(process: subprocess.Popen[bytes]) -> None:
-    """Kill a command and all of its workers as a power cut would."""
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
-
-
-def _set(folder: Path) -> tuple[bytes, ...]:
-    return tuple((folder / name).read_bytes() for name in _RESULTS)
-
-
-def _session(place: Path, seed: int = 3) -> Path:
-    folder = place / f"session{seed}"
-    done = _pullcoast("sample", folder, "--pairs", "1", "--seed", str(seed))
-    assert done.returncode == 0, done.stderr
-    return folder
-
-
 def report_killed(place: Path, kills: int) -> Outcome:
     """Kill a report at random moments: the folder holds the old set or the new one, nothing between.
 
     Half of the kills wait until the folder appears in which files are written first, and strike
     within the next 30 ms; the others strike at any moment.
     """
-    session = _session(place)
+    session = made_session(place)
     out = place / "out"
     rng = random.Random(1)
 
     def made(mass: str) -> tuple[bytes, ...]:
-        done = _pullcoast("report", session, "--out", out, "--mass", mass)
+        done = pullcoast("report", session, "--out", out, "--mass", mass)
         assert done.returncode == 0, done.stderr
-        return _set(out)
+        return result_set(out)
 
     start = time.perf_counter()
     sets = {mass: made(mass) for mass in ("1300kg", "1400kg")}
@@ -122,7 +83,7 @@ def report_killed(place: Path, kills: int) -> Outcome:
     running = writing = 0
     for number in range(kills):
         new = "1300kg" if old == "1400kg" else "1400kg"
-        process = _start("report", session, "--out", out, "--mass", new)
+        process = start_command("report", session, "--out", out, "--mass", new)
         if number % 2:
             while process.poll() is None and not list(out.glob(f"{STAGING}*")):
                 time.sleep(0.0002)
@@ -130,11 +91,11 @@ def report_killed(place: Path, kills: int) -> Outcome:
         else:
             time.sleep(rng.uniform(0.0, 1.1) * whole_s)
         running += process.poll() is None
-        _kill(process)
+        kill_group(process)
         for left in out.glob(f"{STAGING}*"):
             writing += 1
             shutil.rmtree(left)
-        found = _set(out)
+        found = result_set(out)
         if found == sets[old]:
             counts["old"] += 1
         elif found == sets[new]:
@@ -142,8 +103,8 @@ def report_killed(place: Path, kills: int) -> Outcome:
             old = new
         else:
             counts["broken"] += 1
-    again = _pullcoast("report", session, "--out", out, "--mass", "1300kg")
-    good = again.returncode == 0 and _set(out) == sets["1300kg"]
+    again = pullcoast("report", session, "--out", out, "--mass", "1300kg")
+    good = again.returncode == 0 and result_set(out) == sets["1300kg"]
     text = (
         f"{kills} kills, {running} of a running report, {writing} while it wrote: {counts}; "
         f"a second try afterwards is {'whole' if good else 'BROKEN'}"
@@ -156,10 +117,10 @@ def batch_killed(place: Path, kills: int) -> Outcome:
     folder = place / "sessions"
     folder.mkdir()
     for seed in range(4):
-        shutil.move(_session(place, seed), folder / f"day{seed}")
+        shutil.move(made_session(place, seed), folder / f"day{seed}")
     calm = place / "calm"
     start = time.perf_counter()
-    done = _pullcoast("batch", folder, "--out", calm, "--workers", "2")
+    done = pullcoast("batch", folder, "--out", calm, "--workers", "2")
     assert done.returncode == 0, done.stderr
     whole_s = time.perf_counter() - start
     rng = random.Random(2)
@@ -169,11 +130,11 @@ def batch_killed(place: Path, kills: int) -> Outcome:
         out = place / "disturbed"
         shutil.rmtree(out, ignore_errors=True)
         for _ in range(min(5, left)):
-            process = _start("batch", folder, "--out", out, "--workers", "2")
+            process = start_command("batch", folder, "--out", out, "--workers", "2")
             time.sleep(rng.uniform(0.05, 0.9) * whole_s)
-            _kill(process)
+            kill_group(process)
             left -= 1
-        done = _pullcoast("batch", folder, "--out", out, "--workers", "2")
+        done = pullcoast("batch", folder, "--out", out, "--workers", "2")
         alike = [
             (out / path.relative_to(calm)).is_file()
             and (out / path.relative_to(calm)).read_bytes() == path.read_bytes()
@@ -218,10 +179,10 @@ def capture_killed(place: Path, kills: int) -> Outcome:
             log = place / "capture.log"
             with log.open("wb") as stream:
                 server = subprocess.Popen(
-                    [*_COMMAND, "capture", "--dir", str(folder), "--host", "127.0.0.1",
+                    [*COMMAND, "capture", "--dir", str(folder), "--host", "127.0.0.1",
                      "--port", str(port)],
                     stdout=stream, stderr=subprocess.STDOUT, start_new_session=True,
-                    env={**os.environ, "PYTHONPATH": str(_ROOT), "PYTHONUNBUFFERED": "1"},
+                    env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
                 )  # fmt: skip
             found = None
             for _ in range(400):
@@ -231,7 +192,7 @@ def capture_killed(place: Path, kills: int) -> Outcome:
                 time.sleep(0.05)
             assert found, log.read_text(errors="replace")
             url, token = f"{found[1]}/recordings/{name}", found[2]
-            timer = threading.Timer(rng.uniform(0.0, 0.15), _kill, [server])
+            timer = threading.Timer(rng.uniform(0.0, 0.15), kill_group, [server])
             if not killed:
                 timer.start()
             try:
@@ -244,7 +205,7 @@ def capture_killed(place: Path, kills: int) -> Outcome:
             killed = True
             restarts += not done
             timer.cancel()
-            _kill(server)
+            kill_group(server)
         wanted = hashlib.sha256(body).digest()
         files = [
             p for p in folder.rglob("*.csv") if hashlib.sha256(p.read_bytes()).digest() == wanted
@@ -259,7 +220,7 @@ def capture_killed(place: Path, kills: int) -> Outcome:
 def disk_full(place: Path, kills: int) -> Outcome:
     """Write results to a file system with 60 kB left, over earlier ones."""
     del kills
-    session = _session(place)
+    session = made_session(place)
     disk = place / "disk"
     disk.mkdir()
     mounted = subprocess.run(
@@ -271,14 +232,14 @@ def disk_full(place: Path, kills: int) -> Outcome:
         text = "not tried: a small file system cannot be mounted here"
         return Outcome(text, "results lost or half written", None)
     try:
-        first = _pullcoast("report", session, "--out", disk / "out")
+        first = pullcoast("report", session, "--out", disk / "out")
         assert first.returncode == 0, first.stderr
-        old = _set(disk / "out")
+        old = result_set(disk / "out")
         free = os.statvfs(disk)
         (disk / "filler").write_bytes(bytes(max(free.f_bavail * free.f_frsize - 60_000, 0)))
-        second = _pullcoast("report", session, "--out", disk / "out", "--mass", "1300kg")
-        left = [p.name for p in (disk / "out").iterdir() if p.name not in _RESULTS]
-        whole = _set(disk / "out") == old
+        second = pullcoast("report", session, "--out", disk / "out", "--mass", "1300kg")
+        left = [p.name for p in (disk / "out").iterdir() if p.name not in RESULTS]
+        whole = result_set(disk / "out") == old
     finally:
         subprocess.run(["umount", str(disk)], check=False)
     said = second.stderr.strip().splitlines()[-1:]
@@ -291,42 +252,42 @@ def disk_full(place: Path, kills: int) -> Outcome:
 
 def two_at_once(place: Path, kills: int) -> Outcome:
     """Let two reports write into one folder at once: the set is that of one of them."""
-    session = _session(place)
+    session = made_session(place)
     sets = []
     for mass in ("1300kg", "1400kg"):
-        done = _pullcoast("report", session, "--out", place / mass, "--mass", mass)
+        done = pullcoast("report", session, "--out", place / mass, "--mass", mass)
         assert done.returncode == 0, done.stderr
-        sets.append(_set(place / mass))
+        sets.append(result_set(place / mass))
     rounds = max(kills // 5, 1)
     whole = 0
     for _ in range(rounds):
         both = [
-            _start("report", session, "--out", place / "one", "--mass", mass)
+            start_command("report", session, "--out", place / "one", "--mass", mass)
             for mass in ("1300kg", "1400kg")
         ]
         statuses = [process.wait() for process in both]
-        whole += _set(place / "one") in sets and all(status == 0 for status in statuses)
+        whole += result_set(place / "one") in sets and all(status == 0 for status in statuses)
     text = f"{whole} of {rounds} pairs of reports left one whole set"
     return Outcome(text, "results mixed or a report that fails", rounds - whole)
 
 
 def input_changed(place: Path, kills: int) -> Outcome:
     """Cut a log while it is read: the undisturbed result, another or a message, never a traceback."""
-    session = _session(place)
+    session = made_session(place)
     log = next(iter(sorted(session.glob("run*.csv"))))
     original = log.read_bytes()
     start = time.perf_counter()
-    assert _pullcoast("report", session, "--out", place / "calm").returncode == 0
+    assert pullcoast("report", session, "--out", place / "calm").returncode == 0
     whole_s = time.perf_counter() - start
     calm = (place / "calm" / "results.json").read_bytes()
     rng = random.Random(4)
     counts = {"undisturbed": 0, "of what was left": 0, "a message": 0, "OTHER": 0}
     for _ in range(kills):
         process = subprocess.Popen(
-            [*_COMMAND, "report", str(session), "--out", str(place / "out")],
+            [*COMMAND, "report", str(session), "--out", str(place / "out")],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
-            env={**os.environ, "PYTHONPATH": str(_ROOT)},
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
         )
         time.sleep(rng.uniform(0.0, 0.4) * whole_s)
         with log.open("r+b") as stream:
@@ -349,7 +310,7 @@ def clock_stepped(place: Path, kills: int) -> Outcome:
     The truth is that of the session; results are told in their own standard deviations.
     """
     del kills
-    session = _session(place)
+    session = made_session(place)
     truth = json.loads((session / "truth.json").read_text(encoding="utf-8"))
     log = session / "run02.csv"
     header, *rows = log.read_text(encoding="utf-8").splitlines()
@@ -368,7 +329,7 @@ def clock_stepped(place: Path, kills: int) -> Outcome:
             if not whole and step_s > 0.0:  # as a program that sorts its rows writes them
                 moved.sort(key=lambda row: float(row.partition(",")[0]))
             log.write_text("\n".join((header, *moved)) + "\n", encoding="utf-8")
-            done = _pullcoast("report", session, "--out", place / "out")
+            done = pullcoast("report", session, "--out", place / "out")
             said = f"{'all' if whole else 'fixes'} {step_s:+g} s: "
             if done.returncode in (1, 2) and "Traceback" not in done.stderr:
                 said += "refused"

@@ -153,7 +153,7 @@ def _correction(
         why = f"outside its validity: {found.why_not}; the factor would be {found.factor:.3f}"
         return AmbientCorrection(name, None, False, why, None)
     if power is None:
-        return AmbientCorrection(name, None, False, "no pull could be used", None)
+        return AmbientCorrection(name, None, False, "no pull tells the power", None)
     return AmbientCorrection(name, found.factor, True, None, found.factor * power.peak_w)
 
 

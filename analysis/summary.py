@@ -55,7 +55,7 @@ def summary(analysis: Analysis, folder: Path, files: Sequence[str]) -> str:
         at = units.speed_text(power.peak_speed_mps)
         lines.append(f"  Peak wheel power  {peak} at {at}  (95 %: {interval} {units.power})")
     else:
-        lines.append("  Peak wheel power  unknown: no pull could be used")
+        lines.append("  Peak wheel power  unknown: no pull tells it")
     load, road_load = road_load_at(analysis), analysis.road_load
     if load is not None and road_load is not None:
         at = units.speed_text(load.speed_mps)

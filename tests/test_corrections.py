@@ -184,7 +184,7 @@ def test_without_weather_or_pull_the_reason_is_told() -> None:
         assert each.why_not is not None
         assert "[air]" in each.why_not
     for each in ambient_corrections(session(), AIR, None):
-        assert (each.valid, each.why_not) == (False, "no pull could be used")
+        assert (each.valid, each.why_not) == (False, "no pull tells the power")
 
 
 def test_no_crank_figure_without_a_stated_loss() -> None:

@@ -101,9 +101,8 @@ def _engine_ahead(fit: SessionFit, recordings: Sequence[Recording]) -> tuple[flo
     below, most = 0.0, 1.0
     for state, lin in zip(fit.states, fit.lins, strict=True):
         data = state.data
-        channels = recordings[data.run.log].channels
-        rpm = next((c for c in channels if c.name == "engine_speed_rpm" and c.clock == 0), None)
-        if rpm is None or rpm.t_s.size < 2:
+        rpm = recordings[data.run.log].channel("engine_speed_rpm")
+        if rpm is None or rpm.clock != 0 or rpm.t_s.size < 2:
             continue
         middle = 0.5 * (data.edge_s[1:] + data.edge_s[:-1])
         speed = 0.5 * (lin.path_mps[1:] + lin.path_mps[:-1])

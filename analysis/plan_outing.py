@@ -164,11 +164,8 @@ def guess(vehicle: Vehicle) -> Outing:
     """
     window = ROAD_LOAD_WINDOWS[vehicle.kind]
     per_kg, _, top_kmh, end_kmh = _USUAL[vehicle.kind]
-    rolling = float(np.sqrt(window.rolling_share[0] * window.rolling_share[1]))
-    linear = 0.0
-    drag = float(np.sqrt(window.f2_n_per_mps2[0] * window.f2_n_per_mps2[1]))
-    if vehicle.kind == "car":
-        rolling, linear, drag = _USUAL_CAR
+    middle = [float(np.sqrt(np.prod(two))) for two in (window.rolling_share, window.f2_n_per_mps2)]
+    rolling, linear, drag = _USUAL_CAR if vehicle.kind == "car" else (middle[0], 0.0, middle[1])
     return Outing(
         vehicle,
         4,

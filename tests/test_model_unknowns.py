@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+from make_runs import make_problem
 from numpy.typing import NDArray
 
-from analysis.model_unknowns import hat, knots_over
+from analysis.model_data import COAST, FREE
+from analysis.model_unknowns import LOCAL_NAMES, hat, knots_over, local_slices
 
 Array = NDArray[np.float64]
 
@@ -23,3 +27,28 @@ def test_knots_reach_both_ends() -> None:
     assert knots[-1] == 33.0
     assert np.ptp(np.diff(knots)) < 1e-9
     assert knots_over(0.0, 0.1, 4.0).size == 2
+
+
+def _sizes(accel: bool, drive: int | None = None) -> dict[str, int]:
+    data = make_problem(accel=accel, place=False).data
+    if drive is not None:
+        data = replace(data, drive=np.full_like(data.drive, drive))
+    own = local_slices(data)
+    stops = [own[name].stop for name in LOCAL_NAMES]
+    assert [own[name].start for name in LOCAL_NAMES] == [0, *stops[:-1]]
+    return {name: part.stop - part.start for name, part in own.items()}
+
+
+def test_a_run_has_the_unknowns_of_what_was_driven_and_recorded() -> None:
+    """What was not driven or measured must not stand in the fit as its bare prior."""
+    whole = _sizes(accel=True)
+    assert (whole["pull"], whole["lag"], whole["scale"], whole["offset"]) == (1, 1, 1, 1)
+    assert whole["free"] == 6 + 12  # bins of the gear change and of the release
+    only_pulled, only_coasted = _sizes(accel=True, drive=0), _sizes(accel=True, drive=COAST)
+    assert (only_pulled["pull"], only_pulled["free"]) == (1, 0)
+    assert (only_coasted["pull"], only_coasted["free"]) == (0, 0)
+    assert _sizes(accel=True, drive=FREE)["pull"] == 0
+    alone = _sizes(accel=False)
+    assert [alone[name] for name in ("lag", "lag_wander", "offset", "offset_wander", "scale")] == [
+        0
+    ] * 5

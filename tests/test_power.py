@@ -164,6 +164,12 @@ def test_figures_of_each_pull_agree_with_the_truth(seed: int) -> None:
         assert run.mean_power_w is not None
         assert run.peak_power_w is not None
         assert abs(pull.mean_power_w - run.mean_power_w) < 4.0 * pull.mean_power_sd_w
+        # an energy over a duration: the duration's share, and a little for mass, speed and resistance
+        by_duration, whole = (
+            pull.duration_sd_s / pull.duration_s,
+            pull.mean_power_sd_w / pull.mean_power_w,
+        )
+        assert by_duration < whole < by_duration + 0.01
         assert abs(pull.peak_power_w - run.peak_power_w) < 4.0 * pull.peak_power_sd_w
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol, TypeAlias
 
 import numpy as np
@@ -56,7 +57,6 @@ PROCESSES = {
     "gust": GUST_S,
     "slow_noise": SLOW_NOISE_S,
 }
-_PRECISION: dict[tuple[int, float], Array] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,13 +121,11 @@ def local_prior_mean(data: RunData) -> Array:
     return first
 
 
+@lru_cache(maxsize=512)
 def _unit_precision(count: int, spacing_over_time: float) -> Array:
     """Return the inverse correlation matrix of `count` knots of an exponential process."""
-    key = (count, round(spacing_over_time, 6))
-    if key not in _PRECISION:
-        lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count))) * spacing_over_time
-        _PRECISION[key] = inverse(np.exp(-lag) + 1e-9 * np.eye(count))
-    return _PRECISION[key]
+    lag = np.abs(np.subtract.outer(np.arange(count), np.arange(count))) * spacing_over_time
+    return inverse(np.exp(-lag) + 1e-9 * np.eye(count))
 
 
 def process_precision(data: RunData, name: str, count: int) -> Array:
@@ -135,7 +133,8 @@ def process_precision(data: RunData, name: str, count: int) -> Array:
     spacing, time_s = PROCESSES[name]
     length = float(data.edge_s[-1] - data.edge_s[0])
     real = length / max(knots_over(0.0, length, spacing).size - 1, 1)
-    return _unit_precision(count, real / time_s)
+    # rounded before it is kept: what was fitted earlier in the same process must not change a digit
+    return _unit_precision(count, round(real / time_s, 6))
 
 
 def local_prior(data: RunData, spread: Spread, own: dict[str, slice]) -> Array:

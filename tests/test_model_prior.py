@@ -9,7 +9,8 @@ import pytest
 from make_runs import make_problem
 from numpy.typing import NDArray
 
-from analysis.model_prior import Prior, local_prior, shared_prior_matrix
+from analysis import model_prior
+from analysis.model_prior import Prior, local_prior, process_precision, shared_prior_matrix
 from analysis.model_spread import Spread
 from analysis.model_unknowns import GUST_S, LAG_S, OFFSET_S, SLOW_NOISE_S, Layout, local_slices
 
@@ -103,3 +104,14 @@ def test_neighbouring_gears_are_tied_so_loosely_that_data_decide() -> None:
     row[layout.gear(1).start], row[layout.gear(0).stop - 1] = 1.0, -1.0
     jump_sd = float(np.sqrt(row @ covariance @ row))
     assert jump_sd > 0.1 * 2.0
+
+
+def test_what_was_fitted_before_changes_no_digit() -> None:
+    """Sessions of one process share what is kept: a run a little longer must not lend its precision."""
+    data = make_problem().data
+    longer = replace(data, edge_s=data.edge_s[0] + (data.edge_s - data.edge_s[0]) * (1.0 + 2e-7))
+    model_prior._unit_precision.cache_clear()
+    alone = process_precision(data, "gust", 20)
+    model_prior._unit_precision.cache_clear()
+    process_precision(longer, "gust", 20)
+    assert np.array_equal(process_precision(data, "gust", 20), alone)

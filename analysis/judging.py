@@ -14,7 +14,7 @@ from analysis.roadload import RoadLoad
 from analysis.runs import Phase, PhaseKind, Run
 from logger.findings import Finding
 from logger.session import Session, Vehicle
-from logger.units import STANDARD_GRAVITY_MPS2
+from logger.units import STANDARD_GRAVITY_MPS2, convert
 
 __all__ = [
     "judge_runs",
@@ -289,7 +289,7 @@ def why_sensors_differ(scale: float, scale_sd: float, most: float = _WRONG_SCALE
     """
     if abs(scale - 1.0) < most + 3.0 * scale_sd:
         return None
-    units = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "knots": 1852 / 3600}
+    units = {name: convert(1.0, name, "m/s", "speed") for name in ("m/s", "km/h", "mph", "knots")}
     likely = [
         f"{true} taken for {taken}"
         for taken, as_taken in units.items()

@@ -17,7 +17,7 @@ from analysis.fixes import half_second_means
 from analysis.fuse import Fused
 from analysis.lag import integral_at
 from analysis.road import RunPlace
-from analysis.runs import Run
+from analysis.runs import Phase, Run
 
 __all__ = ["COAST", "FREE", "RunData", "run_data"]
 
@@ -124,7 +124,8 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     accel = fused.mount.used
     edges: list[float] = [parts[0][0]]
     drive: list[int] = []
-    rest_s = _rest_before(run, parts[0][0], fused) if accel else None
+    stand = run.phase("stand")
+    rest_s = _rest_before(stand, parts[0][0], fused) if accel else None
     if rest_s is not None:
         edges = [rest_s]
         _add_bins(edges, drive, parts[0][0], FREE, _LAUNCH_BIN_S)
@@ -139,7 +140,6 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
         force = _bin_forces(edge_s, fused.mount.accel_time_s, fused.mount.forward_mps2)
     lag_s = fused.lag_s
     begin = parts[0][0]
-    stand = run.phase("stand")
     if stand is not None and pull is not None and stand.end_s <= pull.start_s + 0.5:
         begin = max(begin, stand.end_s + _CATCH_UP_S[rest_s is not None])
     moment = fused.fixes.t_s - lag_s
@@ -164,13 +164,12 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     )
 
 
-def _rest_before(run: Run, drive_s: float, fused: Fused) -> float | None:
+def _rest_before(stand: Phase | None, drive_s: float, fused: Fused) -> float | None:
     """Return a moment at rest from which the accelerometer leads to the first drive [s].
 
     A receiver may hold zero after a launch and then overshoot: its first fixes say little of the
     speed at which the drive begins, while the accelerometer loses nothing in so short a time.
     """
-    stand = next((phase for phase in run.phases if phase.kind == "stand"), None)
     if stand is None or not stand.start_s < stand.end_s <= drive_s:
         return None
     rest_s = max(stand.start_s, stand.end_s - _REST_S)

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from analysis.model_data import COAST, FREE, RunData
 from analysis.model_design import linearise
+from analysis.model_prior import Prior
 from analysis.model_unknowns import Layout, local_slices
 from analysis.runs import Phase, Run
 
-__all__ = ["Problem", "drive_code_of_bins", "make_problem", "settle"]
+__all__ = ["PRIOR", "Problem", "drive_code_of_bins", "make_problem", "settle"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +24,14 @@ Array = NDArray[np.float64]
 _PARTS_ACCEL = ((4.0, 20, 0), (0.6, 6, FREE), (6.0, 30, 1), (1.2, 12, FREE), (45.0, 45, COAST))
 _PARTS_GPS = ((4.0, 12, 0), (0.7, 2, FREE), (6.0, 18, 1), (1.4, 4, FREE), (45.0, 45, COAST))
 _KNOTS = (np.linspace(1.0, 15.5, 9), np.linspace(11.0, 26.0, 9))
+
+#: Of the first seven shared unknowns, of the slope profile and of the wind of a run.
+PRIOR = Prior(
+    np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
+    np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
+    0.005,
+    3.0,
+)
 
 
 class Problem:

@@ -6,23 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from make_runs import make_problem, settle
+from make_runs import PRIOR, make_problem, settle
 from numpy.typing import NDArray
 
 from analysis.model_design import linearise
 from analysis.model_learn import next_spread
-from analysis.model_prior import Prior, shared_prior_matrix
+from analysis.model_prior import shared_prior_matrix
 from analysis.model_solve import RunState, eliminate, shared_solution
 from analysis.model_spread import FORCE_BIN_S, Spread, spread_table
 
 Array = NDArray[np.float64]
 _SPREAD = Spread()
-_PRIOR = Prior(
-    np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
-    np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
-    0.005,
-    3.0,
-)
 
 
 def _learn(noise_fix: float, noise_force: float, rounds: int = 12) -> Spread:
@@ -52,7 +46,7 @@ def _learn(noise_fix: float, noise_force: float, rounds: int = 12) -> Spread:
             eliminate(state, lin, layout, spread, state.local)
             for state, lin in zip(states, lins, strict=True)
         ]
-        matrix, _ = shared_prior_matrix(layout, _PRIOR, spread)
+        matrix, _ = shared_prior_matrix(layout, PRIOR, spread)
         step, cov = shared_solution(normals, matrix, np.zeros(layout.size))
         moved = []
         for lin, normal in zip(lins, normals, strict=True):
@@ -65,7 +59,7 @@ def _learn(noise_fix: float, noise_force: float, rounds: int = 12) -> Spread:
                     fix_miss=lin.fix_miss - lin.fix_rows @ move,
                 )
             )
-        spread = next_spread(states, moved, normals, layout, spread, start, _PRIOR, shared, cov)
+        spread = next_spread(states, moved, normals, layout, spread, start, PRIOR, shared, cov)
     return spread
 
 

@@ -6,22 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from make_runs import make_problem
+from make_runs import PRIOR, make_problem
 from numpy.typing import NDArray
 
 from analysis import model_prior
-from analysis.model_prior import Prior, local_prior, process_precision, shared_prior_matrix
+from analysis.model_prior import local_prior, process_precision, shared_prior_matrix
 from analysis.model_spread import Spread
 from analysis.model_unknowns import GUST_S, LAG_S, OFFSET_S, SLOW_NOISE_S, Layout, local_slices
 
 Array = NDArray[np.float64]
 _SPREAD = Spread()
-_PRIOR = Prior(
-    np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
-    np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
-    0.005,
-    3.0,
-)
 
 
 def _inverse(matrix: Array) -> Array:
@@ -32,8 +26,8 @@ def test_prior_of_the_tractive_curve_leaves_straight_lines_free_of_bend() -> Non
     """Second differences of a line are 0, so only the weak priors on level and slope hold it."""
     knots = np.linspace(8.0, 20.0, 13)
     layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
-    soft, _ = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=1e6))
-    hard, pull = shared_prior_matrix(layout, _PRIOR, replace(_SPREAD, bend=0.5))
+    soft, _ = shared_prior_matrix(layout, PRIOR, replace(_SPREAD, bend=1e6))
+    hard, pull = shared_prior_matrix(layout, PRIOR, replace(_SPREAD, bend=0.5))
     part = layout.gear(0)
     line = 0.3 * (knots - 14.0)
     bowed = 0.1 * (knots - 14.0) ** 2
@@ -80,7 +74,7 @@ def test_single_unknowns_of_a_run_have_their_stated_spread(name: str) -> None:
 def test_priors_are_proper(accel: bool) -> None:
     """Every unknown has some prior, so that no session can make the fit singular."""
     problem = make_problem(accel=accel)
-    matrix, _ = shared_prior_matrix(problem.layout, _PRIOR, _SPREAD)
+    matrix, _ = shared_prior_matrix(problem.layout, PRIOR, _SPREAD)
     assert np.linalg.eigvalsh(matrix).min() > 0.0
     own = local_prior(problem.data, _SPREAD, local_slices(problem.data))
     assert np.linalg.eigvalsh(own).min() > 0.0
@@ -88,17 +82,17 @@ def test_priors_are_proper(accel: bool) -> None:
 
 def test_the_prior_of_the_first_unknowns_is_as_stated() -> None:
     """Resistance, wind, slope, scale and memory: independent, with the stated means and sds."""
-    matrix, pull = shared_prior_matrix(make_problem().layout, _PRIOR, _SPREAD)
+    matrix, pull = shared_prior_matrix(make_problem().layout, PRIOR, _SPREAD)
     covariance = _inverse(matrix)
-    np.testing.assert_allclose(np.sqrt(np.diag(covariance)[:7]), _PRIOR.sd, rtol=1e-9)
-    np.testing.assert_allclose((covariance @ pull)[:7], _PRIOR.mean, atol=1e-9)
+    np.testing.assert_allclose(np.sqrt(np.diag(covariance)[:7]), PRIOR.sd, rtol=1e-9)
+    np.testing.assert_allclose((covariance @ pull)[:7], PRIOR.mean, atol=1e-9)
 
 
 def test_neighbouring_gears_are_tied_so_loosely_that_data_decide() -> None:
     """Tractive force may change by a third across a gear change within 3 sd of the prior."""
     knots = (np.linspace(2.0, 11.0, 10), np.linspace(11.0, 20.0, 10))
     layout = Layout(knots, np.zeros(0), 0.97, (3.5, 2.0))
-    matrix, _ = shared_prior_matrix(layout, _PRIOR, _SPREAD)
+    matrix, _ = shared_prior_matrix(layout, PRIOR, _SPREAD)
     covariance = _inverse(matrix)
     row = np.zeros(layout.size)
     row[layout.gear(1).start], row[layout.gear(0).stop - 1] = 1.0, -1.0

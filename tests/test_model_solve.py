@@ -10,25 +10,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from make_runs import Problem, make_problem, settle
+from make_runs import PRIOR, Problem, make_problem, settle
 from numpy.typing import NDArray
 
 from analysis.model_data import COAST
 from analysis.model_design import Linearised, linearise
 from analysis.model_learn import fix_weights
-from analysis.model_prior import Prior, local_prior, shared_prior_matrix
+from analysis.model_prior import local_prior, shared_prior_matrix
 from analysis.model_solve import Normal, RunState, eliminate, run_covariance, shared_solution
 from analysis.model_spread import FORCE_BIN_S, Spread
 from analysis.model_unknowns import Layout, local_slices
 
 Array = NDArray[np.float64]
 _SPREAD = Spread()
-_PRIOR = Prior(
-    np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
-    np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
-    0.005,
-    3.0,
-)
 
 
 def _run(seed: int, direction: int, accel: bool) -> tuple[Problem, RunState, Linearised]:
@@ -73,7 +67,7 @@ class _Three:
             eliminate(state, lin, self.layout, _SPREAD, first)
             for state, lin, first in zip(self.states, self.lins, self.firsts, strict=True)
         ]
-        self.matrix, pull = shared_prior_matrix(self.layout, _PRIOR, _SPREAD)
+        self.matrix, pull = shared_prior_matrix(self.layout, PRIOR, _SPREAD)
         self.mean: Array = np.asarray(np.linalg.solve(self.matrix, pull), dtype=np.float64)
 
     def solve(self, normals: list[Normal]) -> tuple[Array, Array]:

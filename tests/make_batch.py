@@ -1,4 +1,4 @@
-"""Work for the processes of a batch in tests: they import it by name."""
+"""Work for the processes of a batch in tests, which import it by name, and a log without a run."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ from pathlib import Path
 
 from analysis.command_batch_job import Job, Outcome
 
-__all__ = ["jobs", "work"]
+__all__ = ["STANDING", "jobs", "work"]
+
+#: A vehicle that stands: a log that can be read and gives no result.
+STANDING = "time_s,speed_mps\n" + "".join(f"{t},0.0\n" for t in range(60))
 
 
 def jobs(folder: Path, *names: str) -> list[Job]:

@@ -16,8 +16,7 @@ import struct
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -32,19 +31,23 @@ from logger.capture.uploads import Limits, Store
 __all__ = [
     "HANGS_S",
     "ROOT",
+    "ROWS",
     "Answer",
     "Client",
     "CommandServer",
     "ThreadServer",
     "command_server",
+    "files_below",
     "random_id",
+    "settled",
     "thread_server",
-    "until",
 ]
 
 ROOT = Path(__file__).resolve().parent.parent
 #: Nothing a test waits for takes so long [s]; it only ends a test that hangs.
 HANGS_S = 60.0
+#: A table of 3000 rows, as a phone sends one.
+ROWS = b"time_s,speed_mps\n" + b"".join(b"%d.0,%d.5\n" % (k, k % 40) for k in range(3000))
 _TRUSTING = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
 _TRUSTING.check_hostname = False
 _TRUSTING.verify_mode = ssl.CERT_NONE
@@ -52,14 +55,6 @@ _TRUSTING.verify_mode = ssl.CERT_NONE
 
 def random_id() -> str:
     return secrets.token_hex(16)
-
-
-def until(condition: Callable[[], bool]) -> None:
-    """Wait until something is so."""
-    end = time.monotonic() + HANGS_S
-    while not condition():
-        assert time.monotonic() < end, "it never came"
-        time.sleep(0.01)
 
 
 @dataclass(frozen=True)
@@ -297,3 +292,18 @@ def command_server(folder: Path, *options: str, port: int = 0) -> Iterator[Comma
         for follower in followers:
             follower.join(HANGS_S)
     assert "Traceback" not in "".join(errors), "".join(errors)
+
+
+def files_below(folder: Path) -> set[str]:
+    return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+
+
+def settled(phone: Client, key: str, expected: int) -> dict[str, object]:
+    """Ask until what was sent before a cut is there; give up after some seconds."""
+    told = phone.state(key)
+    for _ in range(100):
+        if told["have"] == expected:
+            break
+        threading.Event().wait(0.05)
+        told = phone.state(key)
+    return told

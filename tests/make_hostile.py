@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 from make_analysis import make_analysis, with_comparisons
-from test_several import session
+from make_days import session
 
 from analysis.batch_table import Row
 from analysis.compare import Comparison, compare_all

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import psychrolib
+from make_days import DENSITY_KG_M3
 from numpy.typing import NDArray
 
 from analysis.pipeline import Analysis, analyse
@@ -18,9 +19,6 @@ from logger.reading import read_log
 from logger.session import read_session
 
 __all__ = ["days_of_one_vehicle", "vehicle_on"]
-
-#: Density of dry air at 20 C and 100 kPa [kg/m3]: p / (R T) with R 287.05 J/(kg K).
-_REFERENCE_DENSITY = 100e3 / (287.05 * 293.15)
 
 
 def vehicle_on(
@@ -44,7 +42,7 @@ def vehicle_on(
         vehicle,
         f0_n=vehicle.f0_n / rolling,
         f1_n_per_mps=vehicle.f1_n_per_mps / rolling,
-        f2_n_per_mps2=vehicle.f2_n_per_mps2 * density / _REFERENCE_DENSITY,
+        f2_n_per_mps2=vehicle.f2_n_per_mps2 * density / DENSITY_KG_M3,
     )
 
 

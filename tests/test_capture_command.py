@@ -12,7 +12,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from make_capture import HANGS_S, ROOT, Client, command_server, random_id, until
+from make_capture import HANGS_S, ROOT, Client, command_server, random_id
+from make_processes import until
 
 from analysis.cli import main
 from logger.capture import address

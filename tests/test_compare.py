@@ -8,10 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from make_days import TRUE, own_covariance, side
 from make_several import days_of_one_vehicle
-from numpy.typing import NDArray
 from scipy import stats
-from test_several import own_covariance, session
 
 from analysis.air import AirState
 from analysis.compare import Comparison, compare, compare_all
@@ -26,17 +25,11 @@ from logger.errors import SessionError
 from logger.reading import read_log
 from logger.session import Site, read_session
 
-_TRUE = np.array([150.0, 1.2, 0.42])
 #: Of the made-up analysis: noise, road load, lag and mount of the peak [W], without the mass.
 _OWN_W = float(np.sqrt(700.0**2 + 500.0**2 + 400.0**2 + 600.0**2))
 _PEAK_W, _MASS_W = 77_900.0, 300.0
 #: Of the stated masses: 8 and 7 kg in 1524 kg.
 _MASS_SHARE = float(np.hypot(8.0, 7.0) / 1524.0)
-
-
-def side(name: str, value: NDArray[np.float64] = _TRUE, **more: Any) -> Side:
-    """Return a side of a made-up session; see `session`."""
-    return side_of(name, session(name, value, **more))
 
 
 def power_of(one: Side) -> PowerCurve:
@@ -113,7 +106,7 @@ def drawn(rng: np.random.Generator, template: Side, gain: float, mass_error: flo
     peak += _OWN_W * rng.standard_normal()
     anchors = np.array([5.0, 17.5, 30.0])
     basis = anchors[:, None] ** np.arange(3)
-    force = basis @ (_TRUE * (1.0 + gain))
+    force = basis @ (TRUE * (1.0 + gain))
     half = np.sqrt(0.5) * LEAST_ROAD_LOAD_SPREAD
     force *= 1.0 + half * rng.standard_normal() + half * rng.standard_normal(3)
     value = np.linalg.solve(basis, force) * (1.0 + mass_error)
@@ -154,7 +147,7 @@ def test_claims_keep_their_rate_and_find_what_is_there() -> None:
             load = found.road_load.at(20.0)
             claims["load"] += load.verdict == "more"
             foretold += share_found(gain * _PEAK_W, peak.sd) / count
-            true = float(20.0 ** np.arange(3) @ _TRUE) * gain
+            true = float(20.0 ** np.arange(3) @ TRUE) * gain
             load_foretold += share_found(true, load.sd) / count
         for claimed, expected in ((claims["more"], foretold), (claims["load"], load_foretold)):
             low, high = stats.binom.interval(0.999, count, expected)
@@ -249,7 +242,7 @@ def test_road_loads_are_compared_in_one_air_and_for_one_mass() -> None:
     cold = 1.0 + 0.0086 * (5.0 - 20.0)
     heavy, density = 1600.0 / 1480.0, 1.25
     reference = 100e3 / (287.05 * 293.15)
-    value = _TRUE * np.array([heavy / cold, 1.0 / cold, density / reference])
+    value = TRUE * np.array([heavy / cold, 1.0 / cold, density / reference])
     air = AirState(density, 0.004, "measured", 5.0, 1000.0)
     found = compare(side("a"), side("b", value, mass_kg=1600.0, air=air))
     assert found.road_load is not None
@@ -262,7 +255,7 @@ def test_road_loads_are_compared_in_one_air_and_for_one_mass() -> None:
 
 def test_f1_alike_is_the_conditional_distribution() -> None:
     """Against another form of it: the inverse of the precision's rows of F0 and F2 alone."""
-    found = compare(side("a"), side("b", _TRUE + np.array([10.0, -0.8, 0.02]))).road_load
+    found = compare(side("a"), side("b", TRUE + np.array([10.0, -0.8, 0.02]))).road_load
     assert found is not None
     assert found.drag_area_alike_m2 is not None
     assert found.rolling_alike is not None

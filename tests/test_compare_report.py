@@ -8,12 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import jsonschema
-import numpy as np
 import pytest
-from test_compare import side
-from test_several import session
-from test_several_report import _Page
+from make_days import TRUE, session, side
+from make_written import Page, valid
 
 from analysis.cli import main
 from analysis.compare import Comparison, compare, compare_all
@@ -26,31 +23,20 @@ from analysis.results import json_text, results_dict
 from logger.errors import ReadError
 from logger.session import Display
 
-_TRUE = np.array([150.0, 1.2, 0.42])
-_SCHEMA = json.loads(COMPARE_SCHEMA_PATH.read_text(encoding="utf-8"))
-
-
-def valid(text: str) -> dict[str, Any]:
-    """Return compare.json's content, held to the schema."""
-    found: dict[str, Any] = json.loads(text)
-    jsonschema.Draft202012Validator.check_schema(_SCHEMA)
-    jsonschema.Draft202012Validator(_SCHEMA).validate(found)
-    return found
-
 
 def made() -> tuple[Comparison, ...]:
     return compare_all(
         [
             side("before"),
             side("after <b>", peak_w=86_000.0),
-            side("coasts", _TRUE * 1.1, peak_w=None, state="<script>rack"),
+            side("coasts", TRUE * 1.1, peak_w=None, state="<script>rack"),
         ]
     )
 
 
 def test_compare_json_fits_its_schema_and_says_what_was_found() -> None:
     comparisons = made()
-    found = valid(render_comparison(comparisons)["compare.json"])
+    found = valid(render_comparison(comparisons)["compare.json"], COMPARE_SCHEMA_PATH)
     after, coasts = found["comparisons"]
     peak = comparisons[0].peak_w
     assert peak is not None
@@ -86,8 +72,8 @@ def test_sentences_claim_no_more_than_the_figures() -> None:
 
 def test_page_escapes_names_loads_nothing_and_says_the_claims() -> None:
     html = render_comparison(made())["compare.html"]
-    page = _Page(html)
-    assert [link for link in page.links if not link.startswith(("#", "data:text/csv"))] == []
+    page = Page(html)
+    assert [link for link in page.sources if not link.startswith(("#", "data:text/csv"))] == []
     assert len(page.ids) == len(set(page.ids))
     assert "<b>'" not in html
     assert "after <b>" not in html
@@ -116,7 +102,7 @@ def test_text_fits_a_terminal() -> None:
 
 def results_of(tmp_path: Path, *, named: bool = True) -> Path:
     """Write a results.json; without `named` as it was before it told the vehicle."""
-    results = results_dict(session("early", _TRUE))
+    results = results_dict(session("early", TRUE))
     if not named:
         for key in ("vehicle", "kind", "state"):
             del results["session"][key]
@@ -127,7 +113,7 @@ def results_of(tmp_path: Path, *, named: bool = True) -> Path:
 
 def test_an_earlier_result_gives_the_same_figures_but_cancels_less(tmp_path: Path) -> None:
     fresh, early = side("a"), side_of_results("early", results_of(tmp_path, named=False))
-    again = side_of("early", session("early", _TRUE))
+    again = side_of("early", session("early", TRUE))
     read, whole = compare(fresh, early), compare(fresh, again)
     assert read.peak_w is not None
     assert whole.peak_w is not None
@@ -138,7 +124,12 @@ def test_an_earlier_result_gives_the_same_figures_but_cancels_less(tmp_path: Pat
     assert len(read.power) == len(whole.power)
     # results.json holds no temperature but in its road load in reference air, which is not there
     assert early.air.temperature_c is None
-    assert valid(render_comparison((read,))["compare.json"])["sessions"][1]["vehicle"] is None
+    assert (
+        valid(render_comparison((read,))["compare.json"], COMPARE_SCHEMA_PATH)["sessions"][1][
+            "vehicle"
+        ]
+        is None
+    )
 
 
 def test_a_results_file_that_names_its_vehicle_cancels_the_mass(tmp_path: Path) -> None:
@@ -199,7 +190,9 @@ def test_command_compares_prints_and_writes(
     assert sorted(path.name for path in out.iterdir()) == ["compare.html", "compare.json"]
     assert main(["compare", *both, "--json", "--power", "hp"]) == 0
     streams = capsys.readouterr()
-    assert valid(streams.out) == valid((out / "compare.json").read_text())
+    assert valid(streams.out, COMPARE_SCHEMA_PATH) == valid(
+        (out / "compare.json").read_text(), COMPARE_SCHEMA_PATH
+    )
     assert "friday against monday" in streams.err
 
 

@@ -4,58 +4,23 @@ from __future__ import annotations
 
 import json
 import os
-import pty
-import select
-import shutil
-import subprocess
-import sys
-import time
 import tomllib
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from make_outing import FIXES, make_outing
 
 from analysis.cli import main
-from analysis.command_new import InputEnded, ask_all, cautions
-from analysis.folder_logs import FoundLog, find_logs, group_logs
+from analysis.command_new import cautions
 from analysis.session_draft import draft_text, toml_text
-from analysis.session_questions import QUESTIONS, hint, read_answer
+from analysis.session_questions import QUESTIONS
 from logger.errors import SessionError
 from logger.session import read_session
-from logger.session_keys import VEHICLE_KINDS
-
-ROOT = Path(__file__).resolve().parents[1]
-SAMPLE = ROOT / "sample_logs" / "van_bare"
-BY_NAME = {question.name: question for question in QUESTIONS}
-FIXES = "time_s,speed_mps,latitude_deg,longitude_deg\n" + "".join(
-    f"{t},{t / 4},52.0,{5 + 1e-5 * t}\n" for t in range(60)
-)
-MOTION = "time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2\n" + "".join(
-    f"{t / 50},0.1,{0.2 + t % 3},9.7\n" for t in range(3000)
-)
 
 
 @pytest.fixture
 def outing(tmp_path: Path) -> Path:
-    """Return a folder with a log of each kind, and one that is none."""
-    folder = tmp_path / "outing"
-    folder.mkdir()
-    (folder / "run1.csv").write_text(FIXES)
-    (folder / "run2_gps.csv").write_text(FIXES)
-    (folder / "run2_motion.csv").write_text(MOTION)
-    (folder / "broken.gpx").write_text("<!doctype html><html></html>")
-    return folder
-
-
-def answered(**texts: str) -> Callable[[str], str]:
-    """Answer by the question's name; anything else with an empty line."""
-    by_prompt = {BY_NAME[name].ask: text for name, text in texts.items()}
-
-    def ask(prompt: str) -> str:
-        return by_prompt.get(prompt.partition("\n")[0], "")
-
-    return ask
+    return make_outing(tmp_path / "outing")
 
 
 # --- what is written can be read ---------------------------------------------------------------
@@ -176,209 +141,6 @@ def test_hostile_names_stay_in_their_place(tmp_path: Path) -> None:
 def test_texts_come_back_from_toml() -> None:
     text = "".join(map(chr, range(128))) + "é\u2028😀"
     assert tomllib.loads(f"x = {toml_text(text)}")["x"] == text
-
-
-# --- which files belong together ---------------------------------------------------------------
-
-
-def test_the_sample_s_files_of_two_sensors_are_one_recording(tmp_path: Path) -> None:
-    """As its own session.toml says; here the dates tell."""
-    for file in SAMPLE.glob("run0[34]*"):
-        shutil.copy(file, tmp_path)
-    groups = group_logs(find_logs(tmp_path))
-    stated = [sorted(f.name for f in log.files) for log in read_session(SAMPLE).logs[2:4]]
-    assert [sorted(log.name for log in group.logs) for group in groups] == stated
-    assert {group.why for group in groups} == {"their dates overlap"}
-
-
-def found(folder: Path, name: str, text: str) -> FoundLog:
-    (folder / name).write_text(text)
-    return next(log for log in find_logs(folder) if log.name == name)
-
-
-def dated(text: str, start_s: int) -> str:
-    head, *rows = text.splitlines()
-    moved = [f"{start_s + float(t)},{rest}" for t, rest in (row.split(",", 1) for row in rows)]
-    return "\n".join([head.replace("time_s", "timestamp_s"), *moved]) + "\n"
-
-
-def test_dates_that_do_not_overlap_part_files_of_one_name(tmp_path: Path) -> None:
-    gps = found(tmp_path, "run_gps.csv", dated(FIXES, 1_700_000_000))
-    late = found(tmp_path, "run_motion.csv", dated(MOTION, 1_700_009_000))
-    same = found(tmp_path, "x.csv", dated(MOTION, 1_700_000_010))
-    assert gps.span_s == (1_700_000_000.0, 1_700_000_059.0)
-    assert [len(group.logs) for group in group_logs([gps, late])] == [1, 1]
-    assert [group.why for group in group_logs([gps, same])] == ["their dates overlap"]
-    # of two that fit none is taken
-    twin = found(tmp_path, "y.csv", dated(MOTION, 1_700_000_011))
-    assert [len(group.logs) for group in group_logs([gps, same, twin])] == [1, 1, 1]
-
-
-def test_names_that_tell_nothing_join_nothing(tmp_path: Path) -> None:
-    logs = [found(tmp_path, "monday.csv", FIXES), found(tmp_path, "other.csv", MOTION)]
-    assert [len(group.logs) for group in group_logs(logs)] == [1, 1]
-    assert [group.readable for group in group_logs(logs)] == [True, False]
-
-
-# --- asking ------------------------------------------------------------------------------------
-
-
-def test_a_wrong_answer_is_asked_again_with_the_reason() -> None:
-    prompts: list[str] = []
-    mass = iter(["1480", "1480 stone", "14800000kg", "1480kg"])
-
-    def ask(prompt: str) -> str:
-        prompts.append(prompt)
-        about_mass = prompt.startswith(BY_NAME["mass"].ask) or "stone" in "".join(prompts[-1:])
-        if about_mass or "1480" in prompt.partition("\n")[0]:
-            return next(mass, "")
-        return ""
-
-    answers = ask_all({}, ask)
-    assert answers["mass"].value == 1480.0
-    again = [prompt for prompt in prompts if prompt.startswith("  '1480")]
-    assert "'1480' has no unit" in again[0]
-    assert "Units: kg, lb, t" in again[0]
-    assert "unknown unit 'stone'" in prompts[prompts.index(again[0]) + 1]
-    assert any("mass as driven from 30 to 60000 kg" in prompt for prompt in prompts)
-
-
-def test_an_empty_mass_is_asked_once_more_then_left_open() -> None:
-    asked: list[str] = []
-
-    def ask(prompt: str) -> str:
-        asked.append(prompt)
-        return ""
-
-    assert ask_all({}, ask) == {}
-    assert sum("Without it no report can be made" in prompt for prompt in asked) == 1
-    # uncertainties of what is not known are not asked
-    assert not any(prompt.startswith(BY_NAME["mass_uncertainty"].ask) for prompt in asked)
-
-
-def test_what_options_say_is_not_asked() -> None:
-    given = read_answer(BY_NAME["mass"], "1480kg", "--mass")
-    assert given is not None
-    asked: list[str] = []
-
-    def ask(prompt: str) -> str:
-        asked.append(prompt)
-        return ""
-
-    assert ask_all({"mass": given}, ask) == {"mass": given}
-    assert len(asked) == len(QUESTIONS) - 2  # not the mass, not the rotating mass's uncertainty
-
-
-def test_an_unusual_mass_is_doubted(capsys: pytest.CaptureFixture[str]) -> None:
-    """A motorcycle of 1480 kg: taken, and said."""
-    answers = ask_all({}, answered(kind="motorcycle", mass="1480kg"))
-    assert answers["mass"].si == 1480.0
-    assert "unusual for a motorcycle" in capsys.readouterr().out
-
-
-@pytest.mark.parametrize("kind", VEHICLE_KINDS)
-def test_hints_are_answers_that_would_be_taken(kind: str) -> None:
-    """What is suggested as plausible is not refused."""
-    for question in QUESTIONS:
-        text = hint(question, kind, 1480.0)  # type: ignore[arg-type]
-        assert text
-        if question.quantity is not None:
-            first = text.replace(",", " ").split()[0].rstrip(";")
-            assert read_answer(question, first, "", 1480.0) is not None
-
-
-def test_the_end_of_answers_is_an_error_and_leaves_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    def no_more(_: str) -> str:
-        msg = "the answers ended"
-        raise InputEnded(msg)
-
-    monkeypatch.setattr("analysis.command_new._on_terminal", lambda: True)
-    monkeypatch.setattr("analysis.command_new._ask", no_more)
-    assert main(["new", str(tmp_path / "one")]) == 2
-    assert "the answers ended" in capsys.readouterr().err
-    assert not (tmp_path / "one").exists()
-
-
-class Terminal:
-    """A command on a terminal of its own."""
-
-    def __init__(self, *argv: str) -> None:
-        self.end, other = pty.openpty()
-        code = (
-            "import fcntl, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0);"
-            "from analysis.cli import main; sys.exit(main(sys.argv[1:]))"
-        )
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", code, *argv],
-            cwd=ROOT,
-            stdin=other,
-            stdout=other,
-            stderr=other,
-            start_new_session=True,
-        )
-        os.close(other)
-        self.text = ""
-
-    def until(self, words: str, key: str = "") -> None:
-        """Read until `words` come, pressing `key` again each second as an impatient person does."""
-        deadline = time.monotonic() + 60
-        while words not in self.text:
-            assert time.monotonic() < deadline, self.text
-            if select.select([self.end], [], [], 1.0)[0]:
-                self.text += os.read(self.end, 65536).decode()
-            elif key:
-                self.say(key)
-
-    def say(self, keys: str) -> None:
-        os.write(self.end, keys.encode())
-
-
-@pytest.fixture
-def on_terminal() -> Iterator[Callable[..., Terminal]]:
-    opened: list[Terminal] = []
-
-    def start(*argv: str) -> Terminal:
-        opened.append(Terminal(*argv))
-        return opened[-1]
-
-    yield start
-    for terminal in opened:
-        terminal.process.kill()
-        terminal.process.wait()
-        os.close(terminal.end)
-
-
-def test_a_conversation(outing: Path, on_terminal: Callable[..., Terminal]) -> None:
-    terminal = on_terminal("new", str(outing), "--kind", "car", "--name", "estate")
-    terminal.until("stock)\r\n> ")
-    terminal.say("\n")
-    terminal.until(BY_NAME["mass"].ask)
-    terminal.until("> ")
-    terminal.say("1480\n")
-    terminal.until("has no unit")
-    terminal.say("3260lb\n" + "\n" * 8)
-    terminal.until("Next: pullcoast report")
-    assert terminal.process.wait(20) == 0
-    assert read_session(outing).vehicle.mass_kg == pytest.approx(3260 * 0.45359237, rel=1e-9)
-
-
-@pytest.mark.parametrize(("key", "status"), [("\x03", 130), ("\x04", 2)], ids=["ctrl-c", "ctrl-d"])
-def test_leaving_in_the_middle_leaves_nothing(
-    key: str, status: int, tmp_path: Path, on_terminal: Callable[..., Terminal]
-) -> None:
-    folder = tmp_path / "one"
-    terminal = on_terminal("new", str(folder), "--mass", "1480kg", "--kind", "car")
-    terminal.until(BY_NAME["name"].ask)
-    terminal.say("estate\n")
-    terminal.until(BY_NAME["state"].ask)
-    terminal.until("stock)\r\n> ")
-    terminal.say(key)
-    terminal.until("nothing was written", key)
-    assert terminal.process.wait(20) == status
-    assert "Traceback" not in terminal.text
-    assert not folder.exists()
 
 
 # --- an earlier file ---------------------------------------------------------------------------

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 from make_published import PUBLISHED
 from make_sessions import analysed
+from make_written import valid
 from scipy import integrate
 
 from analysis.cli import main
@@ -26,20 +25,11 @@ from logger.session_keys import VEHICLE_KINDS, VehicleKind
 from logger.session_vehicle import vehicle_masses
 
 ROOT = Path(__file__).resolve().parent.parent
-_SCHEMA = json.loads(PLAN_SCHEMA_PATH.read_text(encoding="utf-8"))
 _MASSES = {"car": 1480.0, "van": 2200.0, "truck": 12_000.0, "motorcycle": 280.0, "bicycle": 90.0}
 
 
 def outing(kind: VehicleKind = "car", **more: Any) -> Outing:
     return replace(guess(vehicle_masses(kind, _MASSES[kind])), **more)
-
-
-def valid(text: str) -> dict[str, Any]:
-    """Return what --json prints, held to the schema."""
-    found: dict[str, Any] = json.loads(text)
-    jsonschema.Draft202012Validator.check_schema(_SCHEMA)
-    jsonschema.Draft202012Validator(_SCHEMA).validate(found)
-    return found
 
 
 def load_share(found: Foretold) -> float:
@@ -165,7 +155,7 @@ def test_every_kind_can_be_planned_and_fits_the_schema(kind: VehicleKind) -> Non
     found = foretell(plan)
     changes = variants(plan) if kind in ("car", "bicycle") else (Variant("as planned", found),)
     assert changes[0].foretold == found
-    told = valid(json_text(plan_dict(found, changes, None, ())))
+    told = valid(json_text(plan_dict(found, changes, None, ())), PLAN_SCHEMA_PATH)
     assert told["outing"]["kind"] == kind
     assert told["wheel_power"]["half95_percent"] > 1.0
     text = plan_text(found, changes, None, (), said=f"a {kind}", display=Display())
@@ -231,7 +221,7 @@ def test_command_tells_and_prints(capsys: pytest.CaptureFixture[str]) -> None:
     options = ["--kind", "motorcycle", "--mass", "617lb", "--gps-hz", "10", "--accel-hz", "0"]
     more = ["--wind", "4m/s", "--slope", "0.5%", "--top", "60mph", "--end", "12mph", "--json"]
     assert main(["plan", *options, *more]) == 0
-    found = valid(capsys.readouterr().out)
+    found = valid(capsys.readouterr().out, PLAN_SCHEMA_PATH)
     assert found["outing"]["accel_rate_hz"] is None
     assert found["outing"]["top_mps"] == pytest.approx(26.82, abs=0.01)
     assert found["outing"]["slope_percent"] == pytest.approx(0.5)

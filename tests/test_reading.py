@@ -14,15 +14,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from logger import table_rows
 from logger.errors import ReadError
-from logger.reading import FORMATS, read, read_log
+from logger.reading import FORMATS, read
 from logger.recording import Recording
 from logger.table import ColumnChoice
 from logger.writing import write_table
 
 CASES = Path(__file__).parent / "data" / "cases"
-
 TABLE = "time_s,latitude_deg,longitude_deg,speed_mps\n" + "".join(
     f"{t},{52.1 + 0.0001 * t:.6f},9.400000,{11.1195:.4f}\n" for t in range(20)
 )
@@ -230,117 +228,6 @@ def test_what_is_no_log_gets_its_own_refusal(kind: str, tmp_path: Path) -> None:
     assert str(path) in str(caught.value)
 
 
-def test_two_files_of_one_epoch_are_put_on_one_clock(tmp_path: Path) -> None:
-    fixes = tmp_path / "gps.csv"
-    motion = tmp_path / "motion.csv"
-    fixes.write_text(
-        "timestamp_ms,speed_mps\n" + "".join(f"{1710000000000 + 1000 * k},10\n" for k in range(9))
-    )
-    motion.write_text(
-        "epoch_ns,ax [m/s2],ay [m/s2],az [m/s2]\n"
-        + "".join(f"{1709999999500000000 + 20_000_001 * k},0.1,0.2,9.8\n" for k in range(400))
-    )
-    recording = read_log([fixes, motion])
-    accel = recording.channel("accel_x_mps2")
-    assert accel is not None
-    assert len(recording.clocks) == 1
-    assert recording.clocks[0].epoch_s == 1710000000.0
-    # integers are subtracted before they become floats: exact to less than a nanosecond
-    assert_allclose(accel.t_s, -0.5 + 20_000_001e-9 * np.arange(400), rtol=0, atol=1e-9)
-    assert [s.path for s in recording.sources] == [str(fixes), str(motion)]
-
-
-def test_elapsed_clocks_that_overlap_are_joined_and_it_is_said(tmp_path: Path) -> None:
-    (tmp_path / "gps.csv").write_text(
-        "elapsed_s,speed_mps\n" + "".join(f"{46 + k},10\n" for k in range(100))
-    )
-    (tmp_path / "motion.csv").write_text(
-        "time_ms,ax [g],ay [g],az [g]\n" + "".join(f"{100 * k},0,0,1\n" for k in range(1600))
-    )
-    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
-    accel = recording.channel("accel_z_mps2")
-    assert accel is not None
-    assert len(recording.clocks) == 1
-    assert accel.t_s[0] == pytest.approx(-46.0)
-    assert [f.kind for f in recording.findings] == ["clock_assumed"]
-
-
-def test_elapsed_clocks_that_do_not_meet_stay_apart(tmp_path: Path) -> None:
-    (tmp_path / "gps.csv").write_text(
-        "elapsed_s,speed_mps\n" + "".join(f"{k},10\n" for k in range(100))
-    )
-    (tmp_path / "motion.csv").write_text(
-        "time_ms,ax [g],ay [g],az [g]\n"
-        + "".join(f"{86_000_000 + 100 * k},0,0,1\n" for k in range(900))
-    )
-    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
-    accel = recording.channel("accel_z_mps2")
-    assert accel is not None
-    assert accel.clock == 1
-    assert accel.t_s[0] == 0.0
-    assert "two_clocks" in [f.kind for f in recording.findings]
-
-
-def test_local_time_under_the_name_of_utc_is_named(tmp_path: Path) -> None:
-    for name, hour in (("gps.csv", 9), ("obd.csv", 11)):
-        column = "speed_mps" if name == "gps.csv" else "engine_speed_rpm"
-        (tmp_path / name).write_text(
-            f"utc time,{column}\n"
-            + "".join(f"2024-03-09T{hour:02d}:00:{k:02d}Z,2000\n" for k in range(60)).replace(
-                ",2000", ",20" if name == "gps.csv" else ",2000"
-            )
-        )
-    recording = read_log([tmp_path / "gps.csv", tmp_path / "obd.csv"])
-    finding = next(f for f in recording.findings if f.kind == "zone_difference")
-    assert "2 h:" in finding.text
-
-
-def test_a_time_without_a_zone_is_not_lined_up_with_one_that_has_one(tmp_path: Path) -> None:
-    (tmp_path / "gps.csv").write_text(
-        "time,speed_mps\n" + "".join(f"2024-03-09T09:00:{k:02d}Z,20\n" for k in range(30))
-    )
-    (tmp_path / "motion.csv").write_text(
-        "time,ax [g],ay [g],az [g]\n"
-        + "".join(f"2024-03-09 10:00:{k // 10:02d}.{k % 10},0,0,1\n" for k in range(300))
-    )
-    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
-    assert len(recording.clocks) == 2
-    finding = next(f for f in recording.findings if f.kind == "two_clocks")
-    assert "difference of 1 h" in finding.text
-
-
-def test_of_two_speeds_the_livelier_one_is_used_and_it_is_said(tmp_path: Path) -> None:
-    (tmp_path / "a.csv").write_text(
-        "time_s,speed_mps\n" + "".join(f"{k},{10 + k // 5}\n" for k in range(40))
-    )
-    (tmp_path / "b.csv").write_text(
-        "time_s,speed_mps\n" + "".join(f"{0.1 * k:.1f},{10 + 0.02 * k:.2f}\n" for k in range(400))
-    )
-    recording = read_log([tmp_path / "a.csv", tmp_path / "b.csv"])
-    speed = recording.channel("speed_mps")
-    assert speed is not None
-    assert speed.source_file.endswith("b.csv")
-    assert "channel_twice" in [f.kind for f in recording.findings]
-
-
-def test_a_chosen_column_must_be_in_one_of_the_files(tmp_path: Path) -> None:
-    (tmp_path / "gps.csv").write_text("clock [s],v-gps\n0,36\n1,72\n2,72\n")
-    (tmp_path / "motion.csv").write_text("time_s,ax [g],ay [g],az [g]\n0,0,0,1\n1,0,0,1\n")
-    columns = {
-        "speed_mps": ColumnChoice("v-gps", "km/h"),
-        "time_s": ColumnChoice("clock [s]", "s"),
-    }
-    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"], columns=columns)
-    speed = recording.channel("speed_mps")
-    assert speed is not None
-    assert_allclose(speed.values, [10, 20, 20], rtol=1e-12)
-    with pytest.raises(ReadError, match="no column 'v-gqs'"):
-        read_log(
-            [tmp_path / "gps.csv", tmp_path / "motion.csv"],
-            columns={"speed_mps": ColumnChoice("v-gqs", "km/h")},
-        )
-
-
 def test_a_chosen_column_means_nothing_to_a_log_without_tables(tmp_path: Path) -> None:
     path = tmp_path / "track.gpx"
     path.write_text(GPX)
@@ -348,11 +235,6 @@ def test_a_chosen_column_means_nothing_to_a_log_without_tables(tmp_path: Path) -
     speed = recording.channel("speed_mps")
     assert speed is not None
     assert speed.values[0] == 11.1195
-
-
-def test_no_file_at_all_is_refused() -> None:
-    with pytest.raises(ReadError, match="no file was given"):
-        read_log([])
 
 
 def test_formats_are_tried_from_the_sure_to_the_general() -> None:
@@ -373,74 +255,6 @@ def test_reading_a_small_log_loads_no_heavy_package(tmp_path: Path) -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root
     )
     assert done.stdout.strip() == "[]"
-
-
-def test_the_c_reader_for_large_files_gives_the_same_numbers(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    rng = np.random.default_rng(7)
-    path = tmp_path / "motion.csv"
-    axes = rng.normal([0, 0, 9.81], 0.5, (3000, 3))
-    lines = [f"{0.01 * k:.2f},{x!r},{y!r},{z!r}" for k, (x, y, z) in enumerate(axes.tolist())]
-    lines[5] = "0.05,,0.1,9.8"
-    header = "time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2\n"
-    path.write_text(header + "\n".join(lines) + "\n")
-    small = read(path)
-    monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 1000)
-    large = read(path)
-    for one, other in zip(small.channels, large.channels, strict=True):
-        assert_allclose(one.t_s, other.t_s, rtol=0, atol=0)
-        # older C readers round the 17th digit differently
-        assert_allclose(one.values, other.values, rtol=5e-16)
-    assert small.channels[0].t_s.size == 2999
-
-
-@pytest.mark.parametrize(
-    ("damage", "line", "word"),
-    [
-        ("0.07,0.1,oops,9.8", 9, "'oops' in line 9"),
-        ("0.07,0.1,1e999,9.8", 9, "'1e999' in line 9"),
-        ("0.07,0.1,0.2,9.8,7", 9, "5 fields"),
-        ('0.07,"0,1",0.2,9.8', 9, "'0,1' in line 9"),
-    ],
-)
-def test_damage_in_a_large_file_is_found_with_its_line(
-    damage: str, line: int, word: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 1000)
-    lines = [f"{0.01 * k:.2f},0.1,0.2,9.81" for k in range(3000)]
-    lines[7] = damage
-    path = tmp_path / "motion.csv"
-    path.write_text("time_s,accel_x_mps2,accel_y_mps2,accel_z_mps2\n" + "\n".join(lines) + "\n")
-    with pytest.raises(ReadError) as caught:
-        read(path)
-    assert caught.value.line == line
-    assert word in str(caught.value)
-
-
-@pytest.mark.parametrize("size", [1000, 10**9], ids=["large", "small"])
-@pytest.mark.parametrize("end", ["\n", "\r\n"])
-@pytest.mark.parametrize("trailing", ["", ","])
-def test_odd_rows_are_taken_out_alike_whatever_the_size(
-    size: int, end: str, trailing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A header with superscripts, a blank line, a short row, blank fields too many, a cut end."""
-    monkeypatch.setattr(table_rows, "_PANDAS_BYTES", size)
-    rows = [f"{0.01 * k:.2f},0.1,0.2,9.81{trailing}" for k in range(400)]
-    rows[10] = ""
-    rows[20] = "0.20,0.1"
-    rows[30] += ",,"
-    rows.append("4.00,0.1,0.2,9.")
-    path = tmp_path / "motion.csv"
-    header = f"time_s,acc x [m/s²],acc y [m/s²],acc z [m/s²]{trailing}"
-    path.write_bytes(end.join([header, *rows]).encode())
-    recording = read(path)
-    accel = recording.channel("accel_z_mps2")
-    assert accel is not None
-    expected = [0.01 * k for k in range(400) if k not in (10, 20)]
-    assert_allclose(accel.t_s, expected, rtol=0, atol=1e-9)
-    found = {(f.kind, f.line, f.count) for f in recording.findings}
-    assert found == {("blank_row", 12, 1), ("short_row", 22, 1), ("short_row", 402, 1)}
 
 
 def test_random_damage_never_ends_in_anything_but_a_reading_or_a_refusal(tmp_path: Path) -> None:

@@ -1,22 +1,17 @@
-"""The page, the terminal text and the writing of files: what a person meets."""
+"""The report's page: what a person meets first, what follows, and that no text can spoil it."""
 
 from __future__ import annotations
 
 import functools
-import os
 import re
-import threading
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
 from make_analysis import KINDS, Kind, make_analysis, with_comparisons
+from make_written import Page
 
-import analysis.output as output_module
-from analysis.display import Units, number, trust
-from analysis.output import OutputError, check_writable, write_together
 from analysis.power import AmbientCorrection, CrankEstimate
 from analysis.report import render, report_html
 from analysis.results import ResultError
@@ -25,48 +20,6 @@ from analysis.summary import summary
 from logger.findings import Finding
 from logger.recording import Channel
 from logger.session import Display
-
-_VOID = {"meta", "path", "rect", "br", "link", "img", "input"}
-
-
-class _Page(HTMLParser):
-    """Collects what a reader of the page sees, and whether its elements are closed."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.ids: list[str] = []
-        self.sources: list[str] = []
-        self.words: list[str] = []
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        found = dict(attrs)
-        self.ids += [found["id"] or ""] if "id" in found else []
-        self.sources += [found[k] or "" for k in ("src", "href", "xlink:href") if k in found]
-        if tag not in _VOID and tag != "use":
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.handle_starttag(tag, attrs)
-        if self.open and self.open[-1] == tag and tag not in _VOID and tag != "use":
-            self.open.pop()
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag in _VOID:
-            return
-        assert self.open, f"</{tag}> closes nothing"
-        assert self.open[-1] == tag, f"</{tag}> closes <{self.open[-1]}>"
-        self.open.pop()
-
-    def handle_data(self, data: str) -> None:
-        if "style" not in self.open:
-            self.words.append(data)
-
-    @property
-    def text(self) -> str:
-        return " ".join(" ".join(self.words).split())  # no-break spaces become plain ones
 
 
 @functools.cache
@@ -77,7 +30,7 @@ def _html(kind: Kind) -> str:
 @pytest.mark.parametrize("kind", KINDS)
 def test_page_is_whole_and_loads_nothing(kind: Kind) -> None:
     html = _html(kind)
-    page = _Page(html)
+    page = Page(html)
     assert page.open == []
     assert len(page.ids) == len(set(page.ids))
     # only references inside the page, and tables that the page itself holds (RFC 2397); namespaces
@@ -99,7 +52,7 @@ def test_page_is_whole_and_loads_nothing(kind: Kind) -> None:
 
 
 def test_headline_says_figure_speed_interval_and_trust() -> None:
-    text = _Page(_html("full")).text
+    text = Page(_html("full")).text
     # 77.9 kW with sd sqrt(700^2+500^2+400^2+600^2+300^2) = 1162 W: 77.9 -/+ 1.96 x 1.162
     assert "77.9 kW at 92 km/h" in text
     assert "75.6 to 80.2 kW with 95 % probability" in text
@@ -109,7 +62,7 @@ def test_headline_says_figure_speed_interval_and_trust() -> None:
 
 
 def test_the_first_screen_answers_four_questions_before_anything_else() -> None:
-    text = _Page(_html("full")).text
+    text = Page(_html("full")).text
     parts = ("Peak wheel power", "Road load at", "How far to trust it", "What would make it better")
     places = [text.index(part) for part in (*parts, "What was driven")]
     assert places == sorted(places)
@@ -144,13 +97,13 @@ def test_what_was_left_out_is_listed_once_with_its_reason() -> None:
         replace(run, phases=tuple(replace(p, used=False, why_not=why) for p in run.phases))
         for run in analysis.runs[:2]
     )
-    text = _Page(report_html(replace(analysis, runs=(*runs, *analysis.runs[2:])))).text
+    text = Page(report_html(replace(analysis, runs=(*runs, *analysis.runs[2:])))).text
     assert "1 up, 2 down: pull, not used: it was snowing." in text
     assert text.count("snowing") == 2  # of both, pull and coast-down
 
 
 def test_power_is_told_at_round_speeds_in_the_gear_that_gives_most() -> None:
-    text = _Page(_html("full")).text
+    text = Page(_html("full")).text
     table = text[text.index("Power at round speeds") :]
     # first gear as made: 6200 N at 20 km/h are 34.4 kW
     assert "20 km/h 1 34.4" in table
@@ -159,28 +112,28 @@ def test_power_is_told_at_round_speeds_in_the_gear_that_gives_most() -> None:
 
 
 def test_a_full_report_has_every_run_and_says_when_not_all() -> None:
-    text = _Page(report_html(make_analysis(logs=2), full=True)).text
+    text = Page(report_html(make_analysis(logs=2), full=True)).text
     assert "Each run by itself" in text
     assert "Run 2 down" in text
     assert "Shown are the first" not in text
-    assert "Each run by itself" not in _Page(_html("full")).text
+    assert "Each run by itself" not in Page(_html("full")).text
 
 
 def test_page_says_what_is_missing_and_why() -> None:
-    coasts = _Page(_html("coasts_only")).text
+    coasts = Page(_html("coasts_only")).text
     assert "Peak wheel power not measured" in coasts
-    narrow = _Page(_html("narrow")).text
+    narrow = Page(_html("narrow")).text
     assert "No coefficients F0, F1 and F2 are given: the coast-downs cover only 23 to 27" in narrow
-    one = _Page(_html("one_direction")).text
+    one = Page(_html("one_direction")).text
     assert "Only one direction was driven" in one
-    gps = _Page(_html("gps_only")).text
+    gps = Page(_html("gps_only")).text
     assert "not used: no acceleration in this log" in gps
-    full = _Page(_html("full")).text
+    full = Page(_html("full")).text
     assert "not used: the vehicle slows down more than its road load can" in full
 
 
 def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
-    text = _Page(_html("full")).text
+    text = Page(_html("full")).text
     assert "Also asked for" not in text
     assert "crank" not in text.replace("not at the crank", "").replace("power at the crank", "")
     analysis = replace(
@@ -192,7 +145,7 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
         ),
         reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
     )
-    asked = _Page(report_html(analysis)).text
+    asked = Page(report_html(analysis)).text
     assert "driveline loss of 12 to 18 %, which was not measured" in asked
     assert "88 to 95 kW" in asked or "88.5 to 95.0 kW" in asked
     assert "SAE J1349 78.8 kW factor 1.012" in asked
@@ -201,7 +154,7 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
 
 
 def test_what_can_be_compared_stands_in_one_place() -> None:
-    text = _Page(report_html(with_comparisons(make_analysis()))).text
+    text = Page(report_html(with_comparisons(make_analysis()))).text
     assert text.count("To compare with") == 1
     start, end = text.index("To compare with"), text.rindex("Everything noticed")
     part = text[start:end]
@@ -218,12 +171,12 @@ def test_what_can_be_compared_stands_in_one_place() -> None:
     # the made-up first gear turns 13.3 times for the stated 13.2
     assert "+0.8 %" in part
     # without any of it there is no empty section
-    assert "To compare with" not in _Page(_html("full")).text
+    assert "To compare with" not in Page(_html("full")).text
 
 
 def test_crank_figure_says_what_it_is() -> None:
     crank = CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0))
-    text = _Page(report_html(replace(make_analysis(), crank=crank))).text
+    text = Page(report_html(replace(make_analysis(), crank=crank))).text
     assert "common practice with no source" in text
     assert "Coasting in neutral already holds the drag of wheel bearings" in text
 
@@ -239,7 +192,7 @@ def test_text_from_files_cannot_become_markup() -> None:
     html = report_html(evil)
     assert "<script" not in html
     assert "<img" not in html
-    assert '<script>alert("x")</script>' in _Page(html).text
+    assert '<script>alert("x")</script>' in Page(html).text
 
 
 def test_page_shows_no_positions() -> None:
@@ -256,7 +209,7 @@ def test_page_shows_no_positions() -> None:
 
 
 def test_findings_come_worst_first_with_the_name_of_their_file() -> None:
-    text = _Page(_html("full")).text
+    text = Page(_html("full")).text
     error, warning, note = (text.rindex(word) for word in ("Error.", "Warning.", "Note."))
     assert error < warning < note
     assert "The coast-down at 37 s was not used. (run7.csv)" in text
@@ -266,7 +219,7 @@ def test_warnings_of_one_kind_are_told_once_at_the_top_and_in_full_below() -> No
     many = tuple(Finding("hole", "warning", f"Hole number {log}.", log=log) for log in range(5))
     whole = Finding("one_direction", "warning", "All of it one way.")
     analysis = replace(make_analysis(), findings=(*many, whole))
-    text = _Page(report_html(analysis)).text
+    text = Page(report_html(analysis)).text
     top, below = text.split("Everything noticed in the data")
     assert top.index("All of it one way.") < top.index("Hole number 0.")
     assert "(run0.csv, and the like in 4 other logs)" in top
@@ -281,7 +234,7 @@ def test_display_units_reach_every_place_but_the_files() -> None:
         analysis, session=replace(analysis.session, display=Display(power="PS", speed="mph"))
     )
     # 77.9 kW / 735.49875 W; 25.6 m/s / 0.44704
-    text = _Page(report_html(shown)).text
+    text = Page(report_html(shown)).text
     assert "105.9 PS at 57 mph" in text
     assert "km/h" not in text
     assert "105.9 PS at 57 mph" in summary(shown, Path("out"), ())
@@ -296,213 +249,10 @@ def test_negative_figures_have_a_true_minus_and_no_minus_zero() -> None:
         road_load=replace(analysis.road_load, f1_n_per_mps=-2.4),
         site=replace(analysis.site, slope=-0.004, wind_mps=-2.0),
     )
-    text = _Page(report_html(falling)).text
+    text = Page(report_html(falling)).text
     assert "F1 \u22122.4 ± 1.1 N/(m/s)" in text
     assert "0.40 ± 0.04 % falling in the direction called up" in text
     assert "along the direction called up" in text
-
-
-@pytest.mark.parametrize(
-    ("value", "sd", "text"),
-    [
-        (77.934, 1.13, "77.9"),
-        (77.934, 0.4, "77.9"),
-        (77.934, 0.034, "77.93"),
-        (612.4, 12.0, "612"),
-        (-0.0421, 0.3, "0.0"),  # no minus before a zero
-        (-3.14159, 0.02, "-3.142"),
-        (1234.5678, None, "1235"),
-        (0.0, None, "0"),
-        (0.0123456, None, "0.01235"),
-        (5.0, 0.0, "5.0000"),  # an sd of 0 is refused elsewhere; the text must not break
-        (float("nan"), 1.0, "unknown"),
-    ],
-)
-def test_numbers_are_written_to_the_place_their_sd_allows(
-    value: float, sd: float | None, text: str
-) -> None:
-    assert number(value, sd) == text
-
-
-@pytest.mark.parametrize(
-    ("half_w", "word"), [(2_000.0, "good"), (6_000.0, "fair"), (20_000.0, "rough")]
-)
-def test_trust_follows_the_width_of_the_interval(half_w: float, word: str) -> None:
-    analysis = make_analysis()
-    assert analysis.power is not None
-    interval = (77_900.0 - half_w, 77_900.0 + half_w)
-    power = replace(analysis.power, peak_ci95_w=interval)
-    assert trust(replace(analysis, power=power)).word == word
-
-
-def test_trust_without_any_result_and_with_a_single_pull() -> None:
-    analysis = make_analysis()
-    assert trust(replace(analysis, power=None, road_load=None)).word == "none"
-    single = trust(replace(analysis, pulls=analysis.pulls[:1]))
-    assert any("A single pull" in reason for reason in single.reasons)
-
-
-_GOLDEN = """\
-estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
-
-  Peak wheel power  77.9 kW at 92 km/h  (95 %: 75.6 to 80.2 kW)
-  Road load         507 N at 100 km/h  (95 %: 498 to 517 N)
-                    F0 150 +/- 9 N
-                    F1 1.2 +/- 1.1 N/(m/s)
-                    F2 0.42 +/- 0.03 N/(m/s)^2
-                    known from 18 km/h to 115 km/h
-  Trust             good. The peak wheel power within 2.9 % and the road load
-                    within 1.8 % (95 %). What widens the peak wheel power most:
-                    noise of the sensors. 2 findings need your eye.
-
-error, run7.csv: The coast-down at 37 s was not used.
-warning, run7.csv: The air was still going down the road but not up it: <gusts &
-  all>.
-
-Written to airfield/results:
-  report.html results.json"""
-
-
-def test_terminal_text() -> None:
-    found = summary(make_analysis(), Path("airfield/results"), ("report.html", "results.json"))
-    assert found == _GOLDEN
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_terminal_text_fits_a_terminal(kind: Kind) -> None:
-    many = tuple(Finding(f"x{i}", "warning", f"Number {i} " + "word " * 60) for i in range(30))
-    analysis = replace(make_analysis(kind), findings=many)
-    text = summary(analysis, Path("r"), ("report.html",))
-    assert max(map(len, text.splitlines())) <= 80
-    assert text.isascii()
-    assert "and 22 more in the report" in text
-    assert not re.search(r"\b(nan|inf|None)\b", text)
-
-
-# --- writing ---------------------------------------------------------------------------------
-
-
-def test_files_are_written_and_replaced_together(tmp_path: Path) -> None:
-    folder = tmp_path / "new" / "results"
-    write_together(folder, {"a.txt": "one", "b.txt": "Straße \udce9\n"})
-    write_together(folder, {"a.txt": "two"})
-    assert sorted(path.name for path in folder.iterdir()) == ["a.txt", "b.txt"]
-    assert (folder / "a.txt").read_text(encoding="utf-8") == "two"
-    assert (folder / "b.txt").read_bytes() == "Straße \\udce9\n".encode()
-
-
-def test_interrupted_while_writing_leaves_the_old_files(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_together(tmp_path, {"a.txt": "old", "b.txt": "old"})
-    calls = []
-
-    def interrupt(descriptor: int) -> None:
-        calls.append(descriptor)
-        if len(calls) == 2:
-            raise KeyboardInterrupt
-
-    monkeypatch.setattr(os, "fsync", interrupt)
-    with pytest.raises(KeyboardInterrupt):
-        write_together(tmp_path, {"a.txt": "new", "b.txt": "new"})
-    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
-        "a.txt": "old",
-        "b.txt": "old",
-    }
-
-
-def test_full_disk_is_one_clear_message_and_leaves_the_old_files(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_together(tmp_path, {"a.txt": "old"})
-
-    def full(descriptor: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(OutputError, match="No space left on device. Earlier files there are unch"):
-        write_together(tmp_path, {"a.txt": "new"})
-    assert (tmp_path / "a.txt").read_text() == "old"
-    assert len(list(tmp_path.iterdir())) == 1
-
-
-def test_a_folder_in_the_place_of_a_file_is_named_before_anything_changes(tmp_path: Path) -> None:
-    write_together(tmp_path, {"a.txt": "old"})
-    (tmp_path / "b.txt").mkdir()
-    with pytest.raises(OutputError, match=r"b\.txt: a folder stands"):
-        write_together(tmp_path, {"a.txt": "new", "b.txt": "new"})
-    assert (tmp_path / "a.txt").read_text() == "old"
-
-
-@pytest.mark.parametrize("error", [KeyboardInterrupt, PermissionError(13, "Permission denied")])
-def test_files_moved_before_one_that_cannot_be_are_taken_back(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
-) -> None:
-    write_together(tmp_path, {"a.txt": "old", "b.txt": "old"})
-    replace = os.replace
-    calls = []
-
-    def fail_late(source: str, target: str) -> None:
-        calls.append(target)
-        if len(calls) == 3:
-            raise error
-        replace(source, target)
-
-    monkeypatch.setattr(os, "replace", fail_late)
-    with pytest.raises((KeyboardInterrupt, OutputError)):
-        write_together(tmp_path, {"a.txt": "new", "c.txt": "new", "b.txt": "new"})
-    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
-        "a.txt": "old",
-        "b.txt": "old",
-    }
-
-
-@pytest.mark.skipif(os.name == "nt", reason="locks of POSIX systems")
-def test_two_writers_never_leave_files_of_both(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The second one begins to move its files while the first is between two of its own."""
-    names = ("a.txt", "b.txt")
-    write_together(tmp_path, dict.fromkeys(names, "old"))
-    second = threading.Thread(target=write_together, args=(tmp_path, dict.fromkeys(names, "two")))
-    between = threading.Event()
-    replace = os.replace
-
-    def slowly(source: str, target: str) -> None:
-        replace(source, target)
-        if threading.current_thread() is not second and target.endswith("a.txt"):
-            second.start()
-            between.wait(0.5)  # time enough for the second to come as far as it can
-        if threading.current_thread() is second and target.endswith("b.txt"):
-            between.set()
-
-    monkeypatch.setattr(os, "replace", slowly)
-    write_together(tmp_path, dict.fromkeys(names, "one"))
-    second.join()
-    assert [(tmp_path / name).read_text() for name in names] == ["two", "two"]
-
-
-def test_leftovers_of_a_killed_run_are_cleared_once_they_are_old(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    left = tmp_path / f"{output_module.STAGING}abc"
-    left.mkdir()
-    write_together(tmp_path, {"a.txt": "x"})
-    assert left.exists()  # another run may be writing there right now
-    os.utime(left, (0, 0))
-    write_together(tmp_path, {"a.txt": "x"})
-    assert not left.exists()
-
-
-def test_unwritable_places_are_found_before_the_work(tmp_path: Path) -> None:
-    check_writable(tmp_path / "not" / "there" / "yet")
-    assert list(tmp_path.iterdir()) == []
-    (tmp_path / "file").write_text("x")
-    with pytest.raises(OutputError, match="is not a folder"):
-        check_writable(tmp_path / "file" / "results")
-    # POSIX file systems allow 255 bytes, and Windows as many characters
-    with pytest.raises(OutputError, match="cannot write there"):
-        check_writable(tmp_path / ("x" * 300))
 
 
 def test_a_bad_number_stops_the_rendering_of_all_files() -> None:
@@ -510,10 +260,3 @@ def test_a_bad_number_stops_the_rendering_of_all_files() -> None:
     bad = replace(analysis.pulls[0], duration_sd_s=float("nan"))
     with pytest.raises(ResultError, match=r"pulls\[0\]\.duration_sd_s = nan"):
         render(replace(analysis, pulls=(bad,)))
-
-
-def test_units_know_their_size() -> None:
-    units = Units.of(Display(power="hp", speed="mph"))
-    # 550 ft lbf/s and 1609.344 m per hour: definitions
-    assert units.power_w == pytest.approx(745.6998715822702, rel=1e-12)
-    assert units.speed_mps == pytest.approx(0.44704, rel=1e-12)

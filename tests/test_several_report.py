@@ -2,71 +2,37 @@
 
 from __future__ import annotations
 
-import json
 import shutil
-from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
-from test_several import session
+from make_days import TRUE, session
+from make_written import Page, valid
 
 from analysis.cli import main
 from analysis.results import ResultError
 from analysis.several import Shared, combine
 from analysis.several_report import SHARED_SCHEMA_PATH, render_shared, shared_summary
 
-_TRUE = np.array([150.0, 1.2, 0.42])
 ROOT = Path(__file__).resolve().parent.parent
-_SCHEMA = json.loads(SHARED_SCHEMA_PATH.read_text(encoding="utf-8"))
-
-
-def valid(text: str) -> dict[str, Any]:
-    """Return shared.json's content, held to the schema."""
-    found: dict[str, Any] = json.loads(text)
-    jsonschema.Draft202012Validator.check_schema(_SCHEMA)
-    jsonschema.Draft202012Validator(_SCHEMA).validate(found)
-    return found
 
 
 def made() -> Shared:
     return combine(
         [
-            session("monday", _TRUE),
-            session("friday", _TRUE * 1.01),
-            session("rack", _TRUE * 1.2, state="<roof> rack", peak_w=None),
+            session("monday", TRUE),
+            session("friday", TRUE * 1.01),
+            session("rack", TRUE * 1.2, state="<roof> rack", peak_w=None),
         ]
     )
 
 
-class _Page(HTMLParser):
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.links: list[str] = []
-        self.ids: list[str] = []
-        self.words: list[str] = []
-        self.styled = False
-        self.feed(text)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        found = dict(attrs)
-        self.styled = tag == "style"
-        self.ids += [found["id"] or ""] if "id" in found else []
-        self.links += [found[key] or "" for key in ("href", "src", "xlink:href") if key in found]
-
-    def handle_data(self, data: str) -> None:
-        self.words += [] if self.styled else [data]
-
-    @property
-    def text(self) -> str:
-        return " ".join(" ".join(self.words).split())
-
-
 def test_shared_json_fits_its_schema_and_says_what_was_found() -> None:
     shared = made()
-    found = valid(render_shared(shared, ["monday", "friday", "rack"])["shared.json"])
+    found = valid(
+        render_shared(shared, ["monday", "friday", "rack"])["shared.json"], SHARED_SCHEMA_PATH
+    )
     assert [state["sessions"] for state in found["states"]] == [[0, 1], [2]]
     first, second = found["states"]
     state = shared.states[0]
@@ -85,15 +51,17 @@ def test_shared_json_fits_its_schema_and_says_what_was_found() -> None:
 
 
 def test_a_narrow_shared_road_load_has_a_curve_but_no_coefficients() -> None:
-    days = [session(name, _TRUE, speeds=(23.0, 27.0)) for name in ("a", "b")]
-    load = valid(render_shared(combine(days), ["a", "b"])["shared.json"])["states"][0]["road_load"]
+    days = [session(name, TRUE, speeds=(23.0, 27.0)) for name in ("a", "b")]
+    load = valid(render_shared(combine(days), ["a", "b"])["shared.json"], SHARED_SCHEMA_PATH)[
+        "states"
+    ][0]["road_load"]
     assert (load["F0_N"], load["covariance"]) == (None, None)
     assert "too narrow" in load["why_not"]
     assert load["curve"]
 
 
 def test_a_number_that_must_not_be_shown_is_refused() -> None:
-    days = [session("a", _TRUE, peak_w=float("nan")), session("b", _TRUE)]
+    days = [session("a", TRUE, peak_w=float("nan")), session("b", TRUE)]
     with (
         pytest.raises((ResultError, np.linalg.LinAlgError)) as caught,
         np.errstate(invalid="ignore"),
@@ -104,8 +72,8 @@ def test_a_number_that_must_not_be_shown_is_refused() -> None:
 
 def test_page_leads_to_each_report_and_loads_nothing() -> None:
     html = render_shared(made(), ["monday", "friday 2", "rack"])["report.html"]
-    page = _Page(html)
-    outside = [link for link in page.links if not link.startswith("#")]
+    page = Page(html)
+    outside = [link for link in page.sources if not link.startswith("#")]
     assert outside == ["monday/report.html", "friday%202/report.html", "rack/report.html"]
     assert len(page.ids) == len(set(page.ids))
     assert "<roof>" not in html
@@ -149,7 +117,7 @@ def test_command_puts_sessions_together_and_goes_on_without_a_bad_one(
     assert sorted(path.name for path in out.iterdir()) == [
         "friday", "monday", "report.html", "shared.json",
     ]  # fmt: skip
-    found = valid((out / "shared.json").read_text(encoding="utf-8"))
+    found = valid((out / "shared.json").read_text(encoding="utf-8"), SHARED_SCHEMA_PATH)
     assert [one["folder"] for one in found["sessions"]] == ["monday", "friday"]
     assert "sessions_missing" in [finding["kind"] for finding in found["findings"]]
     assert "Together:" in captured.out

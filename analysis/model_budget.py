@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.covariances import inverse
 from analysis.model import SessionFit
+from analysis.model_solve import FIXED
 from analysis.model_unknowns import local_slices
 
 __all__ = ["budget", "conditioned_covariances"]
@@ -52,7 +53,7 @@ def conditioned_covariances(fit: SessionFit) -> dict[str, Array]:
                 fixed = [i for name in fixed_names for i in range(own[name].start, own[name].stop)]
                 known[id(normal)] = normal.left(np.array(fixed, dtype=int))[0]
             information += known[id(normal)]
-        information[fixed_shared, fixed_shared] += 1e14
+        information[fixed_shared, fixed_shared] += FIXED
         result[cause] = inverse(information)
     return result
 

@@ -171,20 +171,21 @@ def linearise(
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
     slope = shared[layout.SLOPE] + slope_rows @ shared[layout.slope]
-    gravity = STANDARD_GRAVITY_MPS2 * layout.gravity_share
+    weight = d * STANDARD_GRAVITY_MPS2  # against the way driven, per unit of mass and of slope
+    gravity = layout.gravity_share * weight
 
-    accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * d * slope
+    accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * slope
     accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
     stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
     rows = np.zeros((n, size))
     rows[:, 0] = -1.0
     rows[:, 1] = -v / SPEED_SCALE_MPS
     rows[:, 2] = -air * np.abs(air) / scale2
-    rows[:, layout.WIND] = -2.0 * r2 * np.abs(air) / scale2 * d
-    rows[:, at["wind"].start] = by_gust * d
+    rows[:, layout.WIND] = d * (-2.0 * r2 * np.abs(air) / scale2)
+    rows[:, at["wind"].start] = d * by_gust
     rows[:, at["gust"]] = by_gust[:, None] * gust_rows
-    rows[:, layout.SLOPE] = -gravity * d
-    rows[:, layout.slope] = -gravity * d * slope_rows
+    rows[:, layout.SLOPE] = -gravity
+    rows[:, layout.slope] = -gravity * slope_rows
     pull_dev = float(local[own["pull"]][0]) if driven.any() else 0.0
     for gear, knots in enumerate(layout.gear_knots_mps):
         here = data.drive == gear
@@ -228,12 +229,12 @@ def linearise(
         full = (1.0 + k) * (rows - stiffness[:, None] * by_mid)
         full[:, layout.SCALE] += accel
         full[:, at["scale"].start] += accel
-        full[:, layout.SLOPE] += STANDARD_GRAVITY_MPS2 * d
-        full[:, layout.slope] += STANDARD_GRAVITY_MPS2 * d * slope_rows
+        full[:, layout.SLOPE] += weight
+        full[:, layout.slope] += weight * slope_rows
         full[:, at["offset"].start] += 1.0
         full[:, at["offset_wander"]] += offset_rows
         offset = local[own["offset"]][0] + offset_rows @ local[own["offset_wander"]]
-        predicted = (1.0 + k) * accel + STANDARD_GRAVITY_MPS2 * d * slope + offset
+        predicted = (1.0 + k) * accel + weight * slope + offset
         force_rows = full[force_bins]
         force_miss = (data.force_mps2 - predicted)[force_bins]
 

@@ -21,11 +21,12 @@ from analysis.model_prior import local_prior
 from analysis.model_spread import Spread, force_sd
 from analysis.model_unknowns import Layout, local_slices
 
-__all__ = ["Normal", "RunState", "eliminate", "run_covariance", "shared_solution"]
+__all__ = ["FIXED", "Normal", "RunState", "eliminate", "run_covariance", "shared_solution"]
 
 Array: TypeAlias = NDArray[np.float64]
 
-_FIXED = 1e14
+#: Precision of an unknown that is taken as known: far above any that data give.
+FIXED = 1e14
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class Normal:
         own_inverse = self.own_inverse
         if fixed is not None and fixed.size:
             own = self.own.copy()
-            own[fixed, fixed] += _FIXED
+            own[fixed, fixed] += FIXED
             own_inverse = inverse(own)
         gain = self.cross @ own_inverse
         return self.shared - gain @ self.cross.T, self.gradient_shared - gain @ self.gradient_own

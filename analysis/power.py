@@ -12,7 +12,7 @@ from analysis.fuse import SpeedCurve
 from analysis.leave_out import left_out, scatter_factor
 from analysis.model import SessionFit, mean_slope, slope_effect
 from analysis.model_budget import budget
-from analysis.model_unknowns import hat, local_slices
+from analysis.model_unknowns import SPEED_SCALE_MPS, hat, local_slices
 from analysis.runs import Phase, Run
 from analysis.vehicle import effective_mass_kg
 from logger.findings import Finding
@@ -314,10 +314,12 @@ def pull_figures(
             deviation = float(state.local[own["pull"]][0])
     d = run.direction or 1
     air = v + d * (fit.shared[fit.layout.WIND] + own_wind)
-    basis = np.column_stack([np.ones_like(v), v / 30.0, air * np.abs(air) / 900.0])
+    basis = np.column_stack(
+        [np.ones_like(v), v / SPEED_SCALE_MPS, air * np.abs(air) / SPEED_SCALE_MPS**2]
+    )
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     resist_n = mass_kg * basis @ fit.shared[:3]
-    slope_n = vehicle.mass_kg * STANDARD_GRAVITY_MPS2 * d * mean_slope(fit)[0]
+    slope_n = d * vehicle.mass_kg * STANDARD_GRAVITY_MPS2 * mean_slope(fit)[0]
     start, end = float(v[0]), float(v[-1])
     lost_j = float(np.trapezoid((resist_n + slope_n) * v, t))
     kinetic_j = 0.5 * (end**2 - start**2)

@@ -136,19 +136,82 @@ def test_the_path_solves_the_equation_of_motion() -> None:
     np.testing.assert_allclose(path[first:], solved.y[0], atol=0.005)
 
 
+def test_wind_and_gusts_act_when_and_whence_they_blow() -> None:
+    """In a coast-down, beside the still path: r2 (v + h)^2 grows by 2 r2 v h and the square of what
+    both directions share, h = d (w + own wind) + gust, the gust between its knots as time goes."""
+    for direction in (1, -1):
+        problem = make_problem(accel=True, place=False, direction=direction)
+        problem.data = replace(
+            problem.data, drive=np.full(problem.data.drive.size, COAST, dtype=int)
+        )
+        data = problem.data
+        own = local_slices(data)
+        local = np.zeros(max(part.stop for part in own.values()))
+        local[own["start_speed"]], local[own["wind"]] = 30.0, 0.3
+        knots_s = np.linspace(data.edge_s[0], data.edge_s[-1], own["gust"].stop - own["gust"].start)
+        local[own["gust"]] = np.where(np.arange(knots_s.size) % 5 == 0, 0.8, -0.2)
+        path = settle(problem, problem.shared, local)
+        middle_s, speed = 0.5 * (data.edge_s[1:] + data.edge_s[:-1]), 0.5 * (path[1:] + path[:-1])
+        r0, r1, r2, wind, slope = problem.shared[:5]
+        air = speed + direction * wind
+        more = direction * 0.3 + np.interp(middle_s, knots_s, local[own["gust"]])
+        drag = r0 + r1 * speed / 30.0 + (r2 * air**2 + 2.0 * problem.gust_drag * speed * more) / 900
+        drag += direction * STANDARD_GRAVITY_MPS2 * 0.97 * slope
+        np.testing.assert_allclose(np.diff(path) / np.diff(data.edge_s), -drag, atol=1e-9)
+
+
+def test_beyond_the_last_knot_the_traction_is_level() -> None:
+    """A gear that one run drove a little further than all knots: no force out of nowhere."""
+    problem = make_problem(accel=True, place=False)
+    layout, data = problem.layout, problem.data
+    own = local_slices(data)
+    local = np.zeros(max(part.stop for part in own.values()))
+    local[own["start_speed"]] = 18.0  # the first gear's knots end at 15.5 m/s
+    shared = problem.shared.copy()
+    shared[layout.WIND] = shared[layout.SLOPE] = 0.0
+    path = settle(problem, shared, local)
+    first = data.drive == 0
+    speed = 0.5 * (path[1:] + path[:-1])[first]
+    assert speed.min() > 15.5
+    r0, r1, r2 = shared[:3]
+    expected = shared[layout.gear(0)][-1] - r0 - r1 * speed / 30.0 - r2 * speed**2 / 900.0
+    found = (np.diff(path) / np.diff(data.edge_s))[first]
+    np.testing.assert_allclose(found, expected, atol=1e-9)
+
+
+def test_one_step_from_a_path_that_is_off_gives_forces_of_the_new_path() -> None:
+    """Far from rest, accelerations must be those of the path that they are written beside."""
+    problem = make_problem(place=False)
+    path = settle(problem, problem.shared, problem.local)
+    middle = 0.5 * (problem.data.edge_s[0] + problem.data.edge_s[-1])
+    off = path + 0.8 * np.tanh((problem.data.edge_s - middle) / 8.0)
+    lin = linearise(
+        problem.data, problem.layout, problem.shared, problem.local, off, problem.gust_drag
+    )
+    own_accel = np.diff(lin.path_mps) / np.diff(problem.data.edge_s)
+    moved = lin.path_mps - off
+    assert np.abs(moved).max() > 0.3
+    # steps of 1 s at a stiffness of 0.03/s: (0.03 x 1)^2 / 12 of what moved
+    np.testing.assert_allclose(lin.accel_mps2, own_accel, atol=2e-4)
+
+
 def test_the_accelerometer_reads_scale_slope_and_offset() -> None:
     """f = (1 + k) dv/dt + g d s + b, checked on each bin by itself."""
     problem = make_problem(direction=-1)
     shared, local, layout = problem.shared, problem.local.copy(), problem.layout
     own = local_slices(problem.data)
-    local[own["offset_wander"]] = 0.0
     lin = _predict(problem, np.concatenate([shared, local]))
-    accel = np.diff(lin.path_mps) / np.diff(problem.data.edge_s)
+    edge_s = problem.data.edge_s
+    accel = np.diff(lin.path_mps) / np.diff(edge_s)
     slope = shared[layout.SLOPE] + np.interp(
         lin.place_m, layout.slope_knots_m, shared[layout.slope]
     )
     scale = 1.0 + shared[layout.SCALE] + local[own["scale"]][0]
-    expected = scale * accel - STANDARD_GRAVITY_MPS2 * slope + local[own["offset"]][0]
+    wander = local[own["offset_wander"]]
+    offset = local[own["offset"]][0] + np.interp(
+        0.5 * (edge_s[1:] + edge_s[:-1]), np.linspace(edge_s[0], edge_s[-1], wander.size), wander
+    )
+    expected = scale * accel - STANDARD_GRAVITY_MPS2 * slope + offset
     # the measured forces are 0 in this run, so that the miss is minus the prediction; rounding only
     np.testing.assert_allclose(-lin.force_miss, expected, atol=1e-9)
 
@@ -174,6 +237,43 @@ def test_a_receiver_that_smooths_is_late_by_its_memory_on_a_ramp() -> None:
         inside = late & (problem.data.fix_s < edge_s[-1])
         assert inside.sum() > 30
         np.testing.assert_allclose(-lin.fix_miss[inside], expected[inside], atol=1e-9)
+
+
+def _ramp_fixes(fix_s: Array, memory_s: float) -> tuple[Array, Array]:
+    """Predicted fixes of a ramp of 0.5 m/s2 from 4 m/s, and the edges of its bins [s]."""
+    problem = make_problem(accel=True, place=False)
+    edge_s = problem.data.edge_s
+    problem.data = replace(
+        problem.data,
+        drive=np.full(edge_s.size - 1, FREE),
+        fix_s=fix_s + problem.data.lag_s - memory_s,
+        fix_mps=np.zeros(fix_s.size),
+    )
+    own = local_slices(problem.data)
+    local = np.zeros(max(part.stop for part in own.values()))
+    local[own["free"]], local[own["start_speed"]] = 0.5, 4.0
+    shared = problem.shared.copy()
+    shared[problem.layout.MEMORY] = memory_s
+    lin = _predict(problem, np.concatenate([shared, local]))
+    return -lin.fix_miss, edge_s
+
+
+def test_what_a_receiver_remembers_of_before_a_run_is_a_second_of_its_beginning() -> None:
+    """Ramp continued back for 1 s, level before: y(t) = v0 + a (t - tau (1 - exp(-(t + 1) / tau)))."""
+    tau = 1.0
+    _, edge_s = _ramp_fixes(np.array([20.0]), tau)
+    t = np.array([0.2, 0.6, 1.0])
+    found, _ = _ramp_fixes(edge_s[0] + t, tau)
+    expected = 4.0 + 0.5 * (t - tau * (1.0 - np.exp(-(t + 1.0) / tau)))
+    # eight quadrature nodes on a corner: 2 % of a tau
+    np.testing.assert_allclose(found, expected, atol=0.01)
+
+
+def test_after_its_end_a_run_is_taken_to_keep_its_speed() -> None:
+    _, edge_s = _ramp_fixes(np.array([20.0]), 0.02)
+    found, _ = _ramp_fixes(edge_s[-1] + np.array([0.3, 2.0]), 0.02)
+    end_mps = 4.0 + 0.5 * (edge_s[-1] - edge_s[0])
+    np.testing.assert_allclose(found, end_mps, atol=1e-3)
 
 
 def test_a_receiver_answers_a_corner_as_a_first_order_filter() -> None:

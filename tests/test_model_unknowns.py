@@ -27,6 +27,9 @@ def test_knots_reach_both_ends() -> None:
     assert knots[-1] == 33.0
     assert np.ptp(np.diff(knots)) < 1e-9
     assert knots_over(0.0, 0.1, 4.0).size == 2
+    # as far apart as asked where that fits, else the nearest that does
+    np.testing.assert_allclose(np.diff(knots_over(100.0, 160.0, 4.0)), 4.0)
+    np.testing.assert_allclose(np.diff(knots_over(100.0, 161.0, 4.0)), 61.0 / 15.0)
 
 
 def _sizes(accel: bool, drive: int | None = None) -> dict[str, int]:
@@ -52,3 +55,15 @@ def test_a_run_has_the_unknowns_of_what_was_driven_and_recorded() -> None:
     assert [alone[name] for name in ("lag", "lag_wander", "offset", "offset_wander", "scale")] == [
         0
     ] * 5
+
+
+def test_slow_processes_have_knots_as_far_apart_as_they_are_slow() -> None:
+    """A run of 57 s: gusts every 3 s, slow errors of the receiver every 4, its lag every 12, the
+    accelerometer's offset every 20. Fewer, and an error that wanders between two would be taken for a
+    force; the count decides what a run costs."""
+    sizes = _sizes(accel=True)
+    length_s = 56.8
+    for name, every_s in (
+        ("gust", 3.0), ("slow_noise", 4.0), ("lag_wander", 12.0), ("offset_wander", 20.0),
+    ):  # fmt: skip
+        assert sizes[name] - 1 == round(length_s / every_s), name

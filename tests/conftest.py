@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sys
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from make_capture import Client, ThreadServer
     from playwright.sync_api import Browser, Playwright
 
 # before anything imports numpy: threads gain nothing on matrices of this size and disturb each other
@@ -32,3 +34,34 @@ def chromium() -> Iterator[tuple[Playwright, Browser]]:
     from make_browser import launched
 
     yield from launched()
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
+    """Serve one folder for all tests of a file that need no capture server of their own."""
+    from make_capture import thread_server
+
+    with thread_server(tmp_path_factory.mktemp("capture") / "outing") as served:
+        yield served
+
+
+@pytest.fixture
+def phone(server: ThreadServer) -> Client:
+    """Give a client of that server."""
+    return server.client
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make one pair of simulated runs, shared by the tests of a file; they must not change it."""
+    from analysis.cli import main
+
+    folder = tmp_path_factory.mktemp("sample") / "airfield"
+    assert main(["sample", str(folder), "--pairs", "1"]) == 0
+    return folder
+
+
+@pytest.fixture
+def copied(sample: Path, tmp_path: Path) -> Path:
+    """Copy the sample, for a test that changes it."""
+    return Path(shutil.copytree(sample, tmp_path / "airfield"))

@@ -8,11 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.coasting import coast_time_s
+from analysis.gate_model import GateModel, gate_model
 from analysis.gates import GateInterval
+from analysis.pipeline import Analysis
 from analysis.simulate_truth import Truth
 from analysis.timed_runs import TimedRun
 
-__all__ = ["KMH", "crossing_s", "gate_speeds_kmh", "time_gates"]
+__all__ = ["KMH", "crossing_s", "gate_speeds_kmh", "model_of", "time_gates"]
 
 Array = NDArray[np.float64]
 KMH = 1 / 3.6
@@ -93,3 +95,16 @@ def time_gates(
             )
         )
     return runs
+
+
+def model_of(analysis: Analysis) -> GateModel:
+    """Return what predicts times of an analysed session."""
+    assert analysis.road_load is not None
+    return gate_model(
+        analysis.road_load,
+        analysis.session.vehicle,
+        analysis.power,
+        analysis.pulls,
+        analysis.runs,
+        analysis.curves,
+    )

@@ -29,6 +29,7 @@ __all__ = [
     "analyse_files",
     "analysed",
     "case_session",
+    "recordings_of",
     "simulated",
 ]
 
@@ -84,6 +85,11 @@ class Simulated:
     truth: Truth
 
 
+def recordings_of(session: Session) -> tuple[Recording, ...]:
+    """Read the logs of a session, one recording each."""
+    return tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+
+
 def simulated(
     seed: int, *, pairs: int = 2, phone: PhoneKind = "clean", layout: Layout = "own"
 ) -> Simulated:
@@ -97,7 +103,7 @@ def _simulated(seed: int, pairs: int, phone: PhoneKind, layout: Layout) -> Simul
         path = Path(folder)
         truth = simulate_session(path, seed=seed, pairs=pairs, phone=phone, layout=layout)
         session = read_session(path)
-        recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+        recordings = recordings_of(session)
     return Simulated(session, recordings, truth)
 
 

@@ -9,16 +9,17 @@ from pathlib import Path
 import numpy as np
 import psychrolib
 from make_days import DENSITY_KG_M3
+from make_sessions import recordings_of
 from numpy.typing import NDArray
 
+from analysis.cli import main
 from analysis.pipeline import Analysis, analyse
 from analysis.simulate import simulate_session
 from analysis.simulate_road import draw_site
 from analysis.simulate_vehicle import SimVehicle, draw_vehicle
-from logger.reading import read_log
-from logger.session import read_session
+from logger.session import Session, read_session
 
-__all__ = ["days_of_one_vehicle", "vehicle_on"]
+__all__ = ["days_of_one_vehicle", "sample_days", "vehicle_drawn", "vehicle_on", "weighed_wrong"]
 
 
 def vehicle_on(
@@ -44,6 +45,35 @@ def vehicle_on(
         f1_n_per_mps=vehicle.f1_n_per_mps / rolling,
         f2_n_per_mps2=vehicle.f2_n_per_mps2 * density / DENSITY_KG_M3,
     )
+
+
+def vehicle_drawn(vehicle: SimVehicle, rng: np.random.Generator) -> SimVehicle:
+    """Return the vehicle with a day's own deviation of rolling resistance and of drag, 1.5 % each."""
+    rolling, drag = 1.0 + 0.015 * rng.standard_normal(2)
+    return replace(
+        vehicle,
+        f0_n=vehicle.f0_n * rolling,
+        f1_n_per_mps=vehicle.f1_n_per_mps * rolling,
+        f2_n_per_mps2=vehicle.f2_n_per_mps2 * drag,
+    )
+
+
+def weighed_wrong(session: Session, share: float) -> Session:
+    """Return the session as if both masses had been stated `share` times what they are."""
+    vehicle = session.vehicle
+    wrong = replace(
+        vehicle,
+        mass_kg=vehicle.mass_kg * share,
+        rotating_mass_kg=vehicle.rotating_mass_kg * share,
+    )
+    return replace(session, vehicle=wrong)
+
+
+def sample_days(folder: Path) -> Path:
+    """Write two small sessions, monday and friday, into a folder, and return it."""
+    for seed, name in enumerate(("monday", "friday"), start=1):
+        assert main(["sample", str(folder / name), "--pairs", "1", "--seed", str(seed)]) == 0
+    return folder
 
 
 def days_of_one_vehicle(
@@ -72,13 +102,7 @@ def days_of_one_vehicle(
         today = vehicle_on(
             vehicle, site.temperature_c, site.pressure_hpa, site.humidity_percent, per_k
         )
-        rolling, drag = 1.0 + 0.015 * rng.standard_normal(2)
-        today = replace(
-            today,
-            f0_n=today.f0_n * rolling,
-            f1_n_per_mps=today.f1_n_per_mps * rolling,
-            f2_n_per_mps2=today.f2_n_per_mps2 * drag,
-        )
+        today = vehicle_drawn(today, rng)
         place = folder / f"day{day + 1}"
         simulate_session(
             place,
@@ -89,14 +113,8 @@ def days_of_one_vehicle(
             coast_only=coast_only,
             exact_mass=True,
         )
-        session = read_session(place)
-        wrong = replace(
-            session.vehicle,
-            mass_kg=session.vehicle.mass_kg * stated,
-            rotating_mass_kg=session.vehicle.rotating_mass_kg * stated,
-        )
-        session = replace(session, vehicle=wrong)
-        recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+        session = weighed_wrong(read_session(place), stated)
+        recordings = recordings_of(session)
         analyses.append(analyse(session, recordings))
     true = np.array([vehicle.f0_n, vehicle.f1_n_per_mps, vehicle.f2_n_per_mps2])
     return analyses, true

@@ -34,13 +34,13 @@ sys.path.insert(0, str(BENCHMARKS))
 from accuracy_cases import CASES, SPEEDS_KMH, Opened, analysed, opened
 from accuracy_scores import Estimate, Score, estimate_of, score, scored
 from accuracy_table import binomial_band, rows, table
+from make_sessions import recordings_of
 from rivals import RIVALS
 
 from analysis.simulate import simulate_session
 from analysis.simulate_phone import draw_phone
 from analysis.simulate_road import calm_site
 from logger.errors import PullcoastError
-from logger.reading import read_log
 from logger.session import read_session
 
 Floats = NDArray[np.float64]
@@ -146,7 +146,7 @@ def perfect(tmp_path_factory: pytest.TempPathFactory) -> Opened:
     site, folder = calm_site(), tmp_path_factory.mktemp("perfect")
     truth = simulate_session(folder, seed=5, pairs=1, site=site, sim_phone=phone, exact_mass=True)
     session = read_session(folder)
-    recordings = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
+    recordings = recordings_of(session)
     return Opened(truth, session, recordings, site, phone)
 
 

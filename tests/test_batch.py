@@ -19,7 +19,7 @@ import pytest
 from make_batch import STANDING
 from make_processes import alive, until
 
-from analysis.batch_table import COLUMNS, Row
+from analysis.batch_table import COLUMNS
 from analysis.cli import main
 from analysis.command_batch import find_sessions
 from analysis.command_batch_job import MARKER
@@ -296,16 +296,3 @@ def test_sessions_are_found_everywhere_but_in_the_results(tmp_path: Path) -> Non
         find_sessions(tmp_path / "none", tmp_path / "out")
     with pytest.raises(SessionError, match="no such folder"):
         find_sessions(tmp_path / "nowhere", tmp_path / "out")
-
-
-def rows() -> list[Row]:
-    figures: dict[str, str | float | int] = {
-        "vehicle": "b", "peak_W": 70_000.0, "peak_sd_W": 1000.0, "peak_low95_W": 68_000.0,
-        "peak_high95_W": 72_000.0, "mass_kg": 1480.0, "runs_up": 1, "runs_down": 1, "warnings": 0,
-    }  # fmt: skip
-    return [
-        Row("z", "z/report.html", "", figures),
-        Row("y", "", "no mass\nat all", {"vehicle": "=HYPERLINK(1)"}),
-        Row("x", "", "cannot be opened", {}),
-        Row("a #1?", "a #1?/report.html", "", {**figures, "vehicle": "A <b>", "peak_W": 170_000.0}),
-    ]

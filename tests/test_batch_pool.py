@@ -6,11 +6,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-from make_batch import STANDING, jobs, work
+from make_batch import jobs, work
 from make_processes import alive, until
 
-from analysis.command_batch_job import Job
 from analysis.command_batch_pool import run_in_processes
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -77,12 +75,3 @@ def test_processes_do_not_outlive_their_parent(tmp_path: Path) -> None:
 
 
 # --- one session -------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def job(tmp_path: Path) -> Job:
-    session = tmp_path / "s"
-    session.mkdir()
-    (session / "a.csv").write_text(STANDING)
-    (session / "session.toml").write_text('[vehicle]\nmass_kg = 1480\n[[log]]\nfile = "a.csv"\n')
-    return Job("s", str(session), str(tmp_path / "out" / "s"))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import random
 import re
 import threading
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -14,25 +13,12 @@ from make_capture import (
     HANGS_S,
     ROWS,
     Client,
-    ThreadServer,
     random_id,
     settled,
     thread_server,
 )
 
 from logger.capture import server as server_module
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    """Serve one folder for all tests of this file that need no server of their own."""
-    with thread_server(tmp_path_factory.mktemp("capture") / "outing") as server:
-        yield server
-
-
-@pytest.fixture
-def phone(running: ThreadServer) -> Client:
-    return running.client
 
 
 def test_two_hundred_phones_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import random
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -23,19 +22,7 @@ from make_capture import (
 )
 
 
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    """Serve one folder for all tests of this file that need no server of their own."""
-    with thread_server(tmp_path_factory.mktemp("capture") / "outing") as server:
-        yield server
-
-
-@pytest.fixture
-def phone(running: ThreadServer) -> Client:
-    return running.client
-
-
-def test_a_recording_sent_in_two_parts_arrives_whole(running: ThreadServer, phone: Client) -> None:
+def test_a_recording_sent_in_two_parts_arrives_whole(server: ThreadServer, phone: Client) -> None:
     key, half = random_id(), len(ROWS) // 2
     assert phone.state(key) == {"have": 0, "done": False}
     answer = phone.put(key, ROWS[:half], 0, len(ROWS), "towards%20town.csv")
@@ -43,23 +30,23 @@ def test_a_recording_sent_in_two_parts_arrives_whole(running: ThreadServer, phon
     assert phone.state(key) == {"have": half, "done": False}
     answer = phone.put(key, ROWS[half:], half, len(ROWS))
     assert (answer.status, answer.told) == (200, {"have": len(ROWS), "done": True})
-    file = running.when_arrived()
+    file = server.when_arrived()
     assert file.read_bytes() == ROWS
-    assert file.parent == running.store.folder
+    assert file.parent == server.store.folder
     assert re.fullmatch(rf"recording-\d{{8}}-\d{{6}}-{key[:8]}-towards-town\.csv", file.name)
-    assert not (running.store.incoming / f"{key}.part").exists()
+    assert not (server.store.incoming / f"{key}.part").exists()
 
 
 def test_a_second_sending_of_the_same_makes_no_second_file(
-    running: ThreadServer, phone: Client
+    server: ThreadServer, phone: Client
 ) -> None:
     key = random_id()
     assert phone.put(key, ROWS, 0, len(ROWS)).told == {"have": len(ROWS), "done": True}
-    before = files_below(running.store.folder)
+    before = files_below(server.store.folder)
     for offset in (0, len(ROWS)):
         again = phone.put(key, ROWS[offset:], offset, len(ROWS))
         assert (again.status, again.told) == (200, {"have": len(ROWS), "done": True})
-    assert files_below(running.store.folder) == before
+    assert files_below(server.store.folder) == before
     other = phone.put(key, ROWS[:-10], 0, len(ROWS) - 10)
     assert other.status == 409
     assert other.told["have"] == len(ROWS)
@@ -68,7 +55,7 @@ def test_a_second_sending_of_the_same_makes_no_second_file(
 
 @pytest.mark.parametrize("reset", [False, True], ids=["ended", "reset"])
 def test_a_recording_cut_anywhere_goes_on_where_it_broke(
-    running: ThreadServer, phone: Client, reset: bool
+    server: ThreadServer, phone: Client, reset: bool
 ) -> None:
     """Five connections cut at random bytes of the body, and then the rest: bytes identical.
 
@@ -93,7 +80,7 @@ def test_a_recording_cut_anywhere_goes_on_where_it_broke(
             assert settled(phone, key, have + cut) == {"have": have + cut, "done": False}
             have += cut
     phone.send_rest(key, data)
-    assert running.store.file(key).read_bytes() == data
+    assert server.store.file(key).read_bytes() == data
 
 
 def test_an_offset_elsewhere_is_told_where_to_go_on(phone: Client) -> None:

@@ -5,7 +5,6 @@ Status codes mean what RFC 9110 says, 507 what RFC 4918, section 11.5, says.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -19,18 +18,6 @@ from make_capture import (
 )
 
 from logger.capture.uploads import INCOMING, Limits
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    """Serve one folder for all tests of this file that need no server of their own."""
-    with thread_server(tmp_path_factory.mktemp("capture") / "outing") as server:
-        yield server
-
-
-@pytest.fixture
-def phone(running: ThreadServer) -> Client:
-    return running.client
 
 
 @pytest.mark.parametrize(
@@ -49,11 +36,11 @@ def phone(running: ThreadServer) -> Client:
     ],
 )
 def test_without_the_token_nothing_is_told_or_taken(
-    running: ThreadServer, phone: Client, authorization: str | None
+    server: ThreadServer, phone: Client, authorization: str | None
 ) -> None:
     key = random_id()
     phone.put(key, ROWS[:100], 0, len(ROWS))
-    before = files_below(running.store.folder)
+    before = files_below(server.store.folder)
     headers = {"Upload-Offset": "100", "Upload-Length": str(len(ROWS))}
     if authorization is not None:
         headers["Authorization"] = authorization.format(token=phone.token, short=phone.token[:-1])
@@ -62,9 +49,9 @@ def test_without_the_token_nothing_is_told_or_taken(
         assert answer.status == 401
         assert set(answer.told) == {"error"}
         assert answer.headers["www-authenticate"] == "Bearer"
-    assert files_below(running.store.folder) == before
+    assert files_below(server.store.folder) == before
     assert phone.state(key)["have"] == 100
-    assert running.strangers[-1] == "127.0.0.1"
+    assert server.strangers[-1] == "127.0.0.1"
 
 
 @pytest.mark.parametrize(
@@ -109,14 +96,14 @@ def test_the_own_names_are_known_in_any_case(phone: Client) -> None:
     ],
 )
 def test_bad_headers_are_refused_in_plain_words(
-    running: ThreadServer, phone: Client, headers: dict[str, str], body: bytes
+    server: ThreadServer, phone: Client, headers: dict[str, str], body: bytes
 ) -> None:
     key = random_id()
-    before = files_below(running.store.folder)
+    before = files_below(server.store.folder)
     answer = phone.ask("PUT", f"/recordings/{key}", body, {**headers, **phone.bearer})
     assert answer.status == 400
     assert len(str(answer.told["error"])) > 20
-    assert files_below(running.store.folder) == before
+    assert files_below(server.store.folder) == before
 
 
 @pytest.mark.parametrize(
@@ -146,10 +133,8 @@ def test_bad_headers_are_refused_in_plain_words(
         "https://127.0.0.1/index.html",
     ],
 )
-def test_paths_lead_nowhere_but_to_the_page(
-    running: ThreadServer, phone: Client, path: str
-) -> None:
-    before = files_below(running.store.folder.parent)
+def test_paths_lead_nowhere_but_to_the_page(server: ThreadServer, phone: Client, path: str) -> None:
+    before = files_below(server.store.folder.parent)
     sent = path.encode().decode("latin-1")
     with phone.connect() as connection:  # a client library would tidy the path
         request = f"GET {sent} HTTP/1.1\r\nHost: {phone.host}:{phone.port}\r\n"
@@ -160,7 +145,7 @@ def test_paths_lead_nowhere_but_to_the_page(
     put = {"Upload-Offset": "0", "Upload-Length": "3", **phone.bearer}
     if path.isascii():
         assert phone.ask("PUT", path, b"abc", put).status in (400, 403, 404, 405)
-    assert files_below(running.store.folder.parent) == before
+    assert files_below(server.store.folder.parent) == before
 
 
 @pytest.mark.parametrize("method", ["POST", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"])

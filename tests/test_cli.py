@@ -22,19 +22,6 @@ _ROOT = Path(__file__).resolve().parents[1]
 _FILES = ["curves.csv", "report.html", "results.json", "speed_time.csv"]
 
 
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Make one pair of simulated runs, shared by the tests; they must not change it."""
-    folder = tmp_path_factory.mktemp("cli") / "airfield"
-    assert main(["sample", str(folder), "--pairs", "1"]) == 0
-    return folder
-
-
-@pytest.fixture
-def copied(sample: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(sample, tmp_path / "airfield"))
-
-
 @pytest.fixture
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Put a finished analysis in the estimator's place where only its surroundings are tested."""

@@ -3,25 +3,11 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 
 import pytest
 
 from analysis.cli import main
-
-
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Make one pair of simulated runs, shared by the tests; they must not change it."""
-    folder = tmp_path_factory.mktemp("cli") / "airfield"
-    assert main(["sample", str(folder), "--pairs", "1"]) == 0
-    return folder
-
-
-@pytest.fixture
-def copied(sample: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(sample, tmp_path / "airfield"))
 
 
 def _errors(capsys: pytest.CaptureFixture[str]) -> list[str]:

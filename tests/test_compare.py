@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from make_days import TRUE, own_covariance, side
+from make_sessions import recordings_of
 from make_several import days_of_one_vehicle
 from scipy import stats
 
@@ -22,7 +23,6 @@ from analysis.roadload import RoadLoad
 from analysis.several_days import LEAST_POWER_SPREAD, LEAST_ROAD_LOAD_SPREAD
 from analysis.simulate import simulate_session
 from logger.errors import SessionError
-from logger.reading import read_log
 from logger.session import Site, read_session
 
 #: Of the made-up analysis: noise, road load, lag and mount of the peak [W], without the mass.
@@ -200,7 +200,7 @@ def test_slope_effect_is_what_another_stated_slope_does(tmp_path: Path) -> None:
     """
     simulate_session(tmp_path, seed=5, pairs=1, one_way=True)
     session_ = read_session(tmp_path)
-    recordings = tuple(read_log(list(log.files)) for log in session_.logs)
+    recordings = recordings_of(session_)
     site = session_.site
     before = analyse(session_, recordings)
     higher = replace(session_, site=replace(site, slope=site.slope + site.slope_sd))

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from make_days import TRUE, session, side
+from make_several import sample_days
 from make_written import Page, valid
 
 from analysis.cli import main
@@ -170,10 +171,7 @@ def test_a_damaged_results_file_is_refused_by_its_key(
 @pytest.fixture(scope="module")
 def days(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with two small sessions and the results of the first."""
-    folder = tmp_path_factory.mktemp("days")
-    for seed, name in enumerate(("monday", "friday"), start=1):
-        place = str(folder / name)
-        assert main(["sample", place, "--pairs", "1", "--seed", str(seed)]) == 0
+    folder = sample_days(tmp_path_factory.mktemp("days"))
     assert main(["report", str(folder / "monday")]) == 0
     return folder
 

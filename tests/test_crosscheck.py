@@ -7,12 +7,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from make_gates import KMH, gate_speeds_kmh, time_gates
+from make_gates import KMH, gate_speeds_kmh, model_of, time_gates
 from make_sessions import analysed
 from scipy.stats import chi2
 
 from analysis.crosscheck import CrossCheck, cross_check, cross_check_alone
-from analysis.gate_model import GateModel, gate_model
 from analysis.gates import GateInterval
 from analysis.pipeline import Analysis
 from analysis.simulate_truth import Truth
@@ -29,18 +28,6 @@ def check(runs: list[TimedRun], analysis: Analysis) -> CrossCheck:
         power=analysis.power,
         wind_mps=analysis.site.wind_mps,
         slope=analysis.site.slope,
-    )
-
-
-def model_of(analysis: Analysis) -> GateModel:
-    assert analysis.road_load is not None
-    return gate_model(
-        analysis.road_load,
-        analysis.session.vehicle,
-        analysis.power,
-        analysis.pulls,
-        analysis.runs,
-        analysis.curves,
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from make_analysis import make_analysis
+from make_gates import KMH, model_of
 
 from analysis.coasting import coast_time_s
 from analysis.gate_model import GateModel, Shift, gate_model, slope_accel_mps2
@@ -14,7 +15,6 @@ from analysis.pulling import pull_time_s
 from analysis.timed_runs import parse_timed_runs
 from logger.session import Vehicle
 
-KMH = 1 / 3.6
 MASS_KG = 1550.0
 #: Standards, closed forms checked by quadrature: 130 to 20 km/h with 1550 kg.
 CLOSED = (
@@ -116,15 +116,7 @@ def test_road_load_s_covariance_becomes_the_time_s_sd() -> None:
 
 def test_pulls_come_out_of_an_analysis_made_by_hand() -> None:
     analysis = make_analysis()
-    assert analysis.road_load is not None
-    model = gate_model(
-        analysis.road_load,
-        analysis.session.vehicle,
-        analysis.power,
-        analysis.pulls,
-        analysis.runs,
-        analysis.curves,
-    )
+    model = model_of(analysis)
     assert len(model.shifts) == 2
     for shift in model.shifts:
         assert shift.time_s == pytest.approx(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from make_sessions import analysed, simulated
+from make_sessions import analysed, recordings_of, simulated
 from make_signals import drive, recording, rotation
 
 from analysis.fixes import speed_fixes
@@ -15,7 +15,6 @@ from analysis.gear_times import shared_changes
 from analysis.mount import find_mount
 from analysis.pipeline import analyse
 from analysis.simulate import simulate_session
-from logger.reading import read_log
 from logger.recording import Channel, Recording
 from logger.session import read_session
 
@@ -147,7 +146,7 @@ def test_gently_reached_speeds_are_no_pulls(tmp_path: Path) -> None:
     """Coast-downs alone: a road load, no wheel power, and the reason said per run."""
     simulate_session(tmp_path, seed=3, pairs=1, coast_only=True)
     session = read_session(tmp_path)
-    recordings = tuple(read_log(list(log.files)) for log in session.logs)
+    recordings = recordings_of(session)
     analysis = analyse(session, recordings)
     assert analysis.road_load is not None
     assert analysis.power is None

@@ -18,7 +18,6 @@ from make_browser import (
     start,
     stop,
 )
-from make_capture import thread_server
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,12 +28,6 @@ if TYPE_CHECKING:
 #: Smallest target [CSS px]: WCAG 2.2, 2.5.8 asks for 24, 2.5.5 (AAA) for 44.
 TARGET_PX = 44
 SCREENS = ("cautions", "before", "ready", "recording", "alarm", "one", "question", "list", "empty")
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    with thread_server(tmp_path_factory.mktemp("capture") / "session") as served:
-        yield served
 
 
 def tour(page: Page) -> Iterator[str]:

@@ -24,24 +24,18 @@ from make_browser import (
     stop,
     table_of,
 )
-from make_capture import ThreadServer, thread_server
+from make_capture import ThreadServer
 from numpy.testing import assert_allclose
 
 from logger.capture.naming import comments
 from logger.reading import read
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from playwright.sync_api import Browser, Playwright
 
 VALUE = 0.6e-5  # values have five decimals or more: half a step, and room for binary fractions
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    with thread_server(tmp_path_factory.mktemp("capture") / "session") as served:
-        yield served
 
 
 def test_rows_come_out_as_they_went_in(

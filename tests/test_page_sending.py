@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pytest
 from make_browser import (
     accept,
     address_of,
@@ -25,18 +24,10 @@ from make_cutting import cutting_proxy
 from logger.capture.uploads import Limits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from make_capture import ThreadServer
     from playwright.sync_api import Browser, Page, Playwright
 
 TOLD = "The PC has all of it"
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    with thread_server(tmp_path_factory.mktemp("capture") / "session") as served:
-        yield served
 
 
 def record(page: Page, seconds: float, seed: int) -> None:

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from make_browser import (
@@ -30,21 +29,13 @@ from make_browser import (
     stop,
     table_of,
 )
-from make_capture import ThreadServer, thread_server
+from make_capture import ThreadServer
 from numpy.testing import assert_allclose
 
 from logger.reading import read
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from playwright.sync_api import Browser, Playwright
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    with thread_server(tmp_path_factory.mktemp("capture") / "session") as served:
-        yield served
 
 
 def test_full_storage_keeps_what_is_there_and_offers_the_rest(

@@ -20,21 +20,13 @@ from make_browser import (
     stop,
     table_of,
 )
-from make_capture import ThreadServer, thread_server
+from make_capture import ThreadServer
 from numpy.testing import assert_allclose
 
 from logger.reading import read
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from playwright.sync_api import Browser, Page, Playwright
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ThreadServer]:
-    with thread_server(tmp_path_factory.mktemp("capture") / "session") as served:
-        yield served
 
 
 def test_a_phone_that_lacks_things_still_records(

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from make_sessions import analysed, simulated
+from make_sessions import Simulated, analysed, simulated
 
 from analysis.pipeline import Analysis, NothingUsable, Survey, analyse, survey
 from analysis.power import PowerCurve
@@ -59,6 +59,12 @@ def _pulls_only() -> tuple[Recording, ...]:
         _cut(recording, 0.0, run.release_s + 4.0)
         for recording, run in zip(made.recordings, made.truth.runs, strict=True)
     )
+
+
+def _with_logs(made: Simulated, numbers: Sequence[int]) -> Analysis:
+    """Analyse some logs of a session, in this order."""
+    session = replace(made.session, logs=tuple(made.session.logs[i] for i in numbers))
+    return analyse(session, tuple(made.recordings[i] for i in numbers))
 
 
 def _kinds(analysis: Analysis) -> list[str]:
@@ -131,8 +137,7 @@ def test_the_order_of_logs_changes_numbering_only() -> None:
     made = simulated(1)
     first, _ = analysed(1)
     order = [2, 3, 0, 1]
-    session = replace(made.session, logs=tuple(made.session.logs[i] for i in order))
-    other = analyse(session, tuple(made.recordings[i] for i in order))
+    other = _with_logs(made, order)
     # sums in another order, on rounds that stop within 15 mm/s of speed
     np.testing.assert_allclose(
         _load(other).force_n(_SPEEDS), _load(first).force_n(_SPEEDS), rtol=1e-3
@@ -154,8 +159,7 @@ def test_up_is_the_way_of_the_first_run() -> None:
     made = simulated(1)
     first, _ = analysed(1)
     order = [1, 0, 3, 2]
-    session = replace(made.session, logs=tuple(made.session.logs[i] for i in order))
-    other = analyse(session, tuple(made.recordings[i] for i in order))
+    other = _with_logs(made, order)
     assert other.site.wind_mps == pytest.approx(-first.site.wind_mps, abs=0.02)
     assert other.site.slope == pytest.approx(-first.site.slope, abs=2e-5)
     np.testing.assert_allclose(
@@ -167,8 +171,7 @@ def test_one_direction_is_said_and_makes_the_intervals_wide() -> None:
     made = simulated(1)
     both, _ = analysed(1)
     up = [i for i, run in enumerate(made.truth.runs) if run.direction == 1]
-    session = replace(made.session, logs=tuple(made.session.logs[i] for i in up))
-    one = analyse(session, tuple(made.recordings[i] for i in up))
+    one = _with_logs(made, up)
     assert not one.site.separable
     assert "one_direction" in _kinds(one)
     assert "one_direction" not in _kinds(both)

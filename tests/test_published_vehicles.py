@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from make_published import published_vehicle
+from make_sessions import recordings_of
 from scipy.stats import chi2
 
 from analysis.pipeline import analyse
 from analysis.simulate import simulate_session
-from logger.reading import read_log
 from logger.session import read_session
 
 _SPEEDS_MPS = np.array([50.0, 72.0, 100.0]) / 3.6
@@ -28,7 +28,7 @@ def test_a_published_road_load_is_recovered(name: str, tmp_path: Path) -> None:
     """
     truth = simulate_session(tmp_path, seed=311, pairs=4, vehicle=published_vehicle(name, 311))
     session = read_session(tmp_path)
-    recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+    recordings = recordings_of(session)
     load = analyse(session, recordings).road_load
     assert load is not None
     true = truth.f0_n + truth.f1_n_per_mps * _SPEEDS_MPS + truth.f2_n_per_mps2 * _SPEEDS_MPS**2

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from make_days import TRUE, session
+from make_several import sample_days
 from make_written import Page, valid
 
 from analysis.cli import main
@@ -99,11 +100,7 @@ def test_text_fits_a_terminal_and_gives_figure_and_interval() -> None:
 @pytest.fixture(scope="module")
 def days(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with two small sessions."""
-    folder = tmp_path_factory.mktemp("days")
-    for seed, name in enumerate(("monday", "friday"), start=1):
-        place = str(folder / name)
-        assert main(["sample", place, "--pairs", "1", "--seed", str(seed)]) == 0
-    return folder
+    return sample_days(tmp_path_factory.mktemp("days"))
 
 
 def test_command_puts_sessions_together_and_goes_on_without_a_bad_one(

@@ -7,12 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from make_sessions import simulated
+from make_sessions import recordings_of, simulated
 
 from analysis.pipeline import Analysis, analyse
 from analysis.simulate import simulate_session
 from analysis.simulate_vehicle import draw_vehicle
-from logger.reading import read_log
 from logger.recording import Channel
 from logger.session import read_session
 
@@ -39,7 +38,7 @@ def _strong(folder: Path, limit_share: float) -> tuple[Analysis, float]:
         if power >= 0.40 * weight_n * speed
     ]
     session = read_session(folder)
-    recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+    recordings = recordings_of(session)
     return analyse(session, recordings), max(hard, default=0.0)
 
 

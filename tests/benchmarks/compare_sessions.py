@@ -18,14 +18,14 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
 
-from make_several import vehicle_on
+from make_sessions import recordings_of
+from make_several import vehicle_drawn, vehicle_on, weighed_wrong
 
 from analysis.compare_side import Side, side_of
 from analysis.pipeline import analyse
 from analysis.simulate import simulate_session
 from analysis.simulate_road import draw_site
 from analysis.simulate_vehicle import SimVehicle, draw_vehicle
-from logger.reading import read_log
 from logger.session import read_session
 
 __all__ = ["DAYS", "GAINS", "SimulatedSide", "sides_of"]
@@ -114,12 +114,8 @@ def _session(
     )
     today = vehicle_on(vehicle, site.temperature_c, site.pressure_hpa, site.humidity_percent)
     torque = (1.0 + gain) * (1.0 + 0.01 * float(rng.standard_normal()))
-    rolling, drag = 1.0 + 0.015 * rng.standard_normal(2)
     today = replace(
-        today,
-        f0_n=today.f0_n * rolling,
-        f1_n_per_mps=today.f1_n_per_mps * rolling,
-        f2_n_per_mps2=today.f2_n_per_mps2 * drag,
+        vehicle_drawn(today, rng),
         engine_torque_nm=tuple(torque * one for one in today.engine_torque_nm),
     )
     with tempfile.TemporaryDirectory(prefix="pullcoast_compare_") as folder:
@@ -132,14 +128,9 @@ def _session(
             site=site,
             exact_mass=True,
         )
-        session = read_session(place)
-        wrong = replace(
-            session.vehicle,
-            mass_kg=session.vehicle.mass_kg * stated,
-            rotating_mass_kg=session.vehicle.rotating_mass_kg * stated,
-        )
-        recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
-    analysis = analyse(replace(session, vehicle=wrong), recordings)
+        session = weighed_wrong(read_session(place), stated)
+        recordings = recordings_of(session)
+    analysis = analyse(session, recordings)
     settings = analysis.history[-1].settings
     noise = {
         key.removeprefix("sd_"): float(value)

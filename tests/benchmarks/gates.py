@@ -21,13 +21,12 @@ _HERE = Path(__file__).resolve()
 sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1]), str(_HERE.parents[2])]
 
 from figures import Figure, keep_figures, keep_text
-from make_gates import time_gates
+from make_gates import model_of, time_gates
+from make_sessions import recordings_of
 
 from analysis.crosscheck import cross_check
-from analysis.gate_model import gate_model
 from analysis.pipeline import analyse
 from analysis.simulate import simulate_session
-from logger.reading import read_log
 from logger.session import read_session
 
 #: Of three pairs two are the session; the pulls of the third are the timed ones.
@@ -47,11 +46,8 @@ def main() -> None:
             truth = simulate_session(Path(folder), seed=seed, pairs=_PAIRS)
             session = read_session(Path(folder))
             session = replace(session, logs=session.logs[:_USED_RUNS])
-            found = analyse(session, tuple(read_log(list(log.files)) for log in session.logs))
-        assert found.road_load is not None
-        model = gate_model(
-            found.road_load, session.vehicle, found.power, found.pulls, found.runs, found.curves
-        )
+            found = analyse(session, recordings_of(session))
+        model = model_of(found)
         runs = time_gates(truth, np.random.default_rng([seed, 77]), from_run=_USED_RUNS)
         for gate in cross_check(runs, model, session.vehicle, power=found.power).gates:
             if gate.z is not None:

@@ -21,10 +21,10 @@ sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1]), str(_HERE.parents[2])]
 
 from figures import Figure, keep_figures, keep_text
 from make_published import PUBLISHED, published_vehicle
+from make_sessions import recordings_of
 
 from analysis.pipeline import analyse
 from analysis.simulate import simulate_session
-from logger.reading import read_log
 from logger.session import read_session
 
 _SPEEDS_MPS = np.array([50.0, 72.0, 100.0]) / 3.6
@@ -38,7 +38,7 @@ def errors(name: str, seed: int) -> tuple[np.ndarray, np.ndarray]:
         place = Path(folder) / "session"
         truth = simulate_session(place, seed=seed, pairs=4, vehicle=published_vehicle(name, seed))
         session = read_session(place)
-        recordings = tuple(read_log(list(log.files), columns=log.columns) for log in session.logs)
+        recordings = recordings_of(session)
     load = analyse(session, recordings).road_load
     assert load is not None
     true = truth.f0_n + truth.f1_n_per_mps * _SPEEDS_MPS + truth.f2_n_per_mps2 * _SPEEDS_MPS**2

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from logger.findings import Finding
 from logger.rows import Stamps
+from logger.scans import any_finite, extremes, first_finite
 
 __all__ = [
     "EPOCH_RANGE_S",
@@ -82,13 +83,13 @@ def numeric_stamps(
     Stamps
         Epoch where the first value is a plausible number of seconds since 1970, else elapsed.
     """
-    known = np.isfinite(values)
-    finite = values if known.all() else values[known]
-    if finite.size == 0:
+    if not any_finite(values):
         return Stamps(np.full(values.shape, np.nan), 0, "elapsed", described)
     factor_ns = round(factor_s * 1e9)
-    first = float(finite[0])
-    largest = max(abs(float(finite.max())), abs(float(finite.min())))
+    start_row = first_finite(values)
+    first = float(values[start_row])
+    least, most = extremes(values)
+    largest = max(-least, most)
     coarse = np.spacing(largest) * factor_s > 2e-9
     if decimals == 0 and largest < 2.0**53:
         coarse = False  # whole numbers below 2^53 are exact
@@ -97,11 +98,14 @@ def numeric_stamps(
         origin_ns = int(whole[0]) * factor_ns
         t_s = (whole - whole[0]) * (factor_ns * 1e-9)
     elif micros is not None:
-        start = float(micros[known][0])
+        start = float(micros[start_row])
         origin_ns = int(start) * 1000
-        t_s = (micros - start) / 1e6
+        t_s = micros
+        t_s -= start
+        t_s /= 1e6
     elif coarse and texts is not None:
         cells = texts()
+        known = np.isfinite(values)
         exact = [_exact_ns(cells[row], factor_ns) for row in np.flatnonzero(known).tolist()]
         origin_ns = exact[0]
         t_s = np.full(values.shape, np.nan)
@@ -131,8 +135,9 @@ def _whole_micros(
         return None
     micros = values * float(10**allowed)
     rounded = np.rint(micros)
-    away = np.abs(micros - rounded)
-    return rounded if float(np.nanmax(away)) < _NEAR_MICRO else None
+    micros -= rounded
+    least, most = extremes(micros)
+    return rounded if max(-least, most) < _NEAR_MICRO else None
 
 
 def since_2001(stamps: Stamps, path: str) -> Finding | None:

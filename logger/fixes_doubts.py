@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from logger.findings import Finding, counted
 from logger.fixes_quality import MOVING_MPS, Lines
 from logger.rows import Rows, Samples
+from logger.scans import steeper
 from logger.speeds import distances_m
 from logger.units import find_unit
 
@@ -163,6 +164,8 @@ def _spikes(
 ) -> NDArray[np.intp]:
     """Return where a single speed stands apart from both neighbours, which agree."""
     low, high = _SPIKE_MPS2
+    if not steeper(t_s, v, low):
+        return np.zeros(0, dtype=np.intp)
     gain = np.diff(v)
     gain /= np.diff(t_s)
     steep = np.abs(gain) > low
@@ -274,8 +277,9 @@ def _too_many(
     none, count = int(short.sum()), int(usable.sum())
     if not 3 < none <= 0.4 * count:
         return False
-    size = np.abs(np.diff(v)[usable])
-    near = int(((size > 0) & (size < 2.5 * step)).sum()) / 4.0
+    size = np.diff(v)
+    np.abs(size, out=size)
+    near = int(np.count_nonzero(usable & (size > 0) & (size < 2.5 * step))) / 4.0
     return none > 3.0 * near + 3.0
 
 

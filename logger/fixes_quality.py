@@ -68,7 +68,7 @@ def unhold(
     if _changes_often([samples[name] for name in names]):
         return samples
     index, of_row = _rows_with_fixes(rows, [samples[name] for name in names])
-    t_s = rows.stamps.t_s[index]
+    t_s = rows.stamps.t_s if index is None else rows.stamps.t_s[index]
     new = np.zeros(t_s.size, dtype=bool)
     new[0] = True
     for name in names:
@@ -87,13 +87,13 @@ def unhold(
     hold = float(np.median(np.diff(t_s[new & moving])))
     keep = new.copy()
     _keep_standing(t_s, speed, keep, hold)
-    lost = index[~keep]
+    lost = np.flatnonzero(~keep) if index is None else index[~keep]
     findings.append(
         Finding(
             "held_values",
             "note",
             f"The fixes are written into fast rows and held there: {int(keep.sum())} fixes in "
-            f"{index.size} rows, usually {hold:.2f} s apart (the longest hold "
+            f"{t_s.size} rows, usually {hold:.2f} s apart (the longest hold "
             f"{float(np.diff(t_s[new]).max()):.1f} s). The first row of each fix is used.",
             path=rows.path,
             line=rows.lines[int(lost[0])],
@@ -117,10 +117,13 @@ def _changes_often(found: list[Samples]) -> bool:
 
 def _rows_with_fixes(
     rows: Rows, found: list[Samples]
-) -> tuple[NDArray[np.intp], Callable[[Samples], NDArray[np.float64]]]:
-    """Return the rows that hold any of the channels, and how to lay a channel out over them."""
+) -> tuple[NDArray[np.intp] | None, Callable[[Samples], NDArray[np.float64]]]:
+    """Return the rows that hold any of the channels, and how to lay a channel out over them.
+
+    None stands for all rows, where each channel has a value in each of them.
+    """
     if all(one.rows is None for one in found):
-        return np.arange(rows.stamps.t_s.size), lambda one: one.values
+        return None, lambda one: one.values
     of_fixes = np.zeros(rows.stamps.t_s.size, dtype=bool)
     for one in found:
         of_fixes[one.row_numbers] = True

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.rows import Rows, Samples
+from logger.scans import all_finite, any_finite, is_rising
 
 __all__ = ["settle_order"]
 
@@ -41,10 +42,8 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
     """
     findings: list[Finding] = []
     t_s = rows.stamps.t_s
-    finite_of = {column.name: np.isfinite(column.values) for column in rows.columns}
-    columns = [column for column in rows.columns if finite_of[column.name].any()]
-    stamped = np.isfinite(t_s)
-    if not columns or not stamped.any():
+    columns = [column for column in rows.columns if any_finite(column.values)]
+    if not columns or not any_finite(t_s):
         raise ReadError(
             rows.path,
             "no samples in this file: "
@@ -53,15 +52,15 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
             "Record again",
             line=rows.lines[0] if len(rows.lines) else None,
         )
-    clean = bool(stamped.all()) and bool((t_s[1:] > t_s[:-1]).all())
+    clean = all_finite(t_s) and is_rising(t_s)
     if not clean:
+        stamped = np.isfinite(t_s)
         _missing_stamps(rows, stamped, findings)
         _steps_back(rows, stamped, findings)
         _same_time(rows, stamped, findings)
     samples: dict[str, Samples] = {}
     for column in columns:
-        finite = finite_of[column.name]
-        if clean and finite.all():
+        if clean and all_finite(column.values):
             samples[column.name] = Samples(
                 column.name,
                 t_s,
@@ -71,9 +70,9 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
                 arrived_s=_arrivals(rows, None),
             )
             continue
-        index = np.flatnonzero(finite & stamped)
+        index = np.flatnonzero(np.isfinite(column.values))
         if not clean:
-            index = _rising(t_s, index)
+            index = _rising(t_s, index[stamped[index]])
         if index.size:
             samples[column.name] = Samples(
                 column.name,
@@ -92,7 +91,7 @@ def _arrivals(rows: Rows, index: NDArray[np.intp] | None) -> NDArray[np.float64]
     if rows.arrived_s is None:
         return None
     arrived = rows.arrived_s if index is None else rows.arrived_s[index]
-    return arrived if np.isfinite(arrived).all() else None
+    return arrived if all_finite(arrived) else None
 
 
 def _rising(t_s: NDArray[np.float64], index: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -20,6 +20,7 @@ from logger.findings import Finding, counted
 from logger.fixes_doubts import mark_repeats, mark_spikes, mark_zeros
 from logger.fixes_quality import FIX_NAMES, drop_doublets, drop_stale_start, unhold
 from logger.rows import Column, Rows, Samples
+from logger.scans import all_finite, extremes, largest_step
 from logger.speeds import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_pull
 from logger.units import find_unit
 
@@ -86,10 +87,9 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     Rows
         Without the stamps that lie more than 30 days before the rest, and with a finding.
     """
-    finite = np.isfinite(rows.stamps.t_s)
-    if finite.all() and not (np.diff(rows.stamps.t_s) > _STRAY_S).any():
+    if all_finite(rows.stamps.t_s) and largest_step(rows.stamps.t_s) <= _STRAY_S:
         return rows
-    index = np.flatnonzero(finite)
+    index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
     t = rows.stamps.t_s[index]
     jumps = np.flatnonzero(np.diff(t) > _STRAY_S)
     if not jumps.size or jumps[0] + 1 > _STRAY_SHARE * t.size:
@@ -122,8 +122,9 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
 
 def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column:
     limit = {"latitude_deg": 90.0, "longitude_deg": 360.0}.get(column.name)
+    least, most = extremes(column.values)
     if limit is None:
-        if _beyond(column.values, _HUGE):
+        if max(-least, most) > _HUGE:
             huge = np.flatnonzero(np.abs(column.values) > _HUGE)
             raise ReadError(
                 rows.path,
@@ -133,7 +134,7 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
                 line=rows.lines[int(huge[0])],
             )
     else:
-        if _beyond(column.values, limit):
+        if max(-least, most) > limit:
             off = np.flatnonzero(np.abs(column.values) > limit)
             raise ReadError(
                 rows.path,
@@ -143,7 +144,7 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
                 line=rows.lines[int(off[0])],
             )
     code = MISSING_CODES.get(column.name)
-    if code is None:
+    if code is None or least >= 0.0:
         return column
     negative = np.flatnonzero(column.values < 0)
     if column.name == "heading_deg":
@@ -182,13 +183,6 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
         )
     )
     return replace(column, values=kept)
-
-
-def _beyond(values: NDArray[np.float64], limit: float) -> bool:
-    """Tell whether any value lies beyond a limit either way; blanks do not count."""
-    if not values.size:
-        return False
-    return bool(np.fmax.reduce(values) > limit or np.fmin.reduce(values) < -limit)
 
 
 def _without_null_island(
@@ -301,9 +295,9 @@ def _holes(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> 
     ):
         if found is None or found.t_s.size < 3:
             continue
-        steps = np.diff(found.t_s)
-        if float(steps.max()) <= least:
+        if largest_step(found.t_s) <= least:
             continue
+        steps = np.diff(found.t_s)
         usual = float(np.median(steps))
         at = np.flatnonzero(steps > max(3.0 * usual, least))
         if not at.size:

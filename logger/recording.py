@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.findings import Finding
+from logger.scans import all_finite, is_rising
 
 __all__ = ["CHANNEL_NAMES", "Channel", "Clock", "Event", "Recording", "Source", "Step"]
 
@@ -115,10 +116,10 @@ class Channel:
         if t_s.ndim != 1 or values.shape != t_s.shape or suspect.shape != t_s.shape:
             msg = f"channel {self.name}: t_s, values and suspect must be one-dimensional and equal in length"
             raise ValueError(msg)
-        if not (np.isfinite(t_s).all() and np.isfinite(values).all()):
+        if not (all_finite(t_s) and all_finite(values)):
             msg = f"channel {self.name}: times and values must be finite"
             raise ValueError(msg)
-        if not (t_s[1:] > t_s[:-1]).all():
+        if not is_rising(t_s):
             msg = f"channel {self.name}: times must be strictly increasing"
             raise ValueError(msg)
         suspect.setflags(write=False)

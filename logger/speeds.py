@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.scans import all_finite, extremes, is_rising
 from logger.units import UNITS
 
 __all__ = [
@@ -132,9 +133,11 @@ def unit_of_ratio(ratio: float) -> str | None:
 
 def hardest_pull(t_s: NDArray[np.float64], speed: NDArray[np.float64]) -> float:
     """Return the largest mean acceleration over about three seconds [units of speed per s]."""
-    known = np.isfinite(t_s) & np.isfinite(speed) & (speed >= 0)
-    t, v = (t_s, speed) if known.all() else (t_s[known], speed[known])
-    if t.size < 4 or not (t[1:] > t[:-1]).all():
+    t, v = t_s, speed
+    if not all_finite(t) or not all_finite(v) or extremes(v)[0] < 0.0:
+        known = np.isfinite(t_s) & np.isfinite(speed) & (speed >= 0)
+        t, v = t_s[known], speed[known]
+    if t.size < 4 or not is_rising(t):
         return 0.0
     start = np.arange(0, t.size, -(-t.size // _STARTS))
     later = np.searchsorted(t, t[start] + 3.0)

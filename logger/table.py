@@ -13,6 +13,7 @@ from logger.findings import Finding
 from logger.grid import Grid
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Mark, Rows
+from logger.scans import any_finite
 from logger.table_channels import accel_channels, other_channels
 from logger.table_columns import (
     CRITICAL,
@@ -165,7 +166,7 @@ def _interval(
     if p is None:
         return []
     steps = np.diff(t_s[np.isfinite(t_s)])
-    if steps.size == 0 or not np.isfinite(values[p.index]).any():
+    if steps.size == 0 or not any_finite(values[p.index]):
         return []
     stated = float(np.nanmedian(values[p.index]))
     true_s = float(np.median(steps))
@@ -196,7 +197,7 @@ def _arrived(
     t_s: NDArray[np.float64],
 ) -> NDArray[np.float64] | None:
     p = next((p for p in numeric if p.meaning.role == "received"), None)
-    if p is None or not np.isfinite(values[p.index]).any():
+    if p is None or not any_finite(values[p.index]):
         return None
     unit = find_unit(p.meaning.unit or "s", "time")
     factor = unit.factor if unit else 1.0

@@ -14,6 +14,7 @@ from logger.headers import quantity_of
 from logger.motion import AxisColumn, choose_accel
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Column
+from logger.scans import any_finite
 from logger.speeds import (
     IMPLAUSIBLE_MPS,
     IMPLAUSIBLE_MPS2,
@@ -86,7 +87,7 @@ def other_channels(
         raw = values[p.index]
         quantity = quantity_of(role)
         unit = p.meaning.unit
-        if not np.isfinite(raw).any():
+        if not any_finite(raw):
             continue
         if role == "speed_mps":
             unit = _speed_unit(grid, p, numeric, values, t_s, findings)

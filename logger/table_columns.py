@@ -13,6 +13,7 @@ from logger.errors import ReadError
 from logger.grid import Grid
 from logger.headers import OWN_COLUMNS, Meaning, quantity_of, read_header
 from logger.layout import layout_of
+from logger.scans import any_finite
 from logger.source import decode_head
 from logger.units import find_unit, known_units
 
@@ -181,7 +182,7 @@ def one_each(
     for p in numeric:
         roles.setdefault((p.meaning.role, p.meaning.flavour), []).append(p)
     for (role, _), group in roles.items():
-        filled = [p for p in group if np.isfinite(values[p.index]).any()]
+        filled = [p for p in group if any_finite(values[p.index])]
         if not filled:
             out.append(group[0])
             continue

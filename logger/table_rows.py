@@ -146,11 +146,11 @@ def _large(path: str, data: bytes) -> Grid | None:
     start = 0
     for _ in range(layout.first_line - 1):
         start = data.index(b"\n", start) + 1
-    if b'"' in data[start : start + 4096] or data.find(b'"', start) >= 0:
-        return None
     layout = replace(layout, offset=start)
-    ends = _count(data, b"\n", start)
-    delimiters = _count(data, layout.delimiter.encode(), start)
+    counts = _marks_of(data, layout.delimiter.encode(), start)
+    if counts is None:
+        return None
+    ends, delimiters = counts
     if data.endswith(b"\n") and delimiters == ends * (layout.width - 1):
         lines = range(layout.first_line, layout.first_line + ends)
         return Grid(path, layout.header, layout.header_line, lines, (), layout, data)
@@ -200,15 +200,21 @@ def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:
     return Grid(path, layout.header, layout.header_line, lines, tuple(findings), layout, body)
 
 
-def _count(data: bytes, byte: bytes, start: int) -> int:
-    """Count a byte; in pieces of 1 MB this is several times faster than `bytes.count`."""
-    codes = np.frombuffer(data, dtype=np.uint8, offset=start)
-    piece = 1 << 20
-    wanted = byte[0]
-    return sum(
-        int(np.count_nonzero(codes[at : at + piece] == wanted))
-        for at in range(0, codes.size, piece)
-    )
+def _marks_of(data: bytes, delimiter: bytes, start: int) -> tuple[int, int] | None:
+    """Count line ends and delimiters; None where there is a quotation mark.
+
+    In pieces that stay in the processor's cache this is several times faster than `bytes.count`.
+    """
+    codes = np.frombuffer(data, dtype=np.uint8)
+    piece = 1 << 17
+    ends = delimiters = 0
+    for at in range(start, codes.size, piece):
+        if data.find(b'"', at, at + piece) >= 0:
+            return None
+        part = codes[at : at + piece]
+        ends += int(np.count_nonzero(part == ord("\n")))
+        delimiters += int(np.count_nonzero(part == delimiter[0]))
+    return ends, delimiters
 
 
 def _without_blank(body: str, delimiter: str, first: int) -> tuple[str, list[tuple[int, int]]]:

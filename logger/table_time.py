@@ -18,6 +18,7 @@ from logger.grid import Grid
 from logger.headers import Meaning
 from logger.layout import NUMBER
 from logger.rows import Stamps
+from logger.scans import any_finite
 from logger.time_texts import is_clock_text, is_compact
 from logger.units import find_unit
 
@@ -249,7 +250,7 @@ def _best_numbers(
     whole: dict[int, NDArray[np.int64]],
     fast_rows: bool,
 ) -> tuple[Stamps, list[Finding]] | None:
-    known = [c for c in numbers if np.isfinite(values[c.index]).any()]
+    known = [c for c in numbers if any_finite(values[c.index])]
     if not known:
         return None
     finest = max(_rising(values[c.index]) for c in known) if len(known) > 1 else 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, NoReturn
@@ -16,9 +17,11 @@ __all__ = [
     "CAUTIONS",
     "Parser",
     "add_column_options",
+    "add_outside_option",
     "add_unit_options",
     "choice",
     "new_command",
+    "rate",
     "whole",
 ]
 
@@ -125,15 +128,29 @@ def whole(least: int, most: int) -> Callable[[str], int]:
     return read
 
 
-def _row_rate(text: str) -> float:
-    try:
-        rate = float(text)
-    except ValueError:
-        rate = float("nan")
-    if not 0.01 <= rate <= 10_000:
-        msg = f"{text!r} is not a rate from 0.01 to 10000 Hz"
-        raise argparse.ArgumentTypeError(msg)
-    return rate
+def rate(least: float, most: float) -> Callable[[str], float]:
+    """Accept a rate from `least` to `most` [Hz]."""
+
+    def read(text: str) -> float:
+        try:
+            number = float(text)
+        except ValueError:
+            number = math.nan
+        if not least <= number <= most:
+            msg = f"{text!r} is not a rate from {least:g} to {most:g} Hz"
+            raise argparse.ArgumentTypeError(msg)
+        return number
+
+    return read
+
+
+def add_outside_option(parser: argparse.ArgumentParser) -> None:
+    """Add what lets a session use files from elsewhere."""
+    parser.add_argument(
+        "--allow-outside",
+        action="store_true",
+        help="let session.toml name files outside its folder",
+    )
 
 
 def add_column_options(parser: argparse.ArgumentParser) -> None:
@@ -155,7 +172,7 @@ def add_column_options(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument(
         "--rate-hz",
-        type=_row_rate,
+        type=rate(0.01, 10_000),
         metavar="N",
         help="rows a second of tables that have no time column",
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from analysis.arguments import Parser, add_unit_options, new_command
+from analysis.arguments import Parser, add_outside_option, add_unit_options, new_command
 
 __all__ = ["add_compare"]
 
@@ -34,9 +34,5 @@ def add_compare(commands: argparse._SubParsersAction[Parser]) -> None:
     parser.add_argument("others", nargs="+", metavar="B", help="one or more to set against A")
     parser.add_argument("--out", metavar="DIR", help="write compare.html and compare.json there")
     parser.add_argument("--json", action="store_true", help="print compare.json to standard output")
-    parser.add_argument(
-        "--allow-outside",
-        action="store_true",
-        help="let session.toml name files outside its folder",
-    )
+    add_outside_option(parser)
     add_unit_options(parser.add_argument_group("display"), power=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from analysis.arguments import Parser, choice, new_command, whole
+from analysis.arguments import Parser, add_outside_option, choice, new_command, whole
 
 __all__ = ["add_crosscheck"]
 
@@ -34,11 +34,7 @@ def add_crosscheck(commands: argparse._SubParsersAction[Parser]) -> None:
     parser.add_argument("--mass", metavar="MASS", help="as driven: 1480kg, 3260lb")
     parser.add_argument("--power", type=choice("kW", "hp", "PS"), metavar="{kW,hp,PS}",
                         help="unit of power in the text")  # fmt: skip
-    parser.add_argument(
-        "--allow-outside",
-        action="store_true",
-        help="let session.toml name files outside its folder",
-    )
+    add_outside_option(parser)
     group = parser.add_argument_group("timed runs")
     timed = {"action": "append", "default": [], "metavar": "V1-V2=SECONDS"}
     group.add_argument("--pull", **timed, help="at full throttle: 20-70=6.3")  # type: ignore[arg-type]

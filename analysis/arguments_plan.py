@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import argparse
 
-from analysis.arguments import Parser, add_unit_options, choice, new_command, whole
+from analysis.arguments import (
+    Parser,
+    add_outside_option,
+    add_unit_options,
+    choice,
+    new_command,
+    whole,
+)
 
 __all__ = ["add_plan"]
 
@@ -62,9 +69,5 @@ def add_plan(commands: argparse._SubParsersAction[Parser]) -> None:
     group.add_argument(
         "--accel-hz", metavar="N", help="acceleration samples a second, 0 for none (default: 75)"
     )
-    parser.add_argument(
-        "--allow-outside",
-        action="store_true",
-        help="let session.toml name files outside its folder",
-    )
+    add_outside_option(parser)
     add_unit_options(parser.add_argument_group("display"), power=True)

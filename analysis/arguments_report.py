@@ -8,6 +8,7 @@ from analysis.arguments import (
     CAUTIONS,
     Parser,
     add_column_options,
+    add_outside_option,
     add_unit_options,
     new_command,
 )
@@ -55,11 +56,7 @@ def add_report(commands: argparse._SubParsersAction[Parser]) -> None:
     parser.add_argument(
         "--road-load", metavar="FILE", help="an earlier results.json, for sessions of pulls alone"
     )
-    parser.add_argument(
-        "--allow-outside",
-        action="store_true",
-        help="let session.toml name files outside its folder",
-    )
+    add_outside_option(parser)
     group = parser.add_argument_group("what is known (wins over session.toml)")
     group.add_argument(
         "--mass", metavar="MASS", help="vehicle as driven, with people and fuel: 1480kg, 3260lb"

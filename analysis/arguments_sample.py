@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from analysis.arguments import CAUTIONS, Parser, new_command, whole
+from analysis.arguments import CAUTIONS, Parser, new_command, rate, whole
 
 __all__ = ["add_sample"]
 
@@ -20,17 +20,6 @@ examples:
   pullcoast sample airfield
   pullcoast sample rough --phone rough --pairs 2 --seed 7
   pullcoast sample oneway --one-way --gps-hz 10"""
-
-
-def _rate(text: str) -> float:
-    try:
-        rate = float(text)
-    except ValueError:
-        rate = float("nan")
-    if not 0.2 <= rate <= 100:
-        msg = f"{text!r} is not a rate from 0.2 to 100 Hz"
-        raise argparse.ArgumentTypeError(msg)
-    return rate
 
 
 def add_sample(commands: argparse._SubParsersAction[Parser]) -> None:
@@ -51,7 +40,7 @@ def add_sample(commands: argparse._SubParsersAction[Parser]) -> None:
         help="how good the phone is (default: clean)",
     )
     parser.add_argument(
-        "--gps-hz", type=_rate, default=1.0, metavar="N", help="GPS fixes a second (default: 1)"
+        "--gps-hz", type=rate(0.2, 100), default=1.0, metavar="N", help="GPS fixes a second (default: 1)"
     )
     parser.add_argument("--one-way", action="store_true", help="all runs in one direction")
     parser.add_argument("--json", action="store_true", help="for programs: what was made")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from analysis.arguments import Parser, add_column_options, new_command
+from analysis.arguments import Parser, add_column_options, add_outside_option, new_command
 
 __all__ = ["add_strip"]
 
@@ -44,9 +44,5 @@ def add_strip(commands: argparse._SubParsersAction[Parser]) -> None:
         help="leave heights out instead of making them relative",
     )
     parser.add_argument("--json", action="store_true", help="for programs")
-    parser.add_argument(
-        "--allow-outside",
-        action="store_true",
-        help="let session.toml name files outside its folder",
-    )
+    add_outside_option(parser)
     add_column_options(parser)

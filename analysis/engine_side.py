@@ -14,6 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.evidence import engine_turns
 from analysis.model import SessionFit
 from analysis.power import GearCurve, PowerCurve
 from analysis.roadload import RoadLoad
@@ -135,17 +136,10 @@ def measured_ratios(
         not count; the sd is the scatter of the middle half plus 1 % of the radius.
     """
     found: dict[int, list[Array]] = {}
-    for state, lin in zip(fit.states, fit.lins, strict=True):
-        data = state.data
-        rpm = recordings[data.run.log].channel("engine_speed_rpm")
-        if rpm is None or rpm.clock != 0 or rpm.t_s.size < 2:
-            continue
-        middle = 0.5 * (data.edge_s[1:] + data.edge_s[:-1])
-        speed = 0.5 * (lin.path_mps[1:] + lin.path_mps[:-1])
-        inside = (middle >= rpm.t_s[0]) & (middle <= rpm.t_s[-1]) & (speed >= _SLOW_MPS)
-        turns = np.interp(middle, rpm.t_s, rpm.values)
-        for gear in np.unique(data.drive[data.drive >= 0]):
-            use = inside & (data.drive == gear) & (turns > 0.0)
+    for drive, speed, turns in engine_turns(fit, recordings):
+        inside = (turns > 0.0) & (speed >= _SLOW_MPS)
+        for gear in np.unique(drive[drive >= 0]):
+            use = inside & (drive == gear)
             ratio = 2.0 * math.pi * radius_m * turns[use] / (60.0 * speed[use])
             found.setdefault(int(gear), []).append(ratio)
     result = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -16,6 +16,7 @@ from analysis.model_solve import run_covariance
 from analysis.model_unknowns import SPEED_SCALE_MPS, hat, local_slices
 from analysis.runs import Run
 from logger.findings import Finding
+from logger.recording import Recording
 
 __all__ = [
     "RunResiduals",
@@ -23,6 +24,7 @@ __all__ = [
     "SiteState",
     "coast_forces",
     "coast_speed_range",
+    "engine_turns",
     "residuals",
     "scatter_findings",
     "sensor_state",
@@ -297,3 +299,31 @@ def _gust_accel(gust: Array, edge_s: Array, speed_mps: Array, r2: float) -> Arra
     knots = np.linspace(edge_s[0], edge_s[-1], gust.size)
     wind = hat(0.5 * (edge_s[1:] + edge_s[:-1]), knots) @ gust
     return np.asarray(-2.0 * r2 * speed_mps * wind / SPEED_SCALE_MPS**2)
+
+
+def engine_turns(
+    fit: SessionFit, recordings: Sequence[Recording]
+) -> Iterator[tuple[NDArray[np.int_], Array, Array]]:
+    """Give what drives, the speed and the engine speed in the bins of each run that has one.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        For the runs' speeds and gears.
+    recordings : sequence of Recording
+        Those with a channel ``engine_speed_rpm`` count; its clock must be the first one.
+
+    Yields
+    ------
+    (drive, speed_mps, engine_rpm)
+        Of each bin: `RunData.drive`, speed in its middle [m/s], engine speed there [1/min], nan where
+        the channel does not reach.
+    """
+    for state, lin in zip(fit.states, fit.lins, strict=True):
+        data = state.data
+        rpm = recordings[data.run.log].channel("engine_speed_rpm")
+        if rpm is None or rpm.clock != 0 or rpm.t_s.size < 2:
+            continue
+        middle = 0.5 * (data.edge_s[1:] + data.edge_s[:-1])
+        speed = 0.5 * (lin.path_mps[1:] + lin.path_mps[:-1])
+        yield data.drive, speed, np.interp(middle, rpm.t_s, rpm.values, left=np.nan, right=np.nan)

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from logger.errors import PullcoastError
+from logger.paths import is_there
 
 __all__ = ["STAGING", "OutputError", "check_writable", "write_together"]
 
@@ -34,12 +35,8 @@ def check_writable(folder: Path) -> None:
     """
     existing = folder
     try:
-        while existing != existing.parent:
-            try:
-                existing.stat()  # `Path.exists` hides why it fails from Python 3.14 on
-                break
-            except (FileNotFoundError, NotADirectoryError):
-                existing = existing.parent
+        while existing != existing.parent and not is_there(existing):
+            existing = existing.parent
         if not existing.is_dir():
             msg = f"{folder}: cannot write there, {existing} is not a folder. Choose another --out"
             raise OutputError(msg)

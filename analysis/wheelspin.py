@@ -8,12 +8,12 @@ memory). Close to that, power is a lower bound.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.evidence import engine_turns
 from analysis.model import SessionFit
 from analysis.power import PowerCurve
 from analysis.vehicle import effective_mass_kg
@@ -99,16 +99,9 @@ def _hard_push(power: PowerCurve, vehicle: Vehicle) -> tuple[float, float]:
 def _engine_ahead(fit: SessionFit, recordings: Sequence[Recording]) -> tuple[float, float]:
     """Return up to which speed [m/s] the engine runs ahead of the road in a gear, and how far."""
     below, most = 0.0, 1.0
-    for state, lin in zip(fit.states, fit.lins, strict=True):
-        data = state.data
-        rpm = recordings[data.run.log].channel("engine_speed_rpm")
-        if rpm is None or rpm.clock != 0 or rpm.t_s.size < 2:
-            continue
-        middle = 0.5 * (data.edge_s[1:] + data.edge_s[:-1])
-        speed = 0.5 * (lin.path_mps[1:] + lin.path_mps[:-1])
-        turns = np.interp(middle, rpm.t_s, rpm.values, left=math.nan, right=math.nan)
-        for gear in np.unique(data.drive[data.drive >= 0]):
-            use = (data.drive == gear) & np.isfinite(turns) & (speed > 1.0) & (turns > 0.0)
+    for drive, speed, turns in engine_turns(fit, recordings):
+        for gear in np.unique(drive[drive >= 0]):
+            use = (drive == gear) & (speed > 1.0) & (turns > 0.0)
             ahead = _ahead(turns[use] / speed[use])
             if ahead.size:
                 below = max(below, float(speed[use][: ahead.size].max()))

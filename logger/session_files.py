@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 import tomllib
@@ -10,6 +9,7 @@ from pathlib import Path
 
 from logger.errors import SessionError
 from logger.key_table import closest
+from logger.paths import is_there
 
 __all__ = [
     "SESSION_FILE",
@@ -54,7 +54,7 @@ def locate_session(path: Path) -> tuple[Path, Path | None]:
         if path.is_dir():
             file = path / SESSION_FILE
             return path, file if file.exists() or file.is_symlink() else None
-        exists = _exists(path)
+        exists = is_there(path)
     except (OSError, ValueError) as error:
         raise SessionError(str(path), "", f"cannot be looked at: {_reason(error)}") from error
     if not exists:
@@ -218,7 +218,7 @@ def resolve_log(
         if target.is_dir():
             remedy = "Name the files in it"
             raise SessionError(path, key, f"{name!r} is a folder", "a log file", remedy)
-        if not _exists(target):
+        if not is_there(target):
             remedy = "Check the spelling" + _near_name(file.parent, file.name)
             raise SessionError(path, key, f"no file {name!r}", "a log in the folder", remedy)
         if not target.is_file():
@@ -287,20 +287,6 @@ def _near_name(folder: Path, name: str) -> str:
         return ""
     near = closest(name, names)
     return f": did you mean {near}?" if near else ""
-
-
-def _exists(path: Path) -> bool:
-    """Tell whether something is there; what forbids to look is raised.
-
-    `Path.exists` hides that from Python 3.14 on.
-    """
-    try:
-        path.stat()
-    except OSError as error:
-        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ELOOP):
-            return False
-        raise
-    return True
 
 
 def _reason(error: Exception) -> str:

@@ -106,6 +106,8 @@ def test_link_that_turns_in_a_circle(folder: Path) -> None:
     (folder / "loop.csv").symlink_to("loop.csv")
     error = refuse(folder, minimal(log='[[log]]\nfile = "loop.csv"'))
     assert "loop.csv" in error.found
+    with pytest.raises(SessionError, match=r"loop\.csv: cannot be looked at"):
+        read_session(folder / "loop.csv")
 
 
 def test_the_same_log_through_a_link_is_found_twice(folder: Path) -> None:

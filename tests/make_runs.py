@@ -11,12 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model_data import COAST, FREE, RunData
-from analysis.model_design import linearise
-from analysis.model_prior import Prior
+from analysis.model_design import Linearised, linearise
+from analysis.model_prior import PROCESSES, Prior, process_precision
+from analysis.model_solve import Normal, RunState
+from analysis.model_spread import FORCE_BIN_S
 from analysis.model_unknowns import Layout, local_slices
 from analysis.runs import Phase, Run
 
-__all__ = ["PRIOR", "Problem", "drive_code_of_bins", "make_problem", "settle"]
+__all__ = [
+    "PRIOR",
+    "Problem",
+    "drive_code_of_bins",
+    "known_run",
+    "make_problem",
+    "settle",
+    "whitened",
+]
 
 Array = NDArray[np.float64]
 
@@ -128,3 +138,35 @@ def settle(
             return path
     msg = f"the path still moves by {moved} m/s after 200 Picard steps"
     raise AssertionError(msg)
+
+
+def whitened(precision: Array) -> Array:
+    """Return values u with u' Q u = n, as n draws of sd 1 have it on average."""
+    return np.asarray(np.linalg.solve(np.linalg.cholesky(precision).T, np.ones(len(precision))))
+
+
+def known_run(problem: Problem, level: float) -> tuple[RunState, Linearised, Normal]:
+    """A run whose unknowns are known exactly, everything random in it being of size `level`.
+
+    Every second fix has no weight, and a miss that must not count.
+    """
+    data, local = problem.data, problem.local.copy()
+    own = local_slices(data)
+    for name in PROCESSES:
+        precision = process_precision(data, name, own[name].stop - own[name].start)
+        local[own[name]] = level * whitened(precision)
+    for name in ("wind", "pull"):
+        local[own[name]] = level
+    path = np.full(data.edge_s.size, 15.0)
+    lin = linearise(data, problem.layout, problem.shared, local, path, problem.gust_drag)
+    width = np.diff(data.edge_s)[lin.force_bins]
+    weight = (np.arange(data.fix_s.size) % 2).astype(np.float64)
+    lin = replace(
+        lin,
+        force_miss=level * np.sqrt(FORCE_BIN_S / width),
+        fix_miss=np.where(weight > 0.0, level, 9.0),
+    )
+    p, q = problem.layout.size, local.size
+    none = np.zeros((q, q))
+    normal = Normal(np.eye(p), np.zeros((p, q)), none, none, np.zeros(p), np.zeros(q))
+    return RunState(data, local, path, weight), lin, normal

@@ -6,22 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from make_runs import PRIOR, Problem, make_problem, settle
+from make_runs import PRIOR, known_run, make_problem, settle, whitened
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from analysis.model_data import COAST
-from analysis.model_design import Linearised, linearise
+from analysis.model_design import linearise
 from analysis.model_learn import fix_weights, next_spread
 from analysis.model_prior import (
     PROCESSES,
     Prior,
     bend_precision,
-    process_precision,
     shared_prior_matrix,
     slope_precision,
 )
-from analysis.model_solve import Normal, RunState, eliminate, shared_solution
+from analysis.model_solve import RunState, eliminate, shared_solution
 from analysis.model_spread import FORCE_BIN_S, Spread, spread_table
 from analysis.model_unknowns import Layout, local_slices
 
@@ -126,46 +124,10 @@ _RANGES = {
 }
 
 
-def _inverse(matrix: Array) -> Array:
-    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-
-
-def _whitened(precision: Array) -> Array:
-    """Return values u with u' Q u = n, as n draws of sd 1 have it on average."""
-    return np.asarray(np.linalg.solve(np.linalg.cholesky(precision).T, np.ones(len(precision))))
-
-
-def _known_run(problem: Problem, level: float) -> tuple[RunState, Linearised, Normal]:
-    """A run whose unknowns are known exactly, everything random in it being of size `level`.
-
-    Every second fix has no weight, and a miss that must not count.
-    """
-    data, local = problem.data, problem.local.copy()
-    own = local_slices(data)
-    for name in PROCESSES:
-        precision = process_precision(data, name, own[name].stop - own[name].start)
-        local[own[name]] = level * _whitened(precision)
-    for name in ("wind", "pull"):
-        local[own[name]] = level
-    path = np.full(data.edge_s.size, 15.0)
-    lin = linearise(data, problem.layout, problem.shared, local, path, problem.gust_drag)
-    width = np.diff(data.edge_s)[lin.force_bins]
-    weight = (np.arange(data.fix_s.size) % 2).astype(np.float64)
-    lin = replace(
-        lin,
-        force_miss=level * np.sqrt(FORCE_BIN_S / width),
-        fix_miss=np.where(weight > 0.0, level, 9.0),
-    )
-    p, q = problem.layout.size, local.size
-    none = np.zeros((q, q))
-    normal = Normal(np.eye(p), np.zeros((p, q)), none, none, np.zeros(p), np.zeros(q))
-    return RunState(data, local, path, weight), lin, normal
-
-
 def _curves_of_bend(layout: Layout, level: float) -> Array:
     """Return shared unknowns whose slope profile and tractive curves have `level` in every knot."""
     shared = np.zeros(layout.size)
-    shared[layout.slope] = level * _whitened(slope_precision(layout))
+    shared[layout.slope] = level * whitened(slope_precision(layout))
     for gear, knots in enumerate(layout.gear_knots_mps):
         curve = knots**2
         squares = curve @ bend_precision(knots, layout.gear_level_mps2[gear]) @ curve
@@ -181,7 +143,7 @@ def test_a_starting_value_counts_for_as_many_observations_as_stated() -> None:
     level = 0.02
     start = Spread(**dict.fromkeys(Spread.__slots__, 0.03))
     start = replace(start, bend=3.0)
-    state, lin, normal = _known_run(problem, level)
+    state, lin, normal = known_run(problem, level)
     shared, none = _curves_of_bend(layout, level), np.zeros((layout.size, layout.size))
     shared[layout.gear(0).start :] *= 2.0 / level
     new = next_spread([state], [lin], [normal], layout, start, start, _OPEN, shared, none)
@@ -227,7 +189,7 @@ def test_road_and_wind_vary_no_more_than_the_site_says() -> None:
     quiet = _learnt_from_nothing(Spread(), site)
     assert (quiet.slope, quiet.wind, quiet.gust) == pytest.approx((0.001, 0.1, 0.1))
     problem = make_problem()
-    state, lin, normal = _known_run(problem, 0.5)
+    state, lin, normal = known_run(problem, 0.5)
     layout, none = problem.layout, np.zeros((problem.layout.size,) * 2)
     shared = _curves_of_bend(layout, 0.5)
     new = next_spread([state], [lin], [normal], layout, Spread(), Spread(), site, shared, none)
@@ -238,7 +200,7 @@ def test_what_the_fit_follows_wholly_counts_next_to_nothing() -> None:
     """Rows that the unknowns are free to follow, 5000 of each kind, misses 0: they say nothing of
     noise. A fiftieth of each counts all the same, so that no count falls below nothing."""
     problem = make_problem()
-    state, lin, normal = _known_run(problem, 0.0)
+    state, lin, normal = known_run(problem, 0.0)
     q = state.local.size
     free = replace(normal, own_inverse=1e9 * np.eye(q))
     layout = problem.layout
@@ -265,102 +227,12 @@ def test_what_the_fit_follows_wholly_counts_next_to_nothing() -> None:
         assert getattr(new, name) == pytest.approx(getattr(Spread(), name) * np.sqrt(share)), name
 
 
-# ---- the rule itself: the most likely level -------------------------------------------------------
-
-
-def _most_likely(seen: Array, unit: Array, noise_sd: float, start: float, held: float) -> float:
-    """Level s of y ~ N(0, s^2 unit + noise_sd^2 I) that is most likely beside its starting value."""
-    values, vectors = np.linalg.eigh(unit)
-    squares = (vectors.T @ seen) ** 2
-
-    def unlikely(log_level: float) -> float:
-        variance = np.exp(2.0 * log_level) * values + noise_sd**2
-        own = held * (2.0 * log_level + start**2 / np.exp(2.0 * log_level))
-        return float(np.sum(np.log(variance) + squares / variance) + own)
-
-    found = minimize_scalar(unlikely, bounds=(np.log(1e-4), np.log(50.0)), method="bounded")
-    return float(np.exp(found.x))
-
-
-@pytest.mark.parametrize("true", [0.001, 0.008])
-def test_the_slope_learnt_is_the_most_likely_one(true: float) -> None:
-    """The profile seen at its knots with noise of 0.2 %: repeating the rule ends where the likelihood,
-    found by scipy, has its top."""
-    problem = make_problem()
-    layout, noise = problem.layout, 0.002
-    precision = slope_precision(layout)
-    unit = _inverse(precision)
-    rng = np.random.default_rng(31)
-    n = len(unit)
-    seen = true * np.linalg.cholesky(unit) @ rng.standard_normal(n) + noise * rng.standard_normal(n)
-    spread = Spread()
-    for _ in range(200):
-        block = _inverse(precision / spread.slope**2 + np.eye(n) / noise**2)
-        shared, covariance = np.zeros(layout.size), np.zeros((layout.size, layout.size))
-        shared[layout.slope], covariance[layout.slope, layout.slope] = (
-            block @ seen / noise**2,
-            block,
-        )
-        spread = next_spread([], [], [], layout, spread, Spread(), _OPEN, shared, covariance)
-    expected = _most_likely(seen, unit, noise, Spread().slope, _COUNTS_FOR["slope"])
-    assert spread.slope == pytest.approx(expected, rel=1e-3)
-
-
-@pytest.mark.parametrize("true", [0.15, 1.2])
-def test_the_gusts_learnt_are_the_most_likely_ones(true: float) -> None:
-    problem = make_problem()
-    data, layout, noise = problem.data, problem.layout, 0.3
-    part = local_slices(data)["gust"]
-    n = part.stop - part.start
-    precision = process_precision(data, "gust", n)
-    unit = _inverse(precision)
-    rng = np.random.default_rng(32)
-    state, lin, normal = _known_run(problem, 0.05)
-    seen = true * np.linalg.cholesky(unit) @ rng.standard_normal(n) + noise * rng.standard_normal(n)
-    spread = Spread()
-    none = np.zeros((layout.size, layout.size))
-    for _ in range(100):
-        block = _inverse(precision / spread.gust**2 + np.eye(n) / noise**2)
-        local, inverse = state.local.copy(), normal.own_inverse.copy()
-        local[part], inverse[part, part] = block @ seen / noise**2, block
-        spread = next_spread(
-            [replace(state, local=local)], [lin], [replace(normal, own_inverse=inverse)], layout,
-            spread, Spread(), _OPEN, problem.shared, none,
-        )  # fmt: skip
-    expected = _most_likely(seen, unit, noise, Spread().gust, _COUNTS_FOR["gust"])
-    assert spread.gust == pytest.approx(expected, rel=1e-3)
-
-
-@pytest.mark.parametrize("true", [1.5, 6.0])
-def test_the_bend_learnt_is_the_most_likely_one(true: float) -> None:
-    """A curve seen at its knots with noise; level and line of it are free and say nothing of bend."""
-    knots = np.linspace(8.0, 20.0, 25)
-    layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
-    precision, noise = bend_precision(knots, 2.0), 0.01
-    n, part = knots.size, layout.gear(0)
-    values, vectors = np.linalg.eigh(precision)
-    bent = vectors[:, 2:] / np.sqrt(values[2:])  # the two of eigenvalue 0 are lines
-    rng = np.random.default_rng(33)
-    seen = 2.0 + true * bent @ rng.standard_normal(n - 2) + noise * rng.standard_normal(n)
-    spread = Spread()
-    for _ in range(300):
-        block = _inverse(precision / spread.bend**2 + np.eye(n) / noise**2)
-        shared, covariance = np.zeros(layout.size), np.zeros((layout.size, layout.size))
-        shared[part], covariance[part, part] = block @ seen / noise**2, block
-        spread = next_spread([], [], [], layout, spread, Spread(), _OPEN, shared, covariance)
-    curved = vectors[:, 2:].T @ seen
-    expected = _most_likely(
-        curved, np.diag(1.0 / values[2:]), noise, Spread().bend, _COUNTS_FOR["bend"]
-    )
-    assert spread.bend == pytest.approx(expected, rel=1e-3)
-
-
 @pytest.mark.parametrize(("off_sd", "weight"), [(4.4, 3.0), (4.6, 0.0)])
 def test_a_fix_beyond_four_and_a_half_sd_is_left_out(off_sd: float, weight: float) -> None:
     """A normal error does that once in 150,000 fixes; what is kept counts for the fixes it stands for."""
     problem = make_problem()
     data = replace(problem.data, fix_count=np.full(problem.data.fix_s.size, 3.0))
-    _, lin, _ = _known_run(problem, 0.0)
+    _, lin, _ = known_run(problem, 0.0)
     miss = np.zeros(data.fix_s.size)
     miss[[5, 8]] = off_sd * 0.08, -off_sd * 0.08
     found = fix_weights(data, replace(lin, fix_miss=miss), 0.08)

@@ -37,7 +37,9 @@ def all_finite(values: NDArray[np.float64]) -> bool:
     """Tell whether no value of an array of shape (n,) is NaN or infinite."""
     with np.errstate(invalid="ignore", over="ignore"):
         total = values.sum()
-    return bool(np.isfinite(total)) or bool(np.isfinite(values).all())
+    if np.isinf(total):  # an infinite value, or a sum beyond the largest float
+        return bool(np.isfinite(values).all())
+    return not np.isnan(total)
 
 
 def any_finite(values: NDArray[np.float64]) -> bool:

@@ -18,7 +18,7 @@ from logger.grid import Grid
 from logger.headers import Meaning
 from logger.layout import NUMBER
 from logger.rows import Stamps
-from logger.scans import any_finite
+from logger.scans import all_finite, any_finite, extremes
 from logger.time_texts import is_clock_text, is_compact
 from logger.units import find_unit
 
@@ -282,7 +282,8 @@ def _refuse_far_times(
     grid: Grid, chosen: _Candidate, raw: NDArray[np.float64], factor_s: float
 ) -> None:
     """Refuse a time that no unit of `factor_s` or more can mean."""
-    if max(float(np.fmax.reduce(raw)), -float(np.fmin.reduce(raw))) * factor_s <= _LATEST_S:
+    least, most = extremes(raw)
+    if max(-least, most) * factor_s <= _LATEST_S:
         return
     row = int(np.nanargmax(np.abs(raw)))
     raise ReadError(
@@ -303,8 +304,7 @@ def _unit(
     findings: list[Finding],
 ) -> str:
     """Return the unit of a numeric time: the header's word checked, or from size and steps."""
-    finite = np.isfinite(raw)
-    known = raw if finite.all() else raw[finite]
+    known = raw if all_finite(raw) else raw[np.isfinite(raw)]
     first = float(known[0])
     steps = np.diff(known[:20_000])
     steps = steps[steps > 0]
@@ -336,7 +336,8 @@ def _unit(
         return named
     if as_epoch is not None:
         return as_epoch
-    mean = float(np.ptp(known)) / max(known.size - 1, 1)
+    least, most = extremes(known)
+    mean = (most - least) / max(known.size - 1, 1)
     for unit, factor in _UNITS:
         if 0.0 < mean < _SHORTEST_STEP_S:
             break  # days, or a fraction of something

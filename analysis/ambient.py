@@ -14,7 +14,6 @@ __all__ = [
     "AmbientFactor",
     "FactorAt",
     "factor_at",
-    "iso_1585_diesel_exponent",
     "vapour_pressure_hpa",
 ]
 
@@ -88,25 +87,6 @@ def vapour_pressure_hpa(temperature_c: float, relative_humidity_percent: float) 
     """
     saturated = saturation_vapour_pressure_pa(temperature_c)
     return relative_humidity_percent / 100.0 * saturated / 100.0
-
-
-def iso_1585_diesel_exponent(fuel_mg_per_litre_cycle: float) -> float:
-    """Return the exponent fm of the diesel factor ``fa^fm``.
-
-    Parameters
-    ----------
-    fuel_mg_per_litre_cycle : float
-        Fuel per litre of swept volume and cycle over the boost ratio, q_c [mg/l].
-
-    Returns
-    -------
-    float
-        ``0.036 q_c - 1.14``, from 0.3 (below 40 mg/l) to 1.2 (above 65 mg/l): ISO 1585, from memory.
-
-    >>> [round(iso_1585_diesel_exponent(q), 2) for q in (30.0, 50.0, 70.0)]
-    [0.3, 0.66, 1.2]
-    """
-    return min(max(0.036 * fuel_mg_per_litre_cycle - 1.14, 0.3), 1.2)
 
 
 def _j1349(efficiency: float, zero_k: float) -> Callable[[AmbientAir], float]:

@@ -40,7 +40,11 @@ def add_sample(commands: argparse._SubParsersAction[Parser]) -> None:
         help="how good the phone is (default: clean)",
     )
     parser.add_argument(
-        "--gps-hz", type=rate(0.2, 100), default=1.0, metavar="N", help="GPS fixes a second (default: 1)"
+        "--gps-hz",
+        type=rate(0.2, 100),
+        default=1.0,
+        metavar="N",
+        help="GPS fixes a second (default: 1)",
     )
     parser.add_argument("--one-way", action="store_true", help="all runs in one direction")
     parser.add_argument("--json", action="store_true", help="for programs: what was made")

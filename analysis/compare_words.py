@@ -72,11 +72,6 @@ class Compared:
         return f"{number(share, sd)} ± {number(1.959964 * sd, sd)} %"
 
     @property
-    def smallest(self) -> str:
-        """What would have shown, with unit."""
-        return f"{self.text(self.difference.smallest_shown)} {self.unit}".strip()
-
-    @property
     def chance(self) -> str:
         """Probability that the other is larger at all."""
         return chance_text(self.difference.chance_more)

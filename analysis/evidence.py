@@ -143,7 +143,7 @@ def scatter_findings(load_factor: float, power_factor: float) -> tuple[Finding, 
     return tuple(findings)
 
 
-def sensor_state(fused: Fused, log: int, fit: SessionFit | None) -> SensorState:
+def sensor_state(fused: Fused, log: int, fit: SessionFit) -> SensorState:
     """Return what one recording's sensors turned out to be.
 
     Parameters
@@ -152,24 +152,20 @@ def sensor_state(fused: Fused, log: int, fit: SessionFit | None) -> SensorState:
         The recording's curve and signals.
     log : int
         Its index.
-    fit : SessionFit or None
-        With it lag and scale are the fit's.
+    fit : SessionFit
+        Lag and scale are its own where it has a run of this recording.
     """
     lag: float | None = fused.lag_s if fused.mount.used else None
     lag_sd: float | None = fused.lag_sd_s if fused.mount.used else None
     scale = gps_noise = accel_noise = None
-    mine = (
-        [
-            (state, normal)
-            for state, normal in zip(fit.states, fit.normals, strict=True)
-            if state.data.run.log == log
-        ]
-        if fit
-        else []
-    )
+    mine = [
+        (state, normal)
+        for state, normal in zip(fit.states, fit.normals, strict=True)
+        if state.data.run.log == log
+    ]
     if np.isfinite(fused.fix_sd_mps):
         gps_noise = fused.fix_sd_mps
-    if fit is not None and mine:
+    if mine:
         gps_noise = float(np.hypot(fit.spread.fix, fit.spread.slow_noise))
         if fused.mount.used:
             p = fit.layout.size

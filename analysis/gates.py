@@ -8,7 +8,6 @@ from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
     "GateInterval",
-    "constant_acceleration_distance_m",
     "kinetic_mean_power_w",
     "mean_force_n",
     "two_interval_road_load",
@@ -72,30 +71,6 @@ def kinetic_mean_power_w(
     """
     gates = GateInterval(from_mps, to_mps, duration_s)
     return mass_kg * (gates.to_mps**2 - gates.from_mps**2) / 2.0 / gates.duration_s
-
-
-def constant_acceleration_distance_m(from_mps: float, to_mps: float, duration_s: float) -> float:
-    """Return the distance driven at constant acceleration.
-
-    Parameters
-    ----------
-    from_mps, to_mps : float
-        Speeds at start and end [m/s].
-    duration_s : float
-        Time between them [s].
-
-    Returns
-    -------
-    float
-        ``(v_start + v_end) / 2 * duration`` [m].
-
-    Raises
-    ------
-    ValueError
-        A duration that is not above zero, or a negative speed.
-    """
-    gates = GateInterval(from_mps, to_mps, duration_s)
-    return gates.mean_speed_mps * gates.duration_s
 
 
 def mean_force_n(

@@ -133,12 +133,11 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What one recording holds, before any session: its curve, runs, sensor state and findings."""
+    """What one recording holds, before any session: its curve, runs and findings."""
 
     curve: SpeedCurve | None
     runs: tuple[Run, ...]
     findings: tuple[Finding, ...]
-    sensor: SensorState
 
 
 def survey(recording: Recording, log: int = 0) -> Survey:
@@ -158,7 +157,7 @@ def survey(recording: Recording, log: int = 0) -> Survey:
     """
     fused, notes = fuse(recording, log)
     runs = find_runs(fused, log)
-    return Survey(fused.curve, runs, (*recording.findings, *notes), sensor_state(fused, log, None))
+    return Survey(fused.curve, runs, (*recording.findings, *notes))
 
 
 def analyse(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SimSite", "calm_site", "draw_site", "gravity_mps2", "gust_series"]
+__all__ = ["SimSite", "draw_site", "gravity_mps2", "gust_series"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +101,6 @@ def draw_site(rng: np.random.Generator) -> SimSite:
         pressure_hpa=float(np.round(rng.uniform(985.0, 1030.0), 1)),
         humidity_percent=float(np.round(rng.uniform(40.0, 90.0))),
     )
-
-
-def calm_site(slope: float = 0.0) -> SimSite:
-    """Return a road of one slope in still air, for checks against closed forms."""
-    return SimSite(56.0, 3.5, 20.0, 40.0, slope, (), (), (), 0.0, 0.0, 0.0, 5.0)
 
 
 def gravity_mps2(latitude_deg: float) -> float:

@@ -50,15 +50,12 @@ class ThrottleMarks:
         Openings that mark gates during the coast-down, in order.
     lifts : int
         Gear-change lifts between `full` and `release`.
-    other_pulls : int
-        Further, shorter pulls in the record, not looked at.
     """
 
     full: Edge
     release: Edge
     blips: tuple[Edge, ...]
     lifts: int = 0
-    other_pulls: int = 0
 
 
 def choose_trace(scope: Scope, channel: str | None = None) -> Trace:
@@ -171,7 +168,7 @@ def find_marks(trace: Trace, path: str) -> ThrottleMarks:
     until = chains[best + 1][0][0].t_s if best + 1 < len(chains) else float("inf")
     later = (t > release.t_s + 0.3) & (t < until - 0.3)
     blips = _blips(Trace(trace.name, "%", t[later], share[later]))
-    return ThrottleMarks(full, release, blips, len(chains[best]) - 1, len(chains) - 1)
+    return ThrottleMarks(full, release, blips, len(chains[best]) - 1)
 
 
 def _open_stretches(edges: Sequence[Edge]) -> list[tuple[Edge, Edge]]:

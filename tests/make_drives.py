@@ -8,10 +8,10 @@ import numpy as np
 
 from analysis.simulate_drive import Trip, TrueCar
 from analysis.simulate_path import Path as TruePath
-from analysis.simulate_road import calm_site
+from analysis.simulate_road import SimSite
 from analysis.simulate_vehicle import SimVehicle
 
-__all__ = ["drive", "plain_vehicle"]
+__all__ = ["calm_site", "drive", "plain_vehicle"]
 
 
 def plain_vehicle(**changes: object) -> SimVehicle:
@@ -40,6 +40,11 @@ def plain_vehicle(**changes: object) -> SimVehicle:
         release_mps=37.0,
     )
     return replace(vehicle, **changes)  # type: ignore[arg-type]  # names are checked by replace
+
+
+def calm_site(slope: float = 0.0) -> SimSite:
+    """Return a road of one slope in still air."""
+    return SimSite(56.0, 3.5, 20.0, 40.0, slope, (), (), (), 0.0, 0.0, 0.0, 5.0)
 
 
 def drive(

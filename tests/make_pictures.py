@@ -5,11 +5,12 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
+from make_sessions import recordings_of
+
 from analysis.display import Units
 from analysis.pipeline import Analysis, analyse
 from analysis.plots import report_plots
 from analysis.plots_files import plot_files
-from logger.reading import read_log
 from logger.session import read_session
 
 __all__ = ["PICTURES", "bare_van", "drawn"]
@@ -24,8 +25,7 @@ _SHOWN = ("wheel-power", "road-load", "speed-time", "budget-power")
 def bare_van() -> Analysis:
     """Return the sample session that the pictures are of, worked out."""
     session = read_session(_SAMPLES / "van_bare")
-    logs = [read_log(entry.files, columns=entry.columns) for entry in session.logs]
-    return analyse(session, tuple(logs))
+    return analyse(session, recordings_of(session))
 
 
 def drawn() -> dict[str, str]:

@@ -25,6 +25,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
+from make_drives import calm_site
 from numpy.typing import NDArray
 from scipy.stats import binom, chi2
 
@@ -39,7 +40,6 @@ from rivals import RIVALS
 
 from analysis.simulate import simulate_session
 from analysis.simulate_phone import draw_phone
-from analysis.simulate_road import calm_site
 from logger.errors import PullcoastError
 from logger.session import read_session
 

@@ -38,10 +38,6 @@ def _force(load: RoadLoad, speed_mps: float) -> tuple[float, float]:
     return float(load.force_n(speed)[0]), float(load.force_sd_n(speed)[0])
 
 
-def _kinds(analysis: Analysis) -> set[str]:
-    return {finding.kind for finding in analysis.findings}
-
-
 def test_a_narrow_range_gives_the_force_and_refuses_the_split() -> None:
     """27 to 23 m/s: F(25) about 435 +/- 9 N; a free split would be F0 = 2658 +/- 6089 N."""
     analysis = analyse_files([CASES / "first" / "coast_narrow_speed_range_mass1329.csv"])

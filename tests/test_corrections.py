@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.air import AirState
-from analysis.ambient import AMBIENT_FACTORS, AmbientAir, factor_at, iso_1585_diesel_exponent
+from analysis.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
 from analysis.corrections import (
     STANDARD_FACTORS,
     ambient_corrections,
@@ -95,15 +95,6 @@ def test_a_published_example_of_j607() -> None:
 def test_din_is_one_in_its_own_air() -> None:
     air = AmbientAir(20.0, 1013.0, 0.0)  # DIN 70020: 20 C, 1013 hPa
     assert factor_at("DIN 70020 (total pressure)", air).factor == pytest.approx(1.0, abs=1e-12)
-
-
-def test_diesel_exponent() -> None:
-    # ISO 1585, from memory: 0.3 up to 40 mg/l, 1.2 from 65 mg/l, 0.036 q - 1.14 between (UN document
-    # GRPE-76-23 confirms that fm is an exponent)
-    assert iso_1585_diesel_exponent(40.0) == pytest.approx(0.3)
-    assert iso_1585_diesel_exponent(65.0) == pytest.approx(1.2)
-    assert iso_1585_diesel_exponent(10.0) == pytest.approx(0.3)
-    assert iso_1585_diesel_exponent(90.0) == pytest.approx(1.2)
 
 
 def test_every_standard_that_may_be_asked_for_has_its_factors() -> None:

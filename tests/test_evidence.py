@@ -6,10 +6,8 @@ from typing import TypeVar
 
 import numpy as np
 import pytest
-from make_sessions import analysed, simulated
+from make_sessions import analysed
 
-from analysis.evidence import sensor_state
-from analysis.fuse import fuse
 from analysis.simulate_phone import PhoneKind
 
 _T = TypeVar("_T")
@@ -54,16 +52,6 @@ def test_lag_rate_and_scale_of_each_recording(seed: int) -> None:
         assert _known(sensor.accel_scale) == pytest.approx(log.accel_scale, abs=0.012)
         noise = float(np.hypot(log.gps_white_mps, log.gps_slow_mps))
         assert _known(sensor.gps_noise_mps) == pytest.approx(noise, rel=0.35)
-
-
-def test_without_a_fit_a_sensor_is_what_fusing_says() -> None:
-    made = simulated(1)
-    fused, _ = fuse(made.recordings[0])
-    state = sensor_state(fused, 0, None)
-    assert state.gps_lag_s == fused.lag_s
-    assert state.accel_scale is None
-    assert state.accel_used
-    assert state.why_not is None
 
 
 @pytest.mark.parametrize("phone", ["clean", "gps-only"])

@@ -6,7 +6,6 @@ import pytest
 
 from analysis.gates import (
     GateInterval,
-    constant_acceleration_distance_m,
     kinetic_mean_power_w,
     mean_force_n,
     two_interval_road_load,
@@ -99,8 +98,6 @@ def test_gates_that_make_no_sense(gates: tuple[float, float, float], words: str)
         GateInterval(*gates)
     with pytest.raises(ValueError, match=words):
         kinetic_mean_power_w(1500.0, *gates)
-    with pytest.raises(ValueError, match=words):
-        constant_acceleration_distance_m(*gates)
 
 
 def test_a_rise_needs_mass_and_distance() -> None:

@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from make_sessions import simulated
-from numpy.typing import NDArray
 
 from analysis.fixes import Fixes
 from analysis.fuse import Fused, SpeedCurve, fuse
@@ -17,7 +16,6 @@ from analysis.phases import find_runs
 from analysis.road import place_runs
 from analysis.runs import Phase, Run
 
-Array = NDArray[np.float64]
 #: Made-up gears: (lowest speed, highest speed, acceleration) with 0.7 s between them.
 _GEARS = ((2.0, 11.0, 3.2), (10.8, 18.0, 2.1), (17.8, 26.0, 1.3))
 

@@ -40,7 +40,6 @@ ANALYSIS_LAYERS = (
     "simulate_drive simulate_phone",
     "simulate_truth simulate_files",
     "simulate",
-    "simulate_samples",
     "messages output progress terminal gravity coasting air vehicle lag fixes svg throttle cycle",
     "runs pooling covariances",
     "pulling mount ambient plausible",

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from make_signals import Drive, drive, recording, rotation
-from numpy.typing import NDArray
 
 from analysis.fixes import speed_fixes
 from analysis.mount import MIN_RATE_HZ, Mount, find_mount
@@ -16,7 +15,6 @@ from logger.findings import Finding
 from logger.reading import read_log
 from logger.recording import Recording
 
-Array = NDArray[np.float64]
 CASES = Path(__file__).parent / "data" / "cases"
 
 

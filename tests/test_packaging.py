@@ -18,7 +18,6 @@ from analysis.pipeline import VERSION
 
 ROOT = Path(__file__).resolve().parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-PACKAGES = ("logger", "analysis")
 #: Data without which a command fails or a type checker sees nothing.
 DATA = (
     "analysis/py.typed",

@@ -12,8 +12,8 @@ from xml.etree import ElementTree as Xml
 import numpy as np
 import pytest
 from make_pictures import PICTURES, drawn
+from make_sample_logs import make_sample_logs
 
-from analysis.simulate_samples import make_sample_logs
 from logger.session import read_session
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"

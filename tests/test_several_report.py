@@ -16,8 +16,6 @@ from analysis.results import ResultError
 from analysis.several import Shared, combine
 from analysis.several_report import SHARED_SCHEMA_PATH, render_shared, shared_summary
 
-ROOT = Path(__file__).resolve().parent.parent
-
 
 def made() -> Shared:
     return combine(

@@ -13,11 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from make_drives import plain_vehicle
+from make_drives import calm_site, plain_vehicle
 
 from analysis.simulate import simulate_session
 from analysis.simulate_path import GRID_S
-from analysis.simulate_road import calm_site
 from analysis.simulate_truth import Truth
 
 

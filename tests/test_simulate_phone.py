@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from make_drives import drive, plain_vehicle
+from make_drives import calm_site, drive, plain_vehicle
 
 from analysis.simulate_drive import Trip, TrueCar
 from analysis.simulate_path import GRID_S
 from analysis.simulate_phone import draw_phone, record_gps, record_motion
-from analysis.simulate_road import calm_site, gust_series
+from analysis.simulate_road import gust_series
 from analysis.simulate_signals import first_order, vibration
 
 

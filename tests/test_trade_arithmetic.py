@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analysis.corrections import crank_power_w, wheel_power_w
-from analysis.gates import constant_acceleration_distance_m, kinetic_mean_power_w
+from analysis.gates import kinetic_mean_power_w
 from analysis.segments import SegmentSum, explain_segment_sum
 
 POUND_KG = 0.45359237  # exact: international pound
@@ -17,12 +17,6 @@ def test_kinetic_mean_power_of_a_heavy_vehicle() -> None:
     # common practice, no source: 5000 lb from 0 to 100 km/h in 11 s take 107 hp on the mean
     power_w = kinetic_mean_power_w(5000.0 * POUND_KG, 0.0, MPS_100_KMH, 11.0)
     assert power_w / HP_W == pytest.approx(107.0, abs=0.5)  # stated to the horsepower
-
-
-def test_distance_of_that_pull_at_constant_acceleration() -> None:
-    # common practice, no source: 153 m
-    distance_m = constant_acceleration_distance_m(0.0, MPS_100_KMH, 11.0)
-    assert distance_m == pytest.approx(153.0, abs=0.5)  # stated to the metre
 
 
 def test_energy_goes_with_the_difference_of_squares() -> None:

@@ -1,6 +1,6 @@
 """The sample logs: a beekeeper's van before and after it got a roof rack, all simulated.
 
-`make_sample_logs(folder)` writes them; the same bytes every time with the same libraries.
+``python tests/make_sample_logs.py`` writes them; the same bytes every time with the same libraries.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from analysis.simulate_truth import Truth
 from analysis.simulate_vehicle import SimVehicle, plateau_torque
 
 __all__ = ["make_sample_logs"]
+
+_SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 
 _ROAD_SEED, _PHONE_SEED = 41, 43
 _BARE_SEED, _RACK_SEED = 2105, 2106
@@ -105,3 +107,7 @@ def _van(
         release_mps=29.5,
         tyre="205/65 R16",
     )
+
+
+if __name__ == "__main__":
+    make_sample_logs(_SAMPLES)

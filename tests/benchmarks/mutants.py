@@ -1,4 +1,4 @@
-"""Can the tests fail? Small faults are planted in four modules, one at a time, and tests must see them.
+"""Can the tests fail? Small faults are planted, one at a time, and the tests must see them.
 
 Run by hand: ``python tests/benchmarks/mutants.py [--each 10] [--seed 1] [--keep]``. A fault swaps an
 operator, turns a comparison or moves a number by a third, in a copy of the project; each runs the

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.coasting import coast_time_s
 from analysis.gate_model import GateModel, gate_model
@@ -16,7 +15,6 @@ from analysis.timed_runs import TimedRun
 
 __all__ = ["KMH", "crossing_s", "gate_speeds_kmh", "model_of", "time_gates"]
 
-Array = NDArray[np.float64]
 KMH = 1 / 3.6
 
 

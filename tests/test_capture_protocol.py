@@ -147,20 +147,3 @@ def test_the_packaged_page_is_what_is_served(phone: Client) -> None:
     assert worker.status == 200
     for name in re.findall(rb'(?:src|href)="([^"#:]+)"', page.body):
         assert phone.ask("GET", "/" + name.decode().removeprefix("./")).status == 200
-
-
-def ended(connection: object) -> bytes:
-    """Return what comes until the other side ends the connection, or refuses."""
-    import ssl
-
-    assert isinstance(connection, ssl.SSLSocket)
-    data = b""
-    with connection:
-        try:
-            while got := connection.recv(65536):
-                data += got
-                if data.startswith(b"HTTP/1.1 4"):
-                    break
-        except (ConnectionError, ssl.SSLEOFError):
-            pass
-    return data

@@ -172,13 +172,7 @@ def issue(
         encipher_only=False, decipher_only=False,
     )  # fmt: skip
     return (
-        x509.CertificateBuilder()
-        .subject_name(title)
-        .issuer_name(issuer)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - _BEFORE)
-        .not_valid_after(now - _BEFORE + _LIFE)
+        _begun(title, issuer, key, now)
         .add_extension(x509.SubjectAlternativeName(alternatives), critical=False)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(usage, critical=True)
@@ -188,6 +182,21 @@ def issue(
             x509.AuthorityKeyIdentifier.from_issuer_public_key(authority_key), critical=False
         )
         .sign(signing_key, hashes.SHA256())
+    )
+
+
+def _begun(
+    title: x509.Name, issuer: x509.Name, key: ec.EllipticCurvePrivateKey, now: datetime
+) -> x509.CertificateBuilder:
+    """Return a certificate of a key with its names and its time, but no extension yet."""
+    return (
+        x509.CertificateBuilder()
+        .subject_name(title)
+        .issuer_name(issuer)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - _BEFORE)
+        .not_valid_after(now - _BEFORE + _LIFE)
     )
 
 
@@ -215,13 +224,7 @@ def make_authority(
         encipher_only=False, decipher_only=False,
     )  # fmt: skip
     certificate = (
-        x509.CertificateBuilder()
-        .subject_name(title)
-        .issuer_name(title)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - _BEFORE)
-        .not_valid_after(now - _BEFORE + _LIFE)
+        _begun(title, title, key, now)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
         .add_extension(usage, critical=True)
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)

@@ -6,18 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from make_curves import COASTING, made_curve
 from make_sessions import simulated
-from numpy.typing import NDArray
 
-from analysis.fixes import Fixes
-from analysis.fuse import Fused, SpeedCurve, fuse
-from analysis.mount import Mount
+from analysis.fuse import fuse
 from analysis.phases import find_runs
 from analysis.runs import Phase, PhaseKind, Run
 from analysis.simulate_phone import PhoneKind
 from analysis.simulate_truth import RunTruth
-
-Array = NDArray[np.float64]
 
 
 def _phase(run: Run, kind: PhaseKind) -> Phase:
@@ -98,35 +94,14 @@ def test_with_gps_alone_margins_are_wider_but_on_the_safe_side() -> None:
 # ---- made-up curves ---------------------------------------------------------------------------
 
 
-def _curve(parts: list[tuple[float, float]], start_mps: float = 0.0) -> Fused:
-    """Exact curve every 0.1 s of stretches (length [s], acceleration [m/s2]); None: coasting."""
-    accel: list[float] = []
-    speed = [start_mps]
-    for length, a in parts:
-        for _ in range(round(length / 0.1)):
-            here = -(0.12 + 0.33 * (speed[-1] / 30.0) ** 2) if np.isnan(a) else a
-            accel.append(here)
-            speed.append(max(speed[-1] + 0.1 * here, 0.0))
-    accel.append(accel[-1])
-    n = len(speed)
-    t = np.linspace(0.0, 0.1 * (n - 1), n)
-    noise = 0.02 * np.random.default_rng(7).standard_normal(n)
-    some = np.full(n, 0.05)
-    v = np.array(speed)
-    curve = SpeedCurve(0, t, v, some, np.array(accel) + noise, some, np.cumsum(v) * 0.1)
-    mount = Mount(t, np.array(accel), 0.0 * t, True, None, None, 50.0)
-    return Fused(curve, Fixes(t[::10], v[::10], 0, False), mount, 0.0, 0.05, 0.05)
-
-
-COASTING = float("nan")
-
-
 def _kinds(run: Run) -> list[str]:
     return [phase.kind for phase in run.phases]
 
 
 def test_one_plain_run() -> None:
-    runs = find_runs(_curve([(5.0, 0.0), (9.0, 2.5), (40.0, COASTING), (6.0, -2.5), (4.0, 0.0)]))
+    runs = find_runs(
+        made_curve([(5.0, 0.0), (9.0, 2.5), (40.0, COASTING), (6.0, -2.5), (4.0, 0.0)])
+    )
     assert [_kinds(run) for run in runs] == [["stand", "pull", "coast", "brake", "stand"]]
     pull, coast = _phase(runs[0], "pull"), _phase(runs[0], "coast")
     assert pull.end_s == pytest.approx(14.0, abs=0.3)
@@ -138,7 +113,7 @@ def test_one_plain_run() -> None:
 def test_a_touch_of_the_brake_ends_the_coast_down() -> None:
     """0.6 m/s2 for 2 s in the middle: what follows it belongs to no neutral coast-down from before."""
     runs = find_runs(
-        _curve([(3.0, 0.0), (9.0, 2.5), (20.0, COASTING), (2.0, -0.9), (20.0, COASTING)])
+        made_curve([(3.0, 0.0), (9.0, 2.5), (20.0, COASTING), (2.0, -0.9), (20.0, COASTING)])
     )
     coast = _phase(runs[0], "coast")
     assert coast.end_s <= 32.0
@@ -147,20 +122,20 @@ def test_a_touch_of_the_brake_ends_the_coast_down() -> None:
 
 def test_driving_on_ends_the_coast_down() -> None:
     runs = find_runs(
-        _curve([(3.0, 0.0), (9.0, 2.5), (20.0, COASTING), (8.0, 0.5), (20.0, COASTING)])
+        made_curve([(3.0, 0.0), (9.0, 2.5), (20.0, COASTING), (8.0, 0.5), (20.0, COASTING)])
     )
     assert _phase(runs[0], "coast").end_s <= 32.2
 
 
 def test_a_long_fast_drop_is_no_coast_down() -> None:
     """Nothing in neutral slows by 2 m/s2 at 20 m/s."""
-    runs = find_runs(_curve([(3.0, 0.0), (9.0, 2.5), (9.0, -2.0), (5.0, 0.0)]))
+    runs = find_runs(made_curve([(3.0, 0.0), (9.0, 2.5), (9.0, -2.0), (5.0, 0.0)]))
     assert all(run.phase("coast") is None for run in runs)
 
 
 def test_a_gear_change_is_not_the_end_of_a_pull() -> None:
     runs = find_runs(
-        _curve([(3.0, 0.0), (4.0, 3.0), (0.7, -0.3), (6.0, 2.0), (30.0, COASTING), (5.0, -2.0)])
+        made_curve([(3.0, 0.0), (4.0, 3.0), (0.7, -0.3), (6.0, 2.0), (30.0, COASTING), (5.0, -2.0)])
     )
     pulls = [run.phase("pull") for run in runs]
     assert len(pulls) == 1
@@ -172,31 +147,31 @@ def test_a_gear_change_is_not_the_end_of_a_pull() -> None:
 
 def test_a_long_pause_makes_two_pulls() -> None:
     runs = find_runs(
-        _curve([(3.0, 0.0), (5.0, 2.5), (6.0, COASTING), (6.0, 2.0), (30.0, COASTING)])
+        made_curve([(3.0, 0.0), (5.0, 2.5), (6.0, COASTING), (6.0, 2.0), (30.0, COASTING)])
     )
     assert sum(run.phase("pull") is not None for run in runs) == 2
 
 
 def test_a_lone_coast_down_needs_no_pull() -> None:
-    runs = find_runs(_curve([(60.0, COASTING), (8.0, -2.0), (4.0, 0.0)], start_mps=30.0))
+    runs = find_runs(made_curve([(60.0, COASTING), (8.0, -2.0), (4.0, 0.0)], start_mps=30.0))
     assert [_kinds(run) for run in runs] == [["coast", "brake", "stand"]]
     assert _phase(runs[0], "coast").start_s <= 0.5
 
 
 def test_standing_still_is_no_run() -> None:
-    assert find_runs(_curve([(60.0, 0.0)])) == ()
+    assert find_runs(made_curve([(60.0, 0.0)])) == ()
 
 
 def test_cruising_is_no_run() -> None:
-    assert find_runs(_curve([(60.0, 0.0)], start_mps=20.0)) == ()
+    assert find_runs(made_curve([(60.0, 0.0)], start_mps=20.0)) == ()
 
 
 def test_no_curve_gives_no_runs() -> None:
-    assert find_runs(replace(_curve([(5.0, 0.0)]), curve=None)) == ()
+    assert find_runs(replace(made_curve([(5.0, 0.0)]), curve=None)) == ()
 
 
 def test_nothing_reaches_over_a_hole() -> None:
-    fused = _curve([(3.0, 0.0), (9.0, 2.5), (60.0, COASTING)])
+    fused = made_curve([(3.0, 0.0), (9.0, 2.5), (60.0, COASTING)])
     curve = fused.curve
     assert curve is not None
     hole = (curve.time_s > 30.0) & (curve.time_s < 36.0)

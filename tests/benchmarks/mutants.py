@@ -43,11 +43,16 @@ _TARGETS = {
         "test_model",
         "test_pipeline",
     ),
-    "analysis/model_start.py": ("test_model", "test_pipeline", "test_cases_fit"),
+    "analysis/model_start.py": (
+        "test_model_start",
+        "test_model",
+        "test_pipeline",
+        "test_cases_fit",
+    ),
     "analysis/model.py": ("test_model", "test_pipeline", "test_cases_fit"),
     "analysis/model_budget.py": ("test_model", "test_pipeline", "test_cases_fit"),
     "analysis/runs.py": ("test_phases", "test_pipeline", "test_cases_fit"),
-    "analysis/phases.py": ("test_phases", "test_pipeline", "test_cases_fit"),
+    "analysis/phases.py": ("test_phases_rules", "test_phases", "test_pipeline", "test_cases_fit"),
     "analysis/power.py": ("test_power_pulls", "test_power", "test_pipeline", "test_cases_fit"),
     "analysis/air.py": ("test_air",),
 }

@@ -2,7 +2,8 @@
 
 Run by hand: ``python tests/benchmarks/mutants.py [--each 10] [--seed 1] [--keep]``. A fault swaps an
 operator, turns a comparison or moves a number by a third, in a copy of the project; each runs the
-tests that are about its module, and counts as seen where one of them fails.
+tests that are about its module, and counts as seen where one of them fails. Tests that fail without
+any fault are refused: they would see everything.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ _TARGETS = {
         "test_pipeline",
         "test_cases_fit",
     ),
-    "analysis/model.py": ("test_model", "test_pipeline", "test_cases_fit"),
+    "analysis/model.py": ("test_model_rounds", "test_model", "test_pipeline", "test_cases_fit"),
     "analysis/model_budget.py": ("test_model", "test_pipeline", "test_cases_fit"),
     "analysis/runs.py": ("test_phases", "test_pipeline", "test_cases_fit"),
     "analysis/phases.py": ("test_phases_rules", "test_phases", "test_pipeline", "test_cases_fit"),
@@ -131,7 +132,13 @@ def main() -> int:
         shutil.copytree(
             _ROOT, root, ignore=shutil.ignore_patterns(".git", ".venv", "results", "*cache*")
         )
-        for module in chosen.module or _TARGETS:
+        modules = chosen.module or tuple(_TARGETS)
+        names = dict.fromkeys(name for module in modules for name in _TARGETS[module])
+        broken = _seen(root, tuple(names))
+        if broken is not None:
+            print(f"tests/{broken}.py fails without any fault, and so would tell nothing")
+            return 1
+        for module in modules:
             source = (_ROOT / module).read_text(encoding="utf-8")
             tree = ast.parse(source)
             every = sorted(_places(tree))
@@ -151,8 +158,7 @@ def main() -> int:
     if chosen.keep:
         keep_text("mutants", "\n".join(lines))
         share = Figure("planted faults that tests see", 100.0 * seen / count, unit="%")
-        modules = len(chosen.module or _TARGETS)
-        keep_figures("mutants", [share], f"{count} faults in {modules} modules")
+        keep_figures("mutants", [share], f"{count} faults in {len(modules)} modules")
     return 0
 
 

@@ -272,6 +272,19 @@ def test_a_lone_coast_down_begins_where_the_drive_ends(drive_mps2: float, start_
     assert coast.start_s == pytest.approx(start_s, abs=0.05)
 
 
+def test_a_touch_of_the_brake_parts_a_coast_down_in_two() -> None:
+    """Half a second at 2 m/s2: what rolls on is used from 2 s after what was used before."""
+    runs = _runs([(20.0, COASTING), (0.5, -2.0), (20.0, COASTING)], 30.0)
+    first, second = (phase for run in runs for phase in run.phases if phase.kind == "coast")
+    assert first.end_s <= 20.0
+    assert second.start_s == pytest.approx(first.end_s + 2.0)
+    assert second.start_s >= 20.5
+
+
+def test_rolling_for_four_seconds_late_in_a_recording_is_no_coast_down() -> None:
+    assert _count(_runs([(25.0, 0.25), (4.5, COASTING)], 20.0), "coast") == 0
+
+
 # ---- braking and the stop after it ----------------------------------------------------------------
 
 

@@ -157,7 +157,7 @@ def main() -> int:
     print(lines[-1])
     if chosen.keep:
         keep_text("mutants", "\n".join(lines))
-        share = Figure("planted faults that tests see", 100.0 * seen / count, unit="%")
+        share = Figure("planted faults that tests see", 100.0 * seen / count, lowest=90.0, unit="%")
         keep_figures("mutants", [share], f"{count} faults in {len(modules)} modules")
     return 0
 

@@ -52,13 +52,13 @@ def _exact(accel_mps2: Array, problem: Problem, start_mps: float) -> RunData:
 
 
 def _coasting(r0: float, r2: float, start_mps: float, bins: int = 45) -> RunData:
-    """A coast-down alone, decelerations exact at the speeds in the middle of its bins of 1 s."""
-    edge_s = np.arange(bins + 1.0, dtype=np.float64)
+    """A coast-down alone, decelerations exact at the speeds in the middle of its bins of 0.8 s."""
+    edge_s = 0.8 * np.arange(bins + 1.0, dtype=np.float64)
     path = [start_mps]
     for _ in range(bins):
         end = path[-1]
         for _ in range(50):
-            end = path[-1] - r0 - r2 * (0.5 * (path[-1] + end) / 30.0) ** 2
+            end = path[-1] - 0.8 * (r0 + r2 * (0.5 * (path[-1] + end) / 30.0) ** 2)
         path.append(end)
     return replace(
         make_problem(place=False).data,

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from make_noisy import KNOTS_MPS, World, draw_world, noisy_run
+from make_runs import known_run, make_problem
 from numpy.typing import NDArray
 
+from analysis import model
 from analysis.model import SessionFit, fit_session, mean_slope, slope_effect
 from analysis.model_data import RunData
 from analysis.model_spread import Spread
@@ -139,3 +141,19 @@ def test_levels_that_are_learnt_come_near_those_that_were_drawn() -> None:
     assert fit.converged
     for name in ("fix", "force_drive", "force_coast"):
         assert getattr(fit.spread, name) == pytest.approx(getattr(_SPREAD, name), rel=0.25), name
+
+
+@pytest.mark.parametrize(("moved_mps", "share"), [(3.0, 1.0), (8.0, 0.5), (-16.0, 0.25)])
+def test_no_round_moves_a_path_by_more_than_four_metres_a_second(
+    moved_mps: float, share: float
+) -> None:
+    """The linearised forces of a car hold that far about; a longer step is taken in part."""
+    state, lin, normal = known_run(make_problem(), 0.0)
+    size = normal.shared.shape[0]
+    rows = np.zeros((lin.path_mps.size, size + state.local.size))
+    rows[7, 0], rows[9, 0] = moved_mps, -0.5 * moved_mps
+    step = np.zeros(size)
+    step[0] = 1.0
+    still = replace(lin, path_rows=np.zeros_like(rows))
+    found = model._damping(step, [still, replace(lin, path_rows=rows)], [normal, normal])
+    assert found == pytest.approx(share)

@@ -14,15 +14,29 @@ from numpy.typing import NDArray
 from logger.errors import ReadError
 from logger.findings import Finding, counted
 from logger.layout import MISSING_WORDS, NUMBER, Layout
-from logger.quick_numbers import PIECE, Columns, pieces_of, with_numpy, with_pandas
+from logger.quick_numbers import (
+    Columns,
+    Marks,
+    byte_pieces,
+    pieces_of,
+    rows_are_even,
+    with_numpy,
+    with_pandas,
+)
+from logger.scans import all_finite
+from logger.source import decode_piece
 
-__all__ = ["JOINT", "NEW_LINE", "Grid"]
+__all__ = ["JOINT", "NEW_LINE", "Grid", "UnevenRows"]
 
 
 #: Stand for delimiters and line ends of a table whose quoted cells hold such.
 JOINT, NEW_LINE = "\x1f", "\x1d"
 #: Wrong cells that a message names.
 _NAMED = 8
+
+
+class UnevenRows(Exception):
+    """Rows of a large table have different numbers of fields, or nothing in them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +53,9 @@ class Grid:
         Line of the names; None where the file has none.
     lines : sequence of int
         Line of each data row.
+
+    The marks of a large table say how many fields it has in all; that each row has its share is
+    found out when its numbers are read.
     """
 
     path: str
@@ -48,6 +65,7 @@ class Grid:
     findings: tuple[Finding, ...]
     _layout: Layout
     _body: str | bytes
+    _marks: Marks | None = None
 
     def texts(self, index: int) -> list[str]:
         """Return the cells of one column as text, stripped."""
@@ -81,12 +99,8 @@ class Grid:
         if isinstance(body, str):
             yield from pieces_of(body)
             return
-        at = self._layout.offset
-        while at < len(body):
-            end = body.find(b"\n", at + PIECE)
-            end = len(body) if end < 0 else end + 1
-            yield body[at:end].decode("utf-8", errors="replace")
-            at = end
+        for piece in byte_pieces(body, self._layout.offset):
+            yield decode_piece(piece)
 
     def peek(self, index: int, count: int = 40) -> list[str]:
         """Return the first cells of a column that are not blank, at most `count`, stripped."""
@@ -131,8 +145,13 @@ class Grid:
         ------
         ReadError
             A cell that is neither a number nor missing, or is infinite; all such cells are named.
+        UnevenRows
+            The fields of a large table make up its number of rows, but not row by row; or a row
+            has nothing in it.
         """
         wanted = sorted(set(indices))
+        if not wanted:
+            self._need_even_rows()
         if not wanted or not len(self.lines):
             return {index: np.zeros(0) for index in wanted}, {}, []
         try:
@@ -142,9 +161,33 @@ class Grid:
         if fast is None and whole:
             fast = self._fast(wanted, (), advance)
         if fast is not None:
+            self._need_filled_rows(fast[0])
             return *fast, []
+        self._need_even_rows()
         values, findings = self._careful(wanted, optional, advance)
+        self._need_filled_rows(values)
         return values, {}, findings
+
+    def _need_even_rows(self) -> None:
+        """Raise `UnevenRows` where a row has too many fields and another too few."""
+        if self._marks is None or not isinstance(self._body, bytes):
+            return
+        pieces = byte_pieces(self._body, self._layout.offset)
+        if not rows_are_even(pieces, self._layout):
+            raise UnevenRows
+
+    def _need_filled_rows(self, columns: dict[int, NDArray[np.float64]]) -> None:
+        """Raise `UnevenRows` where a row of a large table has no number in any of its columns."""
+        if self._marks is None:
+            return
+        blank: NDArray[np.bool_] | None = None
+        for values in columns.values():
+            if all_finite(values):
+                return
+            here = np.isnan(values)
+            blank = here if blank is None else blank & here
+        if blank is not None and blank.any():
+            raise UnevenRows
 
     def _fast(
         self,
@@ -154,7 +197,7 @@ class Grid:
     ) -> Columns | None:
         rows = len(self.lines)
         if isinstance(self._body, bytes):
-            return with_pandas(self._body, wanted, self._layout, rows, whole, advance)
+            return with_pandas(self._body, wanted, self._layout, rows, whole, advance, self._marks)
         columns = with_numpy(self._body, wanted, self._layout, rows)
         return None if columns is None else (columns, {k: self._whole(k) for k in whole})
 

@@ -153,7 +153,9 @@ def layout_of(path: str, head: str, *, complete: bool, single: bool = False) -> 
             named = (number, cells)
     if named is not None and len(named[1]) >= least:
         header = tuple(named[1])
-        return Layout(delimiter, header, named[0], len(lines) + 1, len(head), False, False)
+        return Layout(
+            delimiter, header, named[0], len(lines) + 1, min(offset, len(head)), False, False
+        )
     return None
 
 

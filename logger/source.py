@@ -9,7 +9,15 @@ from pathlib import Path
 
 from logger.errors import ReadError
 
-__all__ = ["MAX_BYTES", "decode", "decode_head", "encoding_of", "load", "refuse_wrong_kind"]
+__all__ = [
+    "MAX_BYTES",
+    "decode",
+    "decode_head",
+    "decode_piece",
+    "encoding_of",
+    "load",
+    "refuse_wrong_kind",
+]
 
 #: Largest file read, after unpacking [bytes]: about ten hours of a 100 Hz accelerometer.
 MAX_BYTES = 1_000_000_000
@@ -192,6 +200,14 @@ def encoding_of(head: bytes) -> str:
     if len(head) >= 8 and head[::2].count(0) > 0.4 * len(head) > 4 * head[1::2].count(0):
         return "utf-16-be"
     return "utf-8-sig"
+
+
+def decode_piece(piece: bytes) -> str:
+    """Return whole lines of a text as `decode` would."""
+    try:
+        return piece.decode("utf-8")
+    except UnicodeDecodeError:
+        return piece.decode("cp1252", errors="replace")
 
 
 def decode(path: str, data: bytes) -> str:

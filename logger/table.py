@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.grid import Grid
+from logger.grid import Grid, UnevenRows
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Mark, Rows
 from logger.scans import any_finite
@@ -70,7 +70,22 @@ def parse_table(
         cannot be told.
     """
     by_number = any((c.header or "").strip().isdecimal() for c in (columns or {}).values())
-    grid = grid_of(path, data, single=rate_hz is not None or by_number)
+    single = rate_hz is not None or by_number
+    grid = grid_of(path, data, single=single)
+    try:
+        return _rows_of(grid, columns, rate_hz, advance)
+    except UnevenRows:
+        grid = grid_of(path, data, single=single, exact=True)
+        return _rows_of(grid, columns, rate_hz, advance)
+
+
+def _rows_of(
+    grid: Grid,
+    columns: Mapping[str, ColumnChoice] | None,
+    rate_hz: float | None,
+    advance: Callable[[int], None] | None,
+) -> Rows:
+    path = grid.path
     picked = pick(grid, columns or {})
     if not len(grid.lines):
         if not picked:

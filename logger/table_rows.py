@@ -13,7 +13,7 @@ import numpy as np
 from logger.errors import ReadError
 from logger.grid import JOINT, NEW_LINE, Grid
 from logger.layout import Layout, layout_of
-from logger.quick_numbers import pieces_of
+from logger.quick_numbers import byte_pieces, marks_of, pieces_of, rows_are_even
 from logger.ragged import (
     KeptLines,
     blank_rows,
@@ -22,13 +22,15 @@ from logger.ragged import (
     merge,
     short_rows,
 )
-from logger.source import decode
+from logger.source import decode, decode_piece, encoding_of
 
 __all__ = ["grid_of"]
 
 #: From this size on the C reader of pandas is faster although importing it costs a third of a
 #: second (measured: numpy 1 us per row of four numbers, pandas 0.1 us).
 _PANDAS_BYTES = 12_000_000
+#: Characters in which delimiter and header are looked for.
+_HEAD = 1 << 16
 #: More rows of a wrong width than these are not looked at: 1 % of them is refused anyway.
 _MANY_ODD = 50_000
 #: So many quoted decimal commas are no slip of one row.
@@ -37,7 +39,7 @@ _QUOTED_COMMA = re.compile(r'"[+-]?\d*,\d+"')
 _QUOTED_POINT = re.compile(r'(?:^|[,\n"])[+-]?\d*\.\d+(?=[,\n"])')
 
 
-def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
+def grid_of(path: str, data: bytes, *, single: bool = False, exact: bool = False) -> Grid:
     """Lay a text file out as a table.
 
     Parameters
@@ -48,6 +50,8 @@ def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
         Whole file.
     single : bool
         Whether one column alone is a table as well.
+    exact : bool
+        Whether each row of a large table is looked at here: what to do after `UnevenRows`.
 
     Returns
     -------
@@ -60,11 +64,11 @@ def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
         No table, or rows whose number of fields is wrong in more places than a cut-off end.
     """
     if len(data) >= _PANDAS_BYTES:
-        grid = _large(path, data)
+        grid = _large(path, data, single=single, exact=exact)
         if grid is not None:
             return grid
     text = decode(path, data)
-    first = text[: 1 << 16]
+    first = text[:_HEAD]
     layout = _need_layout(path, first, complete=len(first) == len(text), single=single)
     body = text[layout.offset :]
     del text
@@ -134,27 +138,38 @@ def _need_layout(path: str, head: str, *, complete: bool, single: bool = False) 
     return layout
 
 
-def _large(path: str, data: bytes) -> Grid | None:
+def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
     """Lay out a large file as bytes, its rows only counted; None where it needs a closer look."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:4096]:
+    if encoding_of(data[:4096]) != "utf-8-sig" or b"\x00" in data[:4096]:
         return None
+    if data.endswith(b"\x00"):
+        data = data.rstrip(b"\x00")
     if b"\r" in data[:4096]:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    layout = _need_layout(path, decode(path, data[: 1 << 16]), complete=False)
+    head = data[: 4 * _HEAD]
+    complete = len(head) == len(data)
+    if not complete:  # no character is cut
+        head = head[: head.rfind(b"\n") + 1]
+    first = decode_piece(head).removeprefix("\ufeff")
+    complete = complete and len(first) <= _HEAD
+    layout = _need_layout(path, first[:_HEAD], complete=complete, single=single)
     if layout.delimiter != "," and b"," in data:
         return None  # decimal commas, which want a look at every number
     start = 0
     for _ in range(layout.first_line - 1):
-        start = data.index(b"\n", start) + 1
+        start = data.find(b"\n", start) + 1
+        if not start:
+            return None
     layout = replace(layout, offset=start)
-    counts = _marks_of(data, layout.delimiter.encode(), start)
-    if counts is None:
+    marks = marks_of(data, layout.delimiter.encode(), start)
+    if marks is None:
         return None
-    ends, delimiters = counts
-    if data.endswith(b"\n") and delimiters == ends * (layout.width - 1):
-        lines = range(layout.first_line, layout.first_line + ends)
-        return Grid(path, layout.header, layout.header_line, lines, (), layout, data)
-    return _mended(path, data.rstrip(b"\x00"), layout)
+    even = data.endswith(b"\n") and marks.delimiters == marks.ends * (layout.width - 1)
+    start_piece = next(byte_pieces(data, start), b"\n")
+    if even and not exact and rows_are_even([start_piece], layout):
+        lines = range(layout.first_line, layout.first_line + marks.ends)
+        return Grid(path, layout.header, layout.header_line, lines, (), layout, data, marks)
+    return _mended(path, data, layout)
 
 
 def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:
@@ -166,22 +181,30 @@ def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:
     codes = np.frombuffer(data, dtype=np.uint8, offset=start)
     ends = np.flatnonzero(codes == ord("\n"))
     before = np.searchsorted(np.flatnonzero(codes == ord(delimiter)), ends)
-    wrong = np.flatnonzero(np.diff(before, prepend=0) != layout.width - 1)
+    edges = np.concatenate(([0], ends + 1))
+    filled = np.logical_or.reduceat((codes > ord(" ")) & (codes != ord(delimiter)), edges[:-1])
+    wrong = np.flatnonzero(
+        (np.diff(before, prepend=0) != layout.width - 1)
+        | ~filled
+        | (layout.trailing & (codes[ends - 1] != ord(delimiter)))
+    )
     if wrong.size > 1000:
         return None
-    edges = np.concatenate(([0], ends + 1)) + start
+    edges += start
 
     def cells(row: int) -> list[str]:
-        return data[edges[row] : edges[row + 1] - 1].decode(errors="replace").split(delimiter)
+        return decode_piece(data[edges[row] : edges[row + 1] - 1]).split(delimiter)
 
     rows = wrong.tolist()
     odd = [(first + row, cells(row)) for row in rows]
     last = ends.size - 1
-    kept, findings = judge(path, layout, odd, ends.size, first + last)
+    blank = sum(not any(cell.strip() for cell in row) for _, row in odd)
+    kept, findings = judge(path, layout, odd, ends.size - blank, first + last)
     out = {row: kept.get(first + row) for row in rows}
     if not whole and out.get(last, ()) is not None:
         tail = range(max(0, last - 1000), last)
-        others = [cells(k)[: len(layout.header)] for k in tail if k not in out]
+        rest = (out[k] if k in out else cells(k) for k in tail)
+        others = [row[: len(layout.header)] for row in rest if row is not None]
         if lost_its_end(layout, cells(last), others):
             out[last] = None
             findings.append(short_rows(path, [first + last], ends.size, first + last))
@@ -198,23 +221,6 @@ def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:
     lines = KeptLines(first, ends.size, left_out)
     body = b"".join(pieces)
     return Grid(path, layout.header, layout.header_line, lines, tuple(findings), layout, body)
-
-
-def _marks_of(data: bytes, delimiter: bytes, start: int) -> tuple[int, int] | None:
-    """Count line ends and delimiters; None where there is a quotation mark.
-
-    In pieces that stay in the processor's cache this is several times faster than `bytes.count`.
-    """
-    codes = np.frombuffer(data, dtype=np.uint8)
-    piece = 1 << 17
-    ends = delimiters = 0
-    for at in range(start, codes.size, piece):
-        if data.find(b'"', at, at + piece) >= 0:
-            return None
-        part = codes[at : at + piece]
-        ends += int(np.count_nonzero(part == ord("\n")))
-        delimiters += int(np.count_nonzero(part == delimiter[0]))
-    return ends, delimiters
 
 
 def _without_blank(body: str, delimiter: str, first: int) -> tuple[str, list[tuple[int, int]]]:
@@ -236,17 +242,10 @@ def _without_blank(body: str, delimiter: str, first: int) -> tuple[str, list[tup
     return "".join(pieces), runs
 
 
-def _is_even(body: str, delimiter: str, width: int) -> bool:
-    """Tell whether every line of a text has `width` fields, without splitting it."""
-    for piece in pieces_of(body):
-        codes = np.frombuffer(piece.encode("utf-8", "replace"), dtype=np.uint8)
-        marks = codes[(codes == ord("\n")) | (codes == ord(delimiter))]
-        if not marks.size or marks.size % width:
-            return False
-        rows = (marks == ord("\n")).reshape(-1, width)
-        if not rows[:, -1].all() or rows[:, :-1].any():
-            return False
-    return bool(body)
+def _is_even(body: str, layout: Layout) -> bool:
+    """Tell whether every line of a text has the fields of the layout."""
+    pieces = (piece.encode("utf-8", "replace") for piece in pieces_of(body))
+    return bool(body) and rows_are_even(pieces, layout)
 
 
 def _plain(path: str, body: str, layout: Layout) -> Grid:
@@ -255,7 +254,7 @@ def _plain(path: str, body: str, layout: Layout) -> Grid:
     names = len(layout.header)
     body, blank = _without_blank(body, delimiter, first)
     whole = body.endswith("\n")
-    if whole and not layout.trailing and _is_even(body, delimiter, width):
+    if whole and _is_even(body, layout):
         count = body.count("\n")
         total = count + sum(run for _, run in blank)
         kept_lines = KeptLines(first, total, blank) if blank else range(first, first + count)
@@ -267,6 +266,7 @@ def _plain(path: str, body: str, layout: Layout) -> Grid:
     last = first + total - 1
     findings = blank_rows(path, blank, last)
     extra = delimiter if layout.trailing else ""
+    last_as_written = lines[-1] if lines else ""
     odd: list[int] = []
     mended = False
     if layout.trailing or {line.count(delimiter) for line in lines} != {width - 1}:
@@ -284,12 +284,18 @@ def _plain(path: str, body: str, layout: Layout) -> Grid:
     rows = [(numbers[row], lines[row].split(delimiter)) for row in odd[:_MANY_ODD]]
     kept, notes = judge(path, layout, rows, len(lines), last)
     findings += notes
-    out = {row for row in odd if numbers[row] not in kept}
+    out = set()
+    for row in odd:
+        if numbers[row] in kept:
+            lines[row] = delimiter.join(kept[numbers[row]]) + extra
+            mended = True
+        else:
+            out.add(row)
     if not whole and lines and len(lines) - 1 not in out:
         others = (
             line.split(delimiter)[:names] for k, line in enumerate(lines[:-1]) if k not in out
         )
-        if lost_its_end(layout, lines[-1].split(delimiter), others):
+        if lost_its_end(layout, last_as_written.split(delimiter), others):
             out.add(len(lines) - 1)
             findings.append(short_rows(path, [last], len(lines), last))
     if out or mended or not whole:

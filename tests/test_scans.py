@@ -19,7 +19,7 @@ SIZES = (0, 1, 2, 3, SEAM - 1, SEAM, SEAM + 1, SEAM + 2, 2 * SEAM, 2 * SEAM + 1)
 
 @pytest.mark.parametrize("size", [size for size in SIZES if size > 1])
 def test_a_single_step_back_is_seen_wherever_it_is(size: int) -> None:
-    rising = np.arange(size) * 0.01
+    rising = np.arange(size, dtype=np.float64) / 100.0
     assert scans.is_rising(rising)
     for at in {1, size // 2, min(SEAM, size - 1), size - 1}:
         still = rising.copy()
@@ -38,7 +38,7 @@ def test_the_longest_step_is_that_of_numpy(size: int) -> None:
 
 @pytest.mark.parametrize("size", [size for size in SIZES if size > 1])
 def test_a_single_steep_step_is_seen_wherever_it_is(size: int) -> None:
-    t_s = np.arange(size) * 0.1
+    t_s = np.arange(size, dtype=np.float64) / 10.0
     assert not scans.steeper(t_s, np.full(size, 20.0), 15.0)
     for at in {1, size // 2, min(SEAM, size - 1), size - 1}:
         speed_mps = np.full(size, 20.0)

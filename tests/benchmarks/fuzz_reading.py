@@ -10,7 +10,8 @@ damages; a seed gives the same inputs in the same order. Wrong is any exception 
 recording that breaks its own promises, more than `SLOW_S` of processor time for one input, or a
 peak of Python's memory above ten times the input (beyond a fixed amount that any reading takes).
 One input in `SURVEYED` also goes through the command `pullcoast look`, whose exit status must be
-0, 1 or 2. An input that is wrong is written to the folder given with --out, and the script ends
+0, 1 or 2. One in `TWICE` is also read as if it were a large table, whose fast way must give the
+same recording or the same refusal. An input that is wrong is written to the folder given with --out, and the script ends
 with status 1.
 """
 
@@ -30,11 +31,13 @@ import warnings
 from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
 
 from analysis.cli import main as pullcoast
+from logger import table_rows
 from logger.errors import ReadError
 from logger.reading import read, read_log
 from logger.recording import Recording
@@ -49,6 +52,7 @@ MEMORY_FACTOR = 10.0
 MEMORY_FREE_BYTES = 4_000_000
 SURVEYED = 12
 TRACED = 10
+TWICE = 3
 
 #: What damages insert: marks of the formats, numbers at the edge, other encodings, whole lines.
 PIECES: tuple[bytes, ...] = (
@@ -173,6 +177,38 @@ def attempt(path: Path, stated: dict[str, object], *, pair: bool, trace: bool) -
     return f"{spent:.1f} s of processor time" if spent > SLOW_S else outcome
 
 
+def told(path: Path, stated: dict[str, object]) -> tuple[object, ...]:
+    """Return what a reading comes to: the refusal, or times, values and findings."""
+    reader: Callable[..., Recording] = read
+    try:
+        recording = reader(path, **stated)
+    except ReadError as error:
+        return ("refused", str(error))
+    channels = [(c.name, c.t_s.tolist(), c.values.tolist()) for c in recording.channels]
+    counts: Counter[str] = Counter()
+    for finding in recording.findings:
+        counts[finding.kind] += finding.count
+    return ("read", *channels, *sorted(counts.items()))
+
+
+def both_ways(path: Path, stated: dict[str, object]) -> str:
+    """Read one input as a small and as a large table; return ``same``, or how they differ."""
+    usual = table_rows._PANDAS_BYTES
+    small = told(path, stated)
+    try:
+        table_rows._PANDAS_BYTES = 0
+        large = told(path, stated)
+    except Exception as error:  # noqa: BLE001 - this is what is looked for
+        return f"as a large table: {type(error).__name__}: {error}"
+    finally:
+        table_rows._PANDAS_BYTES = usual
+    if small == large:
+        return "same"
+    pairs = zip_longest(small, large)
+    one, other = next((a, b) for a, b in pairs if a != b)
+    return f"as a large table otherwise: {str(one)[:300]} against {str(other)[:300]}"
+
+
 def look(path: Path) -> str:
     """Put one input through the command line; return ``status N``, or what is wrong."""
     out, err = io.StringIO(), io.StringIO()
@@ -208,8 +244,10 @@ def run(seconds: float, seed: int, out: Path) -> tuple[Counter[str], list[str], 
             pair, stated = rng.random() < 0.05, options(rng)
             result = attempt(path, stated, pair=pair, trace=number % TRACED == 0)
             results = [result] if number % SURVEYED else [result, look(path)]
+            if number % TWICE == 0 and result in ("read", "refused"):
+                results.append(both_ways(path, stated))
             for result in results:
-                if result in ("read", "refused") or result.startswith("look: exit"):
+                if result in ("read", "refused", "same") or result.startswith("look: exit"):
                     outcomes[result] += 1
                 else:
                     wrong.append(f"input {number}, {len(data)} bytes, options {stated}: {result}")
@@ -238,6 +276,7 @@ def main() -> int:
         f"{inputs} inputs, {size / 1e6:.0f} MB: {read_whole} read, {refused} refused",
         "of these through `pullcoast look`: "
         + ", ".join(f"{n} with {k[6:]}" for k, n in sorted(outcomes.items()) if "look" in k),
+        f"{outcomes['same']} of them read as a small and as a large table with the same outcome",
         f"{len(wrong)} wrong" + "".join(f"\n  {text}" for text in wrong),
     ]
     text = "\n".join(lines) + "\n"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import re
 from collections.abc import Callable
 from xml.parsers import expat
 
@@ -26,6 +28,10 @@ _CUT_OFF = (
     "unclosed CDATA section",
     "partial character",
 )
+
+
+#: The encoding that an XML declaration states.
+_DECLARED = re.compile(r"""^(\s*<\?xml\b[^>]*?)\s+encoding\s*=\s*("[^"]*"|'[^']*')""")
 
 
 def sniff_gpx(head: str) -> bool:
@@ -80,10 +86,10 @@ def parse_gpx(
         range, speeds that the positions deny.
     """
     reader = PointReader(path, units_count=speed_unit is None)
+    data = _as_utf8(data)
     body = data.lstrip(b" \t\r\n")
-    if not encoding_of(body[:4096]).startswith("utf-16"):
-        body = body.rstrip(b"\x00")  # a phone that ran out of power leaves a block of zeros
     reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
+    body = body.rstrip(b"\x00")  # a phone that ran out of power leaves a block of zeros
     ended: ReadError | None = None
     try:
         feed(reader, body, advance)
@@ -207,6 +213,25 @@ def _notes(reader: PointReader) -> list[Finding]:
             )
         )
     return findings
+
+
+def _as_utf8(data: bytes) -> bytes:
+    """Return XML without byte order mark, UTF-16 as UTF-8.
+
+    A text that was saved anew in UTF-16 often goes on declaring its old encoding; what its bytes
+    are is certain.
+    """
+    encoding = encoding_of(data[:4096])
+    if not encoding.startswith("utf-16"):
+        return data.removeprefix(b"\xef\xbb\xbf")
+    # half a character at the end is that of a file that was cut off
+    text = codecs.getincrementaldecoder(encoding)("replace").decode(data).removeprefix("\ufeff")
+    return _DECLARED.sub(_blank, text, count=1).encode("utf-8", "replace")
+
+
+def _blank(found: re.Match[str]) -> str:
+    """Return a declaration without its encoding; columns keep their numbers."""
+    return found[1] + " " * (len(found[0]) - len(found[1]))
 
 
 def _is_cut_off(error: expat.ExpatError) -> bool:

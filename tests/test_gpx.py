@@ -230,6 +230,25 @@ def test_encodings_and_marks(tmp_path: Path, encoding: str) -> None:
     assert speeds(read_text(tmp_path, text.encode(encoding))) == [7]
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("quote", ['"', "'"])
+def test_a_track_saved_anew_in_utf_16_still_declares_its_old_encoding(
+    tmp_path: Path, encoding: str, quote: str
+) -> None:
+    text = document(point(0, "<name>Grün</name><speed>7</speed>") + point(1)).replace(
+        '"UTF-8"', f"{quote}UTF-8{quote}"
+    )
+    assert "UTF-8" in text
+    assert speeds(read_text(tmp_path, text.encode(encoding))) == [7]
+    damaged = text.replace("<name>", "<na<me>")
+    lines = []
+    for data in (damaged.encode("utf-8"), damaged.encode("utf-8-sig"), damaged.encode(encoding)):
+        with pytest.raises(ReadError) as caught:
+            read_text(tmp_path, data)
+        lines.append((caught.value.line, caught.value.column))
+    assert lines == [lines[0]] * 3
+
+
 def test_an_encoding_that_does_not_exist_is_refused(tmp_path: Path) -> None:
     for encoding in ("utf-88", "UTF-32", "idna"):
         with pytest.raises(ReadError):

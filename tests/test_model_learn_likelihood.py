@@ -10,10 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from make_runs import PRIOR, known_run, make_problem, settle
+from make_runs import PRIOR, known_run, make_problem
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from analysis.model_data import FREE
 from analysis.model_design import linearise
 from analysis.model_learn import next_spread
 from analysis.model_prior import (
@@ -24,7 +25,7 @@ from analysis.model_prior import (
     slope_precision,
 )
 from analysis.model_solve import Normal, RunState
-from analysis.model_spread import Spread
+from analysis.model_spread import FORCE_BIN_S, Spread
 from analysis.model_unknowns import Layout, local_slices
 
 Array = NDArray[np.float64]
@@ -99,42 +100,72 @@ def test_the_gusts_learnt_are_the_most_likely_ones(true: float) -> None:
     assert spread.gust == pytest.approx(expected, rel=1e-3)
 
 
-@pytest.mark.parametrize("true", [0.04, 0.3])
-def test_the_noise_of_fixes_learnt_is_the_most_likely_one(true: float) -> None:
-    """A run's own unknowns drawn from their prior and seen in fixes alone: what the fit uses up of the
-    misses is given back. Likelihood of the fixes with every unknown integrated out."""
-    problem = make_problem(accel=False, place=False)
-    data, layout, local = problem.data, problem.layout, problem.local
-    path = settle(problem, problem.shared, local)
+@pytest.mark.parametrize(
+    ("name", "true", "counts_for"), [("fix", 0.04, 10.0), ("fix", 0.3, 10.0), ("force", 0.06, 20.0)]
+)
+def test_the_noise_of_a_sensor_learnt_is_the_most_likely_one(
+    name: str, true: float, counts_for: float
+) -> None:
+    """A run's own unknowns drawn from their prior and seen by one sensor alone: what the fit uses up of
+    the misses is given back. Likelihood of the readings with every unknown integrated out.
+
+    The accelerometer's noise has one level in drive and one in the coast-down: here in bins of one kind
+    (nothing but a gear change that lasts), so that one of them counts.
+    """
+    problem = make_problem(accel=name == "force", place=False)
+    layout = problem.layout
+    if name == "force":
+        problem.data = replace(problem.data, drive=np.full(problem.data.drive.size, FREE))
+    data = problem.data
+    own = local_slices(data)
+    local = np.zeros(max(part.stop for part in own.values()))
+    local[own["start_speed"]] = 20.0
+    path = np.full(data.edge_s.size, 20.0)
     lin = linearise(data, layout, problem.shared, local, path, problem.gust_drag)
-    prior = local_prior(data, Spread(), local_slices(data))
-    rows, p, n = lin.fix_rows[:, layout.size :], layout.size, data.fix_s.size
+    prior = local_prior(data, Spread(), own)
+    if name == "force":
+        # what no bin of its own can follow: an acceleration known to 0.05 m/s2
+        for at in range(own["free"].start, own["free"].stop):
+            prior[at, at] = 1.0 / 0.05**2
+        width = np.diff(data.edge_s)[lin.force_bins]
+        rows, unit = lin.force_rows[:, layout.size :], np.sqrt(FORCE_BIN_S / width)
+        level, start = "force_drive", Spread().force_drive
+    else:
+        rows, unit = lin.fix_rows[:, layout.size :], np.ones(data.fix_s.size)
+        level, start = "fix", Spread().fix
     rng = np.random.default_rng(34)
     drawn = np.linalg.cholesky(_inverse(prior)) @ rng.standard_normal(local.size)
-    seen = rows @ drawn + true * rng.standard_normal(n)
-    none = np.zeros((layout.size, layout.size))
+    seen = (rows @ drawn) / unit + true * rng.standard_normal(unit.size)
+    rows = rows / unit[:, None]
+    p, nothing = layout.size, np.zeros((layout.size, layout.size))
     spread = Spread()
     for _ in range(200):
-        block = _inverse(prior + rows.T @ rows / spread.fix**2)
+        noise = getattr(spread, level)
+        block = _inverse(prior + rows.T @ rows / noise**2)
+        left = seen - rows @ (block @ rows.T @ seen) / noise**2
         normal = Normal(
             np.eye(p), np.zeros((p, local.size)), block, block, np.zeros(p), np.zeros(local.size)
         )
-        after = replace(lin, fix_miss=seen - rows @ (block @ rows.T @ seen) / spread.fix**2)
-        state = RunState(data, local, path, np.ones(n))
+        weight = np.ones(data.fix_s.size)
+        if name == "force":
+            after = replace(lin, force_miss=left * unit)
+        else:
+            after = replace(lin, fix_miss=left)
         found = next_spread(
-            [state], [after], [normal], layout, spread, Spread(), _OPEN, problem.shared, none
-        )
-        spread = replace(spread, fix=found.fix)
+            [RunState(data, local, path, weight)], [after], [normal], layout, spread, Spread(),
+            _OPEN, problem.shared, nothing,
+        )  # fmt: skip
+        spread = replace(spread, **{level: getattr(found, level)})
     values, vectors = np.linalg.eigh(rows @ _inverse(prior) @ rows.T)
     squares = (vectors.T @ seen) ** 2
 
     def unlikely(log_level: float) -> float:
         variance = values + np.exp(2.0 * log_level)
-        start = 10.0 * (2.0 * log_level + Spread().fix ** 2 / np.exp(2.0 * log_level))
-        return float(np.sum(np.log(variance) + squares / variance) + start)
+        begin = counts_for * (2.0 * log_level + start**2 / np.exp(2.0 * log_level))
+        return float(np.sum(np.log(variance) + squares / variance) + begin)
 
     best = minimize_scalar(unlikely, bounds=(np.log(0.005), np.log(2.0)), method="bounded")
-    assert spread.fix == pytest.approx(float(np.exp(best.x)), rel=1e-3)
+    assert getattr(spread, level) == pytest.approx(float(np.exp(best.x)), rel=1e-3)
 
 
 @pytest.mark.parametrize("true", [1.5, 6.0])

@@ -105,6 +105,15 @@ def test_a_gear_that_nobody_drove_has_a_proper_prior_all_the_same() -> None:
     assert _sds_apart(fit, _fit(runs)) < 0.1
 
 
+def test_the_mean_slope_is_the_mean_over_its_knots() -> None:
+    """What all of the road has, and what the profile leaves of it where its mean is not quite 0."""
+    _, runs = _drawn(5)
+    fit = _fit(runs)
+    profile = fit.shared[fit.layout.slope]
+    assert np.abs(profile).max() > 1e-4
+    assert mean_slope(fit)[0] == pytest.approx(fit.shared[fit.layout.SLOPE] + profile.mean())
+
+
 def test_without_positions_the_mean_slope_is_that_of_the_fit() -> None:
     _, runs = _drawn(5)
     fit = _fit([_nowhere(run) for run in runs])

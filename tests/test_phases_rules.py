@@ -143,6 +143,20 @@ def test_a_margin_at_both_ends_of_a_gear_change_is_not_used(
     assert second[0] == pytest.approx(9.0 + out_s + margin_s, abs=room_s)
 
 
+@pytest.mark.parametrize(
+    ("fine", "weak_s", "gears"), [(True, 2.7, 2), (True, 3.3, 1), (False, 4.7, 2), (False, 5.4, 1)]
+)
+def test_weak_drive_for_longer_than_any_gear_change_is_drive(
+    fine: bool, weak_s: float, gears: int
+) -> None:
+    """Full drive is looked for 1.5 s before and after a dip, and 2.5 s with fixes alone: an engine
+    that pulls weakly for longer than twice that is no clutch."""
+    share = 0.3 if fine else 0.6
+    stretches = [_STAND, (4.0, 2.5), (weak_s, 2.5 * share), (6.0, 2.5), _ROLL]
+    pull = _only(_runs(stretches, fine=fine), "pull")
+    assert len(pull.gear_pieces_s) == gears
+
+
 def test_a_gear_that_catches_for_a_moment_in_a_change_is_part_of_the_change() -> None:
     """Out of gear from 9 to 9.4 s and from 9.64 to 10.04 s: between them is no drive to be used."""
     change: list[Stretch] = [(0.4, -0.3), (0.24, 2.2), (0.4, -0.3)]

@@ -21,7 +21,7 @@ from logger.fixes_doubts import mark_repeats, mark_spikes, mark_zeros
 from logger.fixes_quality import FIX_NAMES, drop_doublets, drop_stale_start, unhold
 from logger.rows import Column, Rows, Samples
 from logger.scans import all_finite, extremes, largest_step
-from logger.speeds import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_pull
+from logger.speeds import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_of_samples
 from logger.units import find_unit
 
 __all__ = ["MISSING_CODES", "examine", "leave_out_codes", "leave_out_stray_dates"]
@@ -265,7 +265,7 @@ def _implausible(rows: Rows, samples: dict[str, Samples], findings: list[Finding
     if not values.size:
         return
     top = float(values.max())
-    pull = hardest_pull(t_s, values)
+    pull = hardest_of_samples(t_s, values)
     if top <= IMPLAUSIBLE_MPS and pull <= IMPLAUSIBLE_MPS2:
         return
     unit = speed.unit or "m/s"

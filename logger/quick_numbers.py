@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
@@ -118,32 +117,40 @@ class Marks:
         at = offset + stretch * STRETCH
         codes = np.frombuffer(body, np.uint8, min(STRETCH, len(body) - at), at)
         ends = np.flatnonzero(codes == ord("\n"))
-        return at + int(ends[row - self.before[stretch] - 1]) + 1
+        place = row - self.before[stretch] - 1
+        return at + int(ends[place]) + 1 if place < ends.size else len(body)
 
 
-def marks_of(body: bytes, delimiter: bytes, offset: int) -> Marks | None:
+def marks_of(body: bytes, layout: Layout) -> Marks | None:
     """Count line ends and delimiters; None where anything wants a closer look.
 
     That is a quotation mark, a carriage return or a zero byte. In stretches that stay in the
-    processor's cache this is several times faster than `bytes.count`.
+    processor's cache this is several times faster than `bytes.count`. Where all low characters,
+    taken for line ends, fit the number of delimiters, nobody looks which they are: the reader of
+    the numbers does.
     """
+    delimiter = ord(layout.delimiter)
     codes = np.frombuffer(body, dtype=np.uint8)
-    low = b"\n" + (delimiter if delimiter < b'"' else b"")
-    ends = delimiters = 0
-    before: list[int] = []
-    for at in range(offset, codes.size, STRETCH):
-        part = codes[at : at + STRETCH]
-        lines = int(np.count_nonzero(part == ord("\n")))
-        fields = int(np.count_nonzero(part == delimiter[0]))
-        usual = lines + (fields if len(low) == 2 else 0)
-        if np.count_nonzero(part <= ord('"')) != usual and any(
-            body.find(odd, at, at + STRETCH) >= 0 for odd in (b'"', b"\r", b"\x00")
-        ):
-            return None
-        before.append(ends)
-        ends += lines
-        delimiters += fields
-    return Marks(ends, delimiters, before)
+    marks = Marks(0, 0, [])
+    for odd in ((), (b'"', b"\r", b"\x00")):
+        ends = delimiters = 0
+        before: list[int] = []
+        for at in range(layout.offset, codes.size, STRETCH):
+            part = codes[at : at + STRETCH]
+            before.append(ends)
+            fields = int(np.count_nonzero(part == delimiter))
+            if odd:
+                ends += int(np.count_nonzero(part == ord("\n")))
+                if any(body.find(mark, at, at + STRETCH) >= 0 for mark in odd):
+                    return None
+            else:
+                low = int(np.count_nonzero(part <= ord('"')))
+                ends += low - (fields if delimiter <= ord('"') else 0)
+            delimiters += fields
+        marks = Marks(ends, delimiters, before)
+        if delimiters == ends * (layout.width - 1):
+            break
+    return marks
 
 
 def rows_are_even(pieces: Iterable[bytes], layout: Layout) -> bool:
@@ -180,6 +187,23 @@ def byte_pieces(body: bytes, offset: int = 0) -> Iterator[bytes]:
         at = end
 
 
+class _Source:
+    """Bytes for the C reader, which would decode and encode again what comes from `io.BytesIO`."""
+
+    def __init__(self, body: bytes, offset: int) -> None:
+        self._body, self._at = body, offset
+
+    def read(self, size: int) -> bytes:
+        """Return the next `size` bytes, or those that are left."""
+        piece = self._body[self._at : self._at + size]
+        self._at += len(piece)
+        return piece
+
+    def __iter__(self) -> Iterator[bytes]:
+        """Yield the lines that are left."""
+        yield from self._body[self._at :].splitlines(keepends=True)
+
+
 def with_pandas(
     body: bytes,
     wanted: list[int],
@@ -207,8 +231,7 @@ def with_pandas(
     mark = layout.delimiter.encode()
     likely = any(pair in head for pair in (mark * 2, mark + b"\n", b"\n" + mark))
     for blanks in (True,) if likely else (False, True):
-        source = io.BytesIO(body)  # shares the bytes, does not copy them
-        source.seek(layout.offset)
+        source: Any = _Source(body, layout.offset)
         at = 0
         try:
             for frame in pd.read_csv(

@@ -16,6 +16,7 @@ __all__ = [
     "IMPLAUSIBLE_MPS2",
     "SpeedRatio",
     "distances_m",
+    "hardest_of_samples",
     "hardest_pull",
     "speed_ratio",
     "unit_of_ratio",
@@ -137,7 +138,12 @@ def hardest_pull(t_s: NDArray[np.float64], speed: NDArray[np.float64]) -> float:
     if not all_finite(t) or not all_finite(v) or extremes(v)[0] < 0.0:
         known = np.isfinite(t_s) & np.isfinite(speed) & (speed >= 0)
         t, v = t_s[known], speed[known]
-    if t.size < 4 or not is_rising(t):
+    return hardest_of_samples(t, v) if is_rising(t) else 0.0
+
+
+def hardest_of_samples(t: NDArray[np.float64], v: NDArray[np.float64]) -> float:
+    """Return `hardest_pull` of speeds that are all known and not negative, times rising."""
+    if t.size < 4:
         return 0.0
     start = np.arange(0, t.size, -(-t.size // _STARTS))
     later = np.searchsorted(t, t[start] + 3.0)

@@ -161,7 +161,7 @@ def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
         if not start:
             return None
     layout = replace(layout, offset=start)
-    marks = marks_of(data, layout.delimiter.encode(), start)
+    marks = marks_of(data, layout)
     if marks is None:
         return None
     even = data.endswith(b"\n") and marks.delimiters == marks.ends * (layout.width - 1)

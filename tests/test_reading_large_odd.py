@@ -13,7 +13,7 @@ import pytest
 
 from logger import quick_numbers, table_rows
 from logger.errors import ReadError
-from logger.layout import layout_of
+from logger.layout import Layout, layout_of
 from logger.reading import read
 from logger.recording import Recording
 
@@ -169,7 +169,7 @@ def test_a_carriage_return_late_in_the_file_ends_a_line(tmp_path: Path) -> None:
 def test_where_a_row_begins_is_found_by_the_counts(tmp_path: Path) -> None:
     lines = [f"{k},{'9' * (k % 50)}" for k in range(20_000)]
     body = written(tmp_path, lines, "a,b").read_bytes()
-    marks = quick_numbers.marks_of(body, b",", 4)
+    marks = quick_numbers.marks_of(body, Layout(",", ("a", "b"), 1, 2, 4, False, False))
     assert marks is not None
     assert len(body) > 3 * quick_numbers.STRETCH
     assert (marks.ends, marks.delimiters) == (20_000, 20_000)

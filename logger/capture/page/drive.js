@@ -165,7 +165,7 @@ export class Drive {
     const step = this.sensors.clock.settle();
     recorder.event("visible", step ? `clock moved ${(step / 1000).toFixed(1)} s` : "");
     if (this.#hidden) {
-      this.#warn("The page was hidden: nothing was recorded meanwhile. This run has a gap.");
+      this.#warn("The page was hidden: nothing was recorded meanwhile. This run has a hole.");
     }
     this.#hidden = false;
   }
@@ -236,7 +236,7 @@ export class Drive {
     switch (this.guide?.state) {
       case "wait": return "Waiting for a good fix";
       case "armed": return `Ready. Pull up to ${target} ${unit}`;
-      case "coast": return `Neutral. Roll down to ${low} ${unit}`;
+      case "coast": return `Neutral. Coast down to ${low} ${unit}`;
       case "done": return "Done. Brake gently";
       default: return "";
     }

@@ -87,7 +87,7 @@ export class Library {
     const { sent_ms, saved_ms } = this.#entry;
     const first = sent_ms ? "" : token() ? "send" : saved_ms ? "" : "save-csv";
     $("send").hidden = !token();
-    setText($("send"), sent_ms ? "Send again" : "Send to PC");
+    setText($("send"), sent_ms ? "Send again" : "Send to the computer");
     for (const id of ["send", "save-csv"]) $(id).className = id === first ? "big go" : "big soft";
   }
 
@@ -127,10 +127,10 @@ export class Library {
         setText($("one-state"), words || `Sending: ${size(have)} of ${size(all)}`);
       });
       await this.#note(entry, { sent_ms: Date.now() });
-      if (here()) setText($("one-state"), "The PC has all of it. You may delete it here.");
+      if (here()) setText($("one-state"), "The computer has all of it. You may delete it here.");
       if (here()) $("sending").hidden = true;
     } catch (error) {
-      const words = error instanceof SendError ? error.message : "Sending failed. Save the table instead, and copy it to the PC.";
+      const words = error instanceof SendError ? error.message : "Sending failed. Save the table instead, and copy it to the computer.";
       if (here()) {
         setText($("one-state"), "");
         setText($("one-alarm"), words);
@@ -159,7 +159,7 @@ export class Library {
 
   async #delete() {
     const entry = this.#entry;
-    const kept = entry.sent_ms ? "The PC has it." : entry.saved_ms ? "It was saved to a file." : "It was neither sent nor saved: it would be lost.";
+    const kept = entry.sent_ms ? "The computer has it." : entry.saved_ms ? "It was saved to a file." : "It was neither sent nor saved: it would be lost.";
     const sure = await ask({ title: `Delete “${entry.name}”?`, text: kept, yes: "Delete", no: "Keep", danger: true });
     if (!sure) return;
     await this.store.remove(entry.id);
@@ -175,7 +175,7 @@ function facts(entry) {
 function state(entry) {
   const parts = [];
   if (!entry.ended) parts.push("Cut off, but whole up to then");
-  if (entry.sent_ms) parts.push(`sent to the PC ${when(entry.sent_ms)}`);
+  if (entry.sent_ms) parts.push(`sent to the computer ${when(entry.sent_ms)}`);
   else if (entry.saved_ms) parts.push(`saved ${when(entry.saved_ms)}`);
   else parts.push("neither sent nor saved yet");
   const words = parts.join(", ");

@@ -1,4 +1,4 @@
-// A file to the PC in parts that can be taken up again: after a break, a reload, or a restart there.
+// A file to the computer in parts that can be taken up again: after a break, a reload, or a restart there.
 
 const PART = 256 * 1024;
 const ANSWER_MS = 30_000;
@@ -16,17 +16,17 @@ export async function nameOf(file) {
 }
 
 /**
- * Send `file`; resolves when the PC says that it has all of it.
+ * Send `file`; resolves when the computer says that it has all of it.
  *
  * @param {File} file what to send
  * @param {string} name what the person called it; blank where it has no name of its own
- * @param {string} token the PC's permission
+ * @param {string} token the computer's permission
  * @param {function} progress called with (bytes there, bytes in all, words)
  * @param {function} wait pause in ms, for tests
  */
 export async function send(file, name, token, progress, wait = pause) {
   const address = `recordings/${await nameOf(file)}`;
-  let have = null; // what the PC has of it; null where that must be asked first
+  let have = null; // what the computer has of it; null where that must be asked first
   let most = -1;
   let failures = 0; // in a row, without a byte more
   for (;;) {
@@ -40,9 +40,9 @@ export async function send(file, name, token, progress, wait = pause) {
         progress(file.size, file.size, "");
         return;
       }
-      if (have >= file.size) throw new SendError("The PC has every byte but does not confirm. Send again.");
+      if (have >= file.size) throw new SendError("The computer has every byte but does not confirm. Send again.");
       if (have > most) failures = 0;
-      else if (!asked && ++failures >= TRIES) throw new SendError("The PC takes no more of this recording. Send again later.");
+      else if (!asked && ++failures >= TRIES) throw new SendError("The computer takes no more of this recording. Send again later.");
       most = have;
       progress(have, file.size, "");
     } catch (error) {
@@ -75,18 +75,18 @@ async function talk(address, token, part = null) {
     response = await fetch(address, request);
     answer = parsed(await response.text()); // an answer that is cut off is none
   } catch {
-    throw new Retry("The PC does not answer. Is it in the same network, and is the program running?");
+    throw new Retry("The computer does not answer. Is it in the same network, and is the program running?");
   }
   const known = answer && Number.isInteger(answer.have) && answer.have >= 0;
   if ((response.ok || response.status === 409) && known) return answer;
   const said = typeof answer?.error === "string" ? answer.error : `it answers ${response.status}`;
   if (response.status === 401) {
-    throw new SendError("The PC does not know this page any more. Scan its code again, then send.");
+    throw new SendError("The computer does not know this page any more. Scan its code again, then send.");
   }
   if (response.status === 408 || response.status === 503 || (response.status >= 500 && response.status !== 507)) {
-    throw new Retry(`The PC is busy: ${said}.`);
+    throw new Retry(`The computer is busy: ${said}.`);
   }
-  throw new SendError(`The PC refuses: ${said}`);
+  throw new SendError(`The computer refuses: ${said}`);
 }
 
 function parsed(text) {

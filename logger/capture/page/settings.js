@@ -1,4 +1,4 @@
-// What the person chose, kept between visits; and the PC's token, kept while the tab lives.
+// What the person chose, kept between visits; and the computer's token, kept while the tab lives.
 
 const KEY = "pullcoast";
 const TOKEN = "pullcoast-token";

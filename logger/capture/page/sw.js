@@ -1,6 +1,6 @@
 // Keeps the page's files on the phone. The version is made of their content: a test says what to
 // write here after a change.
-const VERSION = "459d68d21e347878";
+const VERSION = "7fb338e6a44d1904";
 const CACHE = `pullcoast-${VERSION}`;
 const FILES = [
   "./", "style.css", "main.js", "checks.js", "clock.js", "drive.js", "files.js", "guide.js", "library.js",
@@ -32,7 +32,7 @@ self.addEventListener("fetch", (event) => {
   const name = request.url.split(/[?#]/)[0].replace(here, "");
   if (request.method !== "GET" || !request.url.startsWith(here)) return;
   const file = name === "" || name === "index.html" ? "./" : name;
-  if (!FILES.includes(file)) return; // recordings/... go to the PC
+  if (!FILES.includes(file)) return; // recordings/... go to the computer
   event.respondWith((async () => {
     const cache = await caches.open(CACHE);
     return (await cache.match(file)) ?? fetch(request);

@@ -29,7 +29,7 @@ _REMEDIES = {
     "noise": "More runs, all made in the same way: noise averages out.",
     "wind": "A calmer day, and the two runs of a pair soon after one another: gusts do not cancel.",
     "slope": "More pairs over the same stretch of road, or a surveyed slope in [site].",
-    "lag": "Let the throttle go sharply at the end of each pull: it shows how late the GPS is.",
+    "lag": "Release the throttle sharply at the end of each pull: it shows how late the GPS is.",
     "mount": "A mount that does not give, and five seconds at rest before and after each run.",
     "mass": "Weigh the vehicle as driven, with people, fuel and load.",
     "road_load": "More coast-downs through the speed of the peak, both ways.",

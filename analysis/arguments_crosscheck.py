@@ -13,14 +13,14 @@ Compare runs timed by stopwatch or oscilloscope with what a session of phone log
 
 Each timed interval gets the time that the session predicts for a level road in still air, and a
 verdict. A speedometer that reads wrong and a slow thumb are estimated from three intervals on. The
-customary sum of gate powers is shown step by step, with why it is neither mean nor peak power.
+customary sum of segment powers is shown step by step, with why it is neither mean nor peak power.
 Without a session, --mass and timed runs alone give what they can, with wide intervals."""
 
 _CROSSCHECK_EXAMPLES = """\
 examples:
   pullcoast crosscheck airfield --pull 20-70=6.3 --coast 80-50=21.5 --coast 50-20=38
   pullcoast crosscheck airfield                   timed runs from [crosscheck] in session.toml
-  pullcoast crosscheck airfield --scope F0001.CSV --gates 80,50,20 --channel CH2
+  pullcoast crosscheck airfield --scope throttle.csv --gates 80,50,20 --channel CH2
   pullcoast crosscheck airfield --marks 2.31,9.10,30.6,68.5 --gates 80,50,20
   pullcoast crosscheck --mass 1480kg --pull 0-80=8.9 --coast 80-50=21.5 --coast 50-20=38"""
 
@@ -41,9 +41,13 @@ def add_crosscheck(commands: argparse._SubParsersAction[Parser]) -> None:
     group.add_argument("--coast", **timed, help="in neutral: 80-50=21.5")  # type: ignore[arg-type]
     group.add_argument("--speed-unit", type=choice("km/h", "mph", "m/s"), metavar="{km/h,mph,m/s}",
                        help="of all gates (default: km/h)")  # fmt: skip
-    group.add_argument("--time-sd", metavar="S", help="1 sigma of each time (default: 0.2 s)")
     group.add_argument(
-        "--speed-sd", metavar="V", help="1 sigma of each gate, in the unit of gates (default: 1)"
+        "--time-sd", metavar="S", help="standard deviation of each time (default: 0.2 s)"
+    )
+    group.add_argument(
+        "--speed-sd",
+        metavar="V",
+        help="standard deviation of each gate, in the unit of gates (default: 1)",
     )
     group = parser.add_argument_group("oscilloscope on the throttle sensor")
     group.add_argument("--scope", metavar="FILE", help="its table of samples")

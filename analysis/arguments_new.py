@@ -44,11 +44,15 @@ def add_new(commands: argparse._SubParsersAction[Parser]) -> None:
         "--state", metavar="TEXT", help="stock, new exhaust, ...; sessions of one state belong together"
     )  # fmt: skip
     group.add_argument("--mass", metavar="MASS", help="as driven: 1480kg, 3260lb")
-    group.add_argument("--mass-uncertainty", metavar="MASS", help="1 sigma: 8kg, 20lb, 0.5%%")
+    group.add_argument(
+        "--mass-uncertainty", metavar="MASS", help="standard deviation: 8kg, 20lb, 0.5%%"
+    )
     group.add_argument(
         "--rotating-mass", metavar="MASS", help="what turns with the wheels in neutral: 44kg, 3%%"
     )
-    group.add_argument("--rotating-mass-uncertainty", metavar="MASS", help="1 sigma: 7kg, 0.5%%")
+    group.add_argument(
+        "--rotating-mass-uncertainty", metavar="MASS", help="standard deviation: 7kg, 0.5%%"
+    )
     group.add_argument(
         "--drive",
         type=choice("naturally aspirated", "turbocharged", "diesel", "electric", "unknown"),

@@ -48,7 +48,7 @@ def add_plan(commands: argparse._SubParsersAction[Parser]) -> None:
     group = parser.add_argument_group("vehicle (wins over the session)")
     group.add_argument("--mass", metavar="MASS", help="as driven: 1480kg, 3260lb (default: 1500kg)")
     group.add_argument(
-        "--mass-uncertainty", metavar="MASS", help="1 sigma: 8kg, 0.5%% (default: 1%%)"
+        "--mass-uncertainty", metavar="MASS", help="standard deviation: 8kg, 0.5%% (default: 1%%)"
     )
     kinds = ("car", "van", "truck", "motorcycle", "bicycle")
     group.add_argument(
@@ -56,7 +56,7 @@ def add_plan(commands: argparse._SubParsersAction[Parser]) -> None:
     )
     group = parser.add_argument_group("road, day and phone")
     group.add_argument(
-        "--top", metavar="SPEED", help="where the throttle is let go: 110km/h, 68mph"
+        "--top", metavar="SPEED", help="where the throttle is released: 110km/h, 68mph"
     )
     group.add_argument("--end", metavar="SPEED", help="where coasting ends: 20km/h, 12mph")
     group.add_argument(

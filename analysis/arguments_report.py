@@ -61,11 +61,15 @@ def add_report(commands: argparse._SubParsersAction[Parser]) -> None:
     group.add_argument(
         "--mass", metavar="MASS", help="vehicle as driven, with people and fuel: 1480kg, 3260lb"
     )
-    group.add_argument("--mass-uncertainty", metavar="MASS", help="1 sigma: 8kg, 20lb, 0.5%%")
+    group.add_argument(
+        "--mass-uncertainty", metavar="MASS", help="standard deviation: 8kg, 20lb, 0.5%%"
+    )
     group.add_argument(
         "--rotating-mass", metavar="MASS", help="what turns with the wheels in neutral: 44kg, 3%%"
     )
-    group.add_argument("--rotating-mass-uncertainty", metavar="MASS", help="1 sigma: 7kg, 0.5%%")
+    group.add_argument(
+        "--rotating-mass-uncertainty", metavar="MASS", help="standard deviation: 7kg, 0.5%%"
+    )
     group.add_argument("--temperature", metavar="T", help="of the air: 14C, 57F")
     group.add_argument(
         "--pressure",

@@ -173,7 +173,7 @@ def _heads(units: Units) -> list[str]:
         f"95 % [{units.power}]",
         "Road load [N]",
         "95 % [N]",
-        f"at [{units.speed}]",
+        f"Road load at [{units.speed}]",
         "Mass [kg]",
         "Runs up, down",
         "Warnings",

@@ -316,7 +316,7 @@ def _text(
         )
         if gate.predicted_s is not None:
             line += f", predicted {gate.predicted_s:6.2f} ± {gate.predicted_sd_s:.2f} s"
-            line += f" ({gate.z:+.1f} sigma)"
+            line += f" ({gate.z:+.1f} standard deviations)"
         lines.append(f"{line}: {gate.verdict}")
     if found.alignment is not None:
         for item in found.alignment.intervals:

@@ -57,7 +57,7 @@ def in_common(first: Side, other: Side, road: int | None) -> tuple[Common, tuple
         Cause(
             "the day itself",
             False,
-            "tyres, fuel and warmth are never alike: 1 % in power and 1.5 % in road load (1 sigma) "
+            "tyres, fuel and warmth are never alike: 1 % in power and 1.5 % in road load (standard deviation) "
             "are allowed for each session",
         ),
     )

@@ -250,10 +250,10 @@ def _suspicion(run: TimedRun, z: float) -> str:
     if run.kind == "coast":
         if z < 0:
             return "too short for neutral: on the brake or in gear?"
-        return "too long for this road load: downhill, a tail wind, or a mark missed?"
+        return "too long for this road load: downhill, a tailwind, or a mark missed?"
     if z > 0:
         return "slower than the session's pulls: part throttle, a slow gear change or a late mark?"
-    return "faster than the session's pulls: downhill, a tail wind or an early mark?"
+    return "faster than the session's pulls: downhill, a tailwind or an early mark?"
 
 
 def _with_sums(
@@ -313,7 +313,7 @@ def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
         agree = sum(abs(gate.z or 0.0) < _AGREES for gate in known)
         said.append(
             f"{agree} of {len(known)} timed intervals agree with the phone's session within "
-            f"{_AGREES:g} sigma as they stand."
+            f"{_AGREES:g} standard deviations as they stand."
         )
     scale, scale_sd = found.speed_scale, found.speed_scale_sd
     if scale is not None and scale_sd is not None:

@@ -42,7 +42,7 @@ _CAUSES = {
     "wind": "wind",
     "slope": "slope of the road",
     "lag": "delay of the GPS",
-    "mount": "seat of the phone",
+    "mount": "mount of the phone",
     "mass": "mass of the vehicle",
     "road_load": "road load",
 }

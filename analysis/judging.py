@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 _NAMES = {"pull": "pull", "coast": "slowing"}
+_PHASES = {"pull": "pull", "coast": "coast-down"}
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
 _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
@@ -160,7 +161,7 @@ def _given_twice(fused: Sequence[Fused]) -> dict[int, str]:
         for earlier in range(log):
             before = fused[earlier].fixes
             if one.fixes.t_s.size >= 4 and np.array_equal(one.fixes.speed_mps, before.speed_mps):
-                again[log] = f"the recording is the same as log {earlier}"
+                again[log] = f"the recording is the same as log {earlier + 1}"
                 break
     return again
 
@@ -345,15 +346,15 @@ def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
             return (
                 f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg can have "
                 f"({least:.0f} N): the road falls (by more than [site] says), there was a push or a "
-                "tail wind; add runs the other way"
+                "tailwind; add runs the other way"
             )
     return None
 
 
 def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:
-    """Return every reason why no run of a session can be used."""
+    """Return every reason why no run of a session can be used; logs count from 1, as for people."""
     reasons = [
-        f"log {log}: fewer than four usable speed fixes"
+        f"log {log + 1}: fewer than four usable speed fixes"
         for log, one in enumerate(fused)
         if one.curve is None
     ]
@@ -361,7 +362,7 @@ def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:
         for phase in run.phases:
             if phase.kind in ("pull", "coast") and not phase.used:
                 reasons.append(
-                    f"log {run.log}, {phase.kind} at {phase.start_s:.0f} to {phase.end_s:.0f} s: "
+                    f"log {run.log + 1}, {_PHASES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s: "
                     f"{phase.why_not}"
                 )
     if not any(phase.kind == "coast" for run in runs for phase in run.phases):

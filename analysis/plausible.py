@@ -263,7 +263,7 @@ def _above_default(
 
 
 _HIGH = (
-    "a gear or a dragging brake, a rising road, a head wind, cold or soft tyres, or too large a mass "
+    "a gear or a dragging brake, a rising road, a headwind, cold or soft tyres, or too large a mass "
     "may be behind it"
 )
-_LOW = "a falling road, a tail wind, too small a mass or a wrong unit of speed may be behind it"
+_LOW = "a falling road, a tailwind, too small a mass or a wrong unit of speed may be behind it"

@@ -143,9 +143,7 @@ def shared_road_load_plot(
         "Thick: what the sessions share, in reference air; its band holds the true curve with 95 % "
         "probability. Thin: each session by itself, carried to the same air."
     )
-    return page_plot(
-        name, "Road load against speed", aid, _road_load_words(shared, at, units), figure
-    )
+    return page_plot(name, "Road load over speed", aid, _road_load_words(shared, at, units), figure)
 
 
 def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
@@ -209,7 +207,7 @@ def _wheel_power(analysis: Analysis, units: Units) -> Plot | None:
         _joined((gear.power_w - Z95 * gear.sd_w) / scale for gear in gears),
         _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
     )
-    return page_plot("wheel-power", "Wheel power against speed", aid, words, figure, data)
+    return page_plot("wheel-power", "Wheel power over speed", aid, words, figure, data)
 
 
 def _limits_of_power(power: PowerCurve) -> list[tuple[float, str]]:
@@ -278,7 +276,7 @@ def _road_load(analysis: Analysis, units: Units) -> Plot | None:
         aid += ", by direction of travel"
     return page_plot(
         "road-load",
-        "Road load against speed",
+        "Road load over speed",
         aid + ".",
         _road_load_words(road_load, at, units),
         figure,

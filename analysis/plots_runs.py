@@ -188,7 +188,7 @@ def gates_plot(analysis: Analysis, units: Units) -> Plot | None:
     draw_frame(
         axes, (float(times.min()), float(times.max())),
         (0.0, 1.08 * float(tops.max()) / units.speed_mps),
-        "time since the throttle was let go [s]", f"speed [{units.speed}]",
+        "time since the throttle was released [s]", f"speed [{units.speed}]",
     )  # fmt: skip
     aid = (
         "Lines: one run of each direction as the phone saw it. Dots: the timed gates, a pull anchored "

@@ -163,8 +163,8 @@ def timed_rows(check: CrossCheck, analysis: Analysis) -> Rows:
             predicted = with_sd(gate.predicted_s, sd)
         kind = "pull" if gate.run.kind == "pull" else "coast-down"
         what = f"{kind}, {speeds[0]} to {speeds[1]} {shown.speed}"
-        sigma = "\u2013" if z is None else f"{z:+.1f}"
-        rows.append((what, f"{gates.duration_s:.2f}", predicted, sigma, gate.verdict))
+        apart = "\u2013" if z is None else f"{z:+.1f}"
+        rows.append((what, f"{gates.duration_s:.2f}", predicted, apart, gate.verdict))
     return rows
 
 

@@ -307,7 +307,7 @@ def place_runs(
             Finding(
                 "direction_contradicted",
                 "warning",
-                f"The stated direction of log {', '.join(map(str, sorted(set(against))))} is not the one "
+                f"The stated direction of log {', '.join(str(log + 1) for log in sorted(set(against)))} is not the one "
                 "that its positions or headings show beside the other runs; these count.",
                 log=against[0],
                 count=len(against),

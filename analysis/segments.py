@@ -1,4 +1,4 @@
-"""The customary sum of gate powers, step by step, and what it is not.
+"""The customary sum of segment powers, step by step, and what it is not.
 
 Common practice, no source: the kinetic mean power of a timed pull plus the mean resisting powers of
 timed coast-down segments is quoted as the power of the vehicle.

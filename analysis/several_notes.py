@@ -143,7 +143,7 @@ def disagreement_note(
         who = f"{listed(names)} disagree, and two cannot tell which of them is off"
     text = (
         f"{who} in {what} more than their uncertainties explain (chance {said}). Each session is now "
-        f"allowed to be off by {100 * spread:.1f} % (1 sigma), which widens the shared interval. Look "
+        f"allowed to be off by {100 * spread:.1f} % (standard deviation), which widens the shared interval. Look "
         "for what differed: tyre pressure, warmth, load, windows, wind from the side, a dragging "
         "brake, a mass stated wrongly."
     )

@@ -158,7 +158,7 @@ def find_marks(trace: Trace, path: str) -> ThrottleMarks:
     if not chains:
         raise ReadError(
             path,
-            f"channel {trace.name!r} holds no full throttle of {_DRIVE_S:g} s or more that is let go",
+            f"channel {trace.name!r} holds no full throttle of {_DRIVE_S:g} s or more that is released",
             "a pull: throttle opened, held, and released",
             remedy,
         )

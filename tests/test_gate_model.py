@@ -54,7 +54,7 @@ def test_a_pull_of_constant_power_takes_the_time_of_quadrature() -> None:
 
 
 def test_wind_and_slope_add_as_regulations_say() -> None:
-    # UN GTR 15 practice and common sense: a head wind w makes v + w of the air speed
+    # UN GTR 15 practice and common sense: a headwind w makes v + w of the air speed
     model = of_load((160.0, 2.0, 0.36))
     met = model.met(2.0, 0.03)
     v = np.array([10.0, 20.0])

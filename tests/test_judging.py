@@ -167,6 +167,6 @@ def test_every_reason_is_told_where_nothing_can_be_used() -> None:
     run, _ = _judge(_coast(12.0, 9.0, 9.0))
     blind = replace(_fused(_TIME, _SPEED), curve=None)
     reasons = why_nothing([run], [_fused(_TIME, _SPEED), blind])
-    assert any("log 1" in reason and "fixes" in reason for reason in reasons)
-    assert any("log 0" in reason and "traffic" in reason for reason in reasons)
+    assert any("log 2" in reason and "fixes" in reason for reason in reasons)
+    assert any("log 1" in reason and "traffic" in reason for reason in reasons)
     assert any("no full-throttle pull" in reason for reason in reasons)

@@ -1,4 +1,4 @@
-"""From the capture page to the PC: whatever breaks on the way, the bytes that arrive are the same."""
+"""From the capture page to the computer: whatever breaks on the way, the bytes that arrive are the same."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from make_capture import ThreadServer
     from playwright.sync_api import Browser, Page, Playwright
 
-TOLD = "The PC has all of it"
+TOLD = "The computer has all of it"
 
 
 def record(page: Page, seconds: float, seed: int) -> None:
@@ -223,6 +223,6 @@ def test_what_the_pc_refuses_is_told_in_its_own_words(
     ):
         record(page, 2.0, seed=8)
         page.click("#send")
-        says(page, "#one-alarm", "The PC refuses")
+        says(page, "#one-alarm", "The computer refuses")
         says(page, "#one-alarm", "--max-size")
         assert page.is_enabled("#save-csv")

@@ -164,7 +164,7 @@ def test_every_figure_says_what_it_shows_to_those_who_do_not_see_it(
 ) -> None:
     with _opened(chromium, "full", tmp_path) as page:
         tree = json.dumps(page.locator("main").aria_snapshot())
-    for title in ("Wheel power against speed", "What limits the road load"):
+    for title in ("Wheel power over speed", "What limits the road load"):
         assert f'img \\"{title}' in tree
 
 

@@ -239,7 +239,7 @@ def test_figures_as_files_are_the_same_each_time_and_stand_alone() -> None:
     assert isinstance(png, bytes)
     root = Xml.fromstring(svg)
     texts = ["".join(text.itertext()) for text in root.iter(f"{_SVG}text")]
-    assert "Wheel power against speed" in texts
+    assert "Wheel power over speed" in texts
     assert "var(--" not in svg
     assert png.startswith(b"\x89PNG")
 
@@ -249,7 +249,7 @@ def test_files_are_drawn_of_figures_that_already_have_their_title() -> None:
     assert plot_files(plots)["wheel-power.csv"] == plot_files(plots)["wheel-power.csv"]
     again = plot_files(plots)["wheel-power.svg"]
     assert isinstance(again, str)
-    assert again.count("Wheel power against speed") == 1
+    assert again.count("Wheel power over speed") == 1
 
 
 def test_drawing_never_loads_pyplot() -> None:

@@ -134,7 +134,7 @@ def test_page_says_what_is_missing_and_why() -> None:
 
 def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
     text = Page(_html("full")).text
-    assert "Also asked for" not in text
+    assert "Corrections and crank estimate" not in text
     assert "crank" not in text.replace("not at the crank", "").replace("power at the crank", "")
     analysis = replace(
         make_analysis(),
@@ -155,8 +155,9 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
 
 def test_what_can_be_compared_stands_in_one_place() -> None:
     text = Page(report_html(with_comparisons(make_analysis()))).text
-    assert text.count("To compare with") == 1
-    start, end = text.index("To compare with"), text.rindex("Everything noticed")
+    # once among the links at the top, once as a heading
+    assert text.count("To compare with") == 2
+    start, end = text.rindex("To compare with"), text.rindex("Everything noticed")
     part = text[start:end]
     assert "0 to 100 km/h 9.81 s 9.58 to 10.05" in part
     assert "top speed not told not reached" in part

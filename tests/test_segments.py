@@ -1,4 +1,4 @@
-"""The customary sum of gate powers, and the words that say what it is not."""
+"""The customary sum of segment powers, and the words that say what it is not."""
 
 from __future__ import annotations
 

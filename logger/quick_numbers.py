@@ -18,6 +18,7 @@ __all__ = [
     "Columns",
     "Marks",
     "byte_pieces",
+    "has_odd_marks",
     "marks_of",
     "pieces_of",
     "rows_are_even",
@@ -95,18 +96,17 @@ def _filled(text: str, layout: Layout) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """How many line ends and delimiters a large table has, not yet in which rows.
+    """How many rows a large table has, by its line ends and delimiters in all.
 
     Parameters
     ----------
-    ends, delimiters : int
-        From the first data row on.
+    ends : int
+        Line ends from the first data row on.
     before : list of int
         Line ends before each stretch of `STRETCH` bytes.
     """
 
     ends: int
-    delimiters: int
     before: list[int]
 
     def start_of(self, body: bytes, offset: int, row: int) -> int:
@@ -122,35 +122,35 @@ class Marks:
 
 
 def marks_of(body: bytes, layout: Layout) -> Marks | None:
-    """Count line ends and delimiters; None where anything wants a closer look.
+    """Count line ends and delimiters; None where they do not make up rows.
 
-    That is a quotation mark, a carriage return or a zero byte. In stretches that stay in the
-    processor's cache this is several times faster than `bytes.count`. Where all low characters,
-    taken for line ends, fit the number of delimiters, nobody looks which they are: the reader of
-    the numbers does.
+    In stretches that stay in the processor's cache this is several times faster than `bytes.count`.
+    At first all characters up to the quotation mark are taken for line ends, as numbers have none
+    of them: where one is something else, the reader of the numbers finds another number of rows.
     """
     delimiter = ord(layout.delimiter)
     codes = np.frombuffer(body, dtype=np.uint8)
-    marks = Marks(0, 0, [])
-    for odd in ((), (b'"', b"\r", b"\x00")):
+    for low in (True, False):
         ends = delimiters = 0
         before: list[int] = []
         for at in range(layout.offset, codes.size, STRETCH):
             part = codes[at : at + STRETCH]
             before.append(ends)
             fields = int(np.count_nonzero(part == delimiter))
-            if odd:
-                ends += int(np.count_nonzero(part == ord("\n")))
-                if any(body.find(mark, at, at + STRETCH) >= 0 for mark in odd):
-                    return None
+            if low:
+                ends += int(np.count_nonzero(part <= ord('"')))
+                ends -= fields if delimiter <= ord('"') else 0
             else:
-                low = int(np.count_nonzero(part <= ord('"')))
-                ends += low - (fields if delimiter <= ord('"') else 0)
+                ends += int(np.count_nonzero(part == ord("\n")))
             delimiters += fields
-        marks = Marks(ends, delimiters, before)
         if delimiters == ends * (layout.width - 1):
-            break
-    return marks
+            return Marks(ends, before) if low or not has_odd_marks(body, layout.offset) else None
+    return None
+
+
+def has_odd_marks(body: bytes, offset: int) -> bool:
+    """Tell whether a body has a quotation mark, a carriage return or a zero byte."""
+    return any(body.find(odd, offset) >= 0 for odd in (b'"', b"\r", b"\x00"))
 
 
 def rows_are_even(pieces: Iterable[bytes], layout: Layout) -> bool:

@@ -13,7 +13,7 @@ import numpy as np
 from logger.errors import ReadError
 from logger.grid import JOINT, NEW_LINE, Grid
 from logger.layout import Layout, layout_of
-from logger.quick_numbers import byte_pieces, marks_of, pieces_of, rows_are_even
+from logger.quick_numbers import byte_pieces, has_odd_marks, marks_of, pieces_of, rows_are_even
 from logger.ragged import (
     KeptLines,
     blank_rows,
@@ -161,14 +161,14 @@ def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
         if not start:
             return None
     layout = replace(layout, offset=start)
-    marks = marks_of(data, layout)
-    if marks is None:
+    if not exact and data.endswith(b"\n"):
+        marks = marks_of(data, layout)
+        start_piece = next(byte_pieces(data, start), b"\n")
+        if marks is not None and rows_are_even([start_piece], layout):
+            lines = range(layout.first_line, layout.first_line + marks.ends)
+            return Grid(path, layout.header, layout.header_line, lines, (), layout, data, marks)
+    if has_odd_marks(data, start):
         return None
-    even = data.endswith(b"\n") and marks.delimiters == marks.ends * (layout.width - 1)
-    start_piece = next(byte_pieces(data, start), b"\n")
-    if even and not exact and rows_are_even([start_piece], layout):
-        lines = range(layout.first_line, layout.first_line + marks.ends)
-        return Grid(path, layout.header, layout.header_line, lines, (), layout, data, marks)
     return _mended(path, data, layout)
 
 

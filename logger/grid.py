@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding, counted
+from logger.large_file import Contents
 from logger.layout import MISSING_WORDS, NUMBER, Layout
 from logger.quick_numbers import (
     Columns,
@@ -64,7 +65,7 @@ class Grid:
     lines: Sequence[int]
     findings: tuple[Finding, ...]
     _layout: Layout
-    _body: str | bytes
+    _body: str | Contents
     _marks: Marks | None = None
 
     def texts(self, index: int) -> list[str]:
@@ -170,7 +171,7 @@ class Grid:
 
     def _need_even_rows(self) -> None:
         """Raise `UnevenRows` where a row has too many fields and another too few."""
-        if self._marks is None or not isinstance(self._body, bytes):
+        if self._marks is None or isinstance(self._body, str):
             return
         pieces = byte_pieces(self._body, self._layout.offset)
         if not rows_are_even(pieces, self._layout):
@@ -196,7 +197,7 @@ class Grid:
         advance: Callable[[int], None] | None,
     ) -> Columns | None:
         rows = len(self.lines)
-        if isinstance(self._body, bytes):
+        if not isinstance(self._body, str):
             return with_pandas(self._body, wanted, self._layout, rows, whole, advance, self._marks)
         columns = with_numpy(self._body, wanted, self._layout, rows)
         return None if columns is None else (columns, {k: self._whole(k) for k in whole})

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.large_file import Contents
 from logger.layout import Layout
 from logger.scans import has_infinite
 
@@ -109,19 +110,19 @@ class Marks:
     ends: int
     before: list[int]
 
-    def start_of(self, body: bytes, offset: int, row: int) -> int:
+    def start_of(self, body: Contents, offset: int, row: int) -> int:
         """Return where data row `row`, counted from 0, begins; data rows begin at `offset`."""
         if row == 0:
             return offset
         stretch = bisect_left(self.before, row) - 1
         at = offset + stretch * STRETCH
-        codes = np.frombuffer(body, np.uint8, min(STRETCH, len(body) - at), at)
+        codes = np.frombuffer(body[at : at + STRETCH], dtype=np.uint8)
         ends = np.flatnonzero(codes == ord("\n"))
         place = row - self.before[stretch] - 1
         return at + int(ends[place]) + 1 if place < ends.size else len(body)
 
 
-def marks_of(body: bytes, layout: Layout) -> Marks | None:
+def marks_of(body: Contents, layout: Layout) -> Marks | None:
     """Count line ends and delimiters; None where they do not make up rows.
 
     In stretches that stay in the processor's cache this is several times faster than `bytes.count`.
@@ -129,12 +130,11 @@ def marks_of(body: bytes, layout: Layout) -> Marks | None:
     of them: where one is something else, the reader of the numbers finds another number of rows.
     """
     delimiter = ord(layout.delimiter)
-    codes = np.frombuffer(body, dtype=np.uint8)
     for low in (True, False):
         ends = delimiters = 0
         before: list[int] = []
-        for at in range(layout.offset, codes.size, STRETCH):
-            part = codes[at : at + STRETCH]
+        for at in range(layout.offset, len(body), STRETCH):
+            part = np.frombuffer(body[at : at + STRETCH], dtype=np.uint8)
             before.append(ends)
             fields = int(np.count_nonzero(part == delimiter))
             if low:
@@ -148,7 +148,7 @@ def marks_of(body: bytes, layout: Layout) -> Marks | None:
     return None
 
 
-def has_odd_marks(body: bytes, offset: int) -> bool:
+def has_odd_marks(body: Contents, offset: int) -> bool:
     """Tell whether a body has a quotation mark, a carriage return or a zero byte."""
     return any(body.find(odd, offset) >= 0 for odd in (b'"', b"\r", b"\x00"))
 
@@ -177,7 +177,7 @@ def rows_are_even(pieces: Iterable[bytes], layout: Layout) -> bool:
     return True
 
 
-def byte_pieces(body: bytes, offset: int = 0) -> Iterator[bytes]:
+def byte_pieces(body: Contents, offset: int = 0) -> Iterator[bytes]:
     """Yield whole lines of bytes, some thousand at a time."""
     at = offset
     while at < len(body):
@@ -190,7 +190,7 @@ def byte_pieces(body: bytes, offset: int = 0) -> Iterator[bytes]:
 class _Source:
     """Bytes for the C reader, which would decode and encode again what comes from `io.BytesIO`."""
 
-    def __init__(self, body: bytes, offset: int) -> None:
+    def __init__(self, body: Contents, offset: int) -> None:
         self._body, self._at = body, offset
 
     def read(self, size: int) -> bytes:
@@ -205,7 +205,7 @@ class _Source:
 
 
 def with_pandas(
-    body: bytes,
+    body: Contents,
     wanted: list[int],
     layout: Layout,
     rows: int,
@@ -253,7 +253,8 @@ def with_pandas(
                     return None
                 if marks is not None:
                     start = marks.start_of(body, layout.offset, at)
-                    if body.count(mark, start, body.find(b"\n", start)) != layout.width - 1:
+                    row = body[start : body.find(b"\n", start)]
+                    if row.count(mark) != layout.width - 1:
                         return None
                     if layout.trailing and frame[layout.width - 1].astype(bool).any():
                         return None

@@ -8,9 +8,12 @@ import zlib
 from pathlib import Path
 
 from logger.errors import ReadError
+from logger.large_file import Contents, FileBytes, whole
 
 __all__ = [
+    "LARGE_BYTES",
     "MAX_BYTES",
+    "contents_of",
     "decode",
     "decode_head",
     "decode_piece",
@@ -21,6 +24,8 @@ __all__ = [
 
 #: Largest file read, after unpacking [bytes]: about ten hours of a 100 Hz accelerometer.
 MAX_BYTES = 1_000_000_000
+#: From this size on a file is not read into memory as it is [bytes].
+LARGE_BYTES = 12_000_000
 #: A packed log shrinks to a tenth or so; zeros shrink to a thousandth. Above this it is no log.
 _MAX_RATIO = 200
 _FREE_BYTES = 10_000_000
@@ -79,7 +84,16 @@ _TEXT_KINDS: tuple[tuple[str, str, str], ...] = (
 
 
 def load(path: Path) -> bytes:
-    """Read a file whole, unpacking ``.gz`` content.
+    """Read a file whole, unpacking ``.gz`` content: the bytes of `contents_of`."""
+    data = contents_of(path)
+    everything = whole(data)
+    if not isinstance(data, bytes):
+        data.close()
+    return everything
+
+
+def contents_of(path: Path) -> Contents:
+    """Open a file, unpacking ``.gz`` content; what is large stays in the file.
 
     Parameters
     ----------
@@ -88,7 +102,7 @@ def load(path: Path) -> bytes:
 
     Returns
     -------
-    bytes
+    Contents
         Never empty.
 
     Raises
@@ -104,6 +118,12 @@ def load(path: Path) -> bytes:
         size = path.stat().st_size
         if size > MAX_BYTES:
             raise _too_large(path, size)
+        if size >= LARGE_BYTES:
+            large = FileBytes(path)
+            head = large[: 1 << 16]
+            if head[:2] != b"\x1f\x8b" and _SOMETHING.search(head) is not None:
+                return large
+            large.close()
         data = path.read_bytes()
     except FileNotFoundError as error:
         raise ReadError(
@@ -168,7 +188,7 @@ def _unpack(path: Path, packed: bytes) -> bytes:
     return out.getvalue()
 
 
-def refuse_wrong_kind(path: str, data: bytes) -> None:
+def refuse_wrong_kind(path: str, data: Contents) -> None:
     """Raise a helpful `ReadError` when `data` is a known kind of file that holds no log."""
     for offset, magic, what, remedy in _BINARY_KINDS:
         if data[offset : offset + len(magic)] == magic:
@@ -183,7 +203,7 @@ def refuse_wrong_kind(path: str, data: bytes) -> None:
             raise ReadError(path, f"{what}, not a log", "", remedy, line=1, column=1)
 
 
-def decode_head(data: bytes, size: int = 4096) -> str:
+def decode_head(data: Contents, size: int = 4096) -> str:
     """Return the first characters of `data` as text, whatever they are."""
     head = data[:size]
     text = head.decode(encoding_of(head), errors="replace").lstrip("\ufeff")
@@ -192,8 +212,8 @@ def decode_head(data: bytes, size: int = 4096) -> str:
 
 def encoding_of(head: bytes) -> str:
     """Return the encoding of a text by its mark, or by where its zero bytes are."""
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")) and (0 in head or len(head) < 4):
+        return "utf-16"  # else noise: numbers in UTF-16 have a zero in every character
     # text in UTF-16 without a mark: every second byte of plain characters is zero
     if len(head) >= 8 and head[1::2].count(0) > 0.4 * len(head) > 4 * head[::2].count(0):
         return "utf-16-le"

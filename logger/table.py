@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.grid import Grid, UnevenRows
+from logger.large_file import Contents
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Mark, Rows
 from logger.scans import any_finite
@@ -36,7 +37,7 @@ _MOST_MARKS = 10_000
 
 def parse_table(
     path: str,
-    data: bytes,
+    data: Contents,
     columns: Mapping[str, ColumnChoice] | None = None,
     *,
     rate_hz: float | None = None,
@@ -48,7 +49,7 @@ def parse_table(
     ----------
     path : str
         For messages.
-    data : bytes
+    data : Contents
         Whole file.
     columns : mapping, optional
         Own-table column name -> the user's choice; a choice whose header this table lacks is

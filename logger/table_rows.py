@@ -12,6 +12,7 @@ import numpy as np
 
 from logger.errors import ReadError
 from logger.grid import JOINT, NEW_LINE, Grid
+from logger.large_file import Contents, whole
 from logger.layout import Layout, layout_of
 from logger.quick_numbers import byte_pieces, has_odd_marks, marks_of, pieces_of, rows_are_even
 from logger.ragged import (
@@ -39,14 +40,14 @@ _QUOTED_COMMA = re.compile(r'"[+-]?\d*,\d+"')
 _QUOTED_POINT = re.compile(r'(?:^|[,\n"])[+-]?\d*\.\d+(?=[,\n"])')
 
 
-def grid_of(path: str, data: bytes, *, single: bool = False, exact: bool = False) -> Grid:
+def grid_of(path: str, data: Contents, *, single: bool = False, exact: bool = False) -> Grid:
     """Lay a text file out as a table.
 
     Parameters
     ----------
     path : str
         For messages.
-    data : bytes
+    data : Contents
         Whole file.
     single : bool
         Whether one column alone is a table as well.
@@ -67,7 +68,7 @@ def grid_of(path: str, data: bytes, *, single: bool = False, exact: bool = False
         grid = _large(path, data, single=single, exact=exact)
         if grid is not None:
             return grid
-    text = decode(path, data)
+    text = decode(path, whole(data))
     first = text[:_HEAD]
     layout = _need_layout(path, first, complete=len(first) == len(text), single=single)
     body = text[layout.offset :]
@@ -138,14 +139,14 @@ def _need_layout(path: str, head: str, *, complete: bool, single: bool = False) 
     return layout
 
 
-def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
+def _large(path: str, data: Contents, *, single: bool, exact: bool) -> Grid | None:
     """Lay out a large file as bytes, its rows only counted; None where it needs a closer look."""
     if encoding_of(data[:4096]) != "utf-8-sig" or b"\x00" in data[:4096]:
         return None
-    if data.endswith(b"\x00"):
-        data = data.rstrip(b"\x00")
+    if data[-1:] == b"\x00":
+        data = whole(data).rstrip(b"\x00")
     if b"\r" in data[:4096]:
-        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        data = whole(data).replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     head = data[: 4 * _HEAD]
     complete = len(head) == len(data)
     if not complete:  # no character is cut
@@ -153,7 +154,7 @@ def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
     first = decode_piece(head).removeprefix("\ufeff")
     complete = complete and len(first) <= _HEAD
     layout = _need_layout(path, first[:_HEAD], complete=complete, single=single)
-    if layout.delimiter != "," and b"," in data:
+    if layout.delimiter != "," and data.find(b",") >= 0:
         return None  # decimal commas, which want a look at every number
     start = 0
     for _ in range(layout.first_line - 1):
@@ -161,7 +162,7 @@ def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
         if not start:
             return None
     layout = replace(layout, offset=start)
-    if not exact and data.endswith(b"\n"):
+    if not exact and data[-1:] == b"\n":
         marks = marks_of(data, layout)
         start_piece = next(byte_pieces(data, start), b"\n")
         if marks is not None and rows_are_even([start_piece], layout):
@@ -169,7 +170,7 @@ def _large(path: str, data: bytes, *, single: bool, exact: bool) -> Grid | None:
             return Grid(path, layout.header, layout.header_line, lines, (), layout, data, marks)
     if has_odd_marks(data, start):
         return None
-    return _mended(path, data, layout)
+    return _mended(path, whole(data), layout)
 
 
 def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,6 +27,10 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 sys.path.insert(0, str(Path(__file__).parent))
+
+# the same examples in every run: what is found by chance belongs into the benchmarks that fuzz
+settings.register_profile("same", derandomize=True, deadline=None, database=None)
+settings.load_profile("same")
 
 
 @pytest.fixture(scope="session")

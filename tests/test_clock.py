@@ -194,7 +194,7 @@ def test_a_header_that_says_utc_settles_the_zone() -> None:
     assert stamps.zone_known
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     moment=st.datetimes(datetime(1950, 1, 1), datetime(2090, 1, 1)),
     minutes=st.integers(-14 * 60, 14 * 60),

@@ -130,7 +130,7 @@ _COEFFICIENTS = {
 }
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=300)
 @given(**_COEFFICIENTS)
 def test_time_and_distance_against_quadrature(
     f0: float, f1: float, f2: float, fast: float, share: float

@@ -274,7 +274,7 @@ def test_a_time_that_is_none_is_refused(tmp_path: Path) -> None:
         read_text(tmp_path, document(point(0) + point(1).replace("09:00:01", "25 o'clock")))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     rows=st.lists(
         st.tuples(

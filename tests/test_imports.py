@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # Each line is a layer: a module imports from the lines above it and never from its own line, except
 # within a family (a name with a star). A new module is placed where what it needs stands above it.
 LOGGER_LAYERS = (
-    "errors units tyres scans paths",
+    "errors units tyres scans large_file paths",
     "findings source layout speeds time_texts",
     "recording rows",
     "clock dates headers order joining quick_numbers fixes_quality ragged gpx_points scope_table",

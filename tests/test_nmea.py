@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
@@ -168,12 +168,13 @@ def test_a_jump_ahead_is_a_hole_and_a_step_back_is_left_out(tmp_path: Path) -> N
     assert recording.channels[0].t_s[-1] == pytest.approx(661.0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     steps=st.lists(st.integers(1, 30), min_size=1, max_size=25),
     tenths=st.lists(st.integers(0, 1500), min_size=26, max_size=26),
     noise=st.binary(max_size=20),
 )
+@example(steps=[1], tenths=[0] * 26, noise=b"\xfe\xff")
 def test_any_regular_stream_is_read_exactly(
     steps: list[int], tenths: list[int], noise: bytes, tmp_path_factory: pytest.TempPathFactory
 ) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from logger import quick_numbers, table_rows
+from logger import quick_numbers, source, table_rows
 from logger.errors import ReadError
 from logger.layout import Layout, layout_of
 from logger.reading import read
@@ -25,6 +25,7 @@ def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     """Read every file as a small or as a large one, in pieces of a hundred rows."""
     kind = str(request.param)
     monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 0 if kind == "large" else 10**9)
+    monkeypatch.setattr(source, "LARGE_BYTES", 0 if kind == "large" else 10**9)
     monkeypatch.setattr(quick_numbers, "_PANDAS_ROWS", 100)
     return kind
 

@@ -37,7 +37,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.cli import main as pullcoast
-from logger import table_rows
+from logger import source, table_rows
 from logger.errors import ReadError
 from logger.reading import read, read_log
 from logger.recording import Recording
@@ -193,15 +193,15 @@ def told(path: Path, stated: dict[str, object]) -> tuple[object, ...]:
 
 def both_ways(path: Path, stated: dict[str, object]) -> str:
     """Read one input as a small and as a large table; return ``same``, or how they differ."""
-    usual = table_rows._PANDAS_BYTES
+    usual = table_rows._PANDAS_BYTES, source.LARGE_BYTES
     small = told(path, stated)
     try:
-        table_rows._PANDAS_BYTES = 0
+        table_rows._PANDAS_BYTES = source.LARGE_BYTES = 0
         large = told(path, stated)
     except Exception as error:  # noqa: BLE001 - this is what is looked for
         return f"as a large table: {type(error).__name__}: {error}"
     finally:
-        table_rows._PANDAS_BYTES = usual
+        table_rows._PANDAS_BYTES, source.LARGE_BYTES = usual
     if small == large:
         return "same"
     pairs = zip_longest(small, large)

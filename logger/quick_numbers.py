@@ -247,6 +247,7 @@ def with_pandas(
                 quoting=csv.QUOTE_NONE,
                 encoding_errors="replace",
                 chunksize=_PANDAS_ROWS,
+                low_memory=False,  # each piece is small; else it is copied once more
             ):
                 end = at + len(frame)
                 if end > rows or frame.shape[1] != layout.width:

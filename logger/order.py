@@ -83,6 +83,14 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
                 unit=column.unit,
                 arrived_s=_arrivals(rows, index),
             )
+    if not samples:
+        raise ReadError(
+            rows.path,
+            "no samples in this file: no row has both a time and a value",
+            "at least one row with a time and a value",
+            "Record again",
+            line=rows.lines[0] if len(rows.lines) else None,
+        )
     return samples, findings
 
 

@@ -202,7 +202,9 @@ def _mended(path: str, data: bytes, layout: Layout) -> Grid | None:
     blank = sum(not any(cell.strip() for cell in row) for _, row in odd)
     kept, findings = judge(path, layout, odd, ends.size - blank, first + last)
     out = {row: kept.get(first + row) for row in rows}
-    if not whole and out.get(last, ()) is not None:
+    if not whole and last in out and not filled[last]:
+        findings.append(short_rows(path, [first + last], ends.size, first + last))
+    elif not whole and out.get(last, ()) is not None:
         tail = range(max(0, last - 1000), last)
         rest = (out[k] if k in out else cells(k) for k in tail)
         others = [row[: len(layout.header)] for row in rest if row is not None]
@@ -292,7 +294,10 @@ def _plain(path: str, body: str, layout: Layout) -> Grid:
             mended = True
         else:
             out.add(row)
-    if not whole and lines and len(lines) - 1 not in out:
+    if not whole and lines and not any(c.strip() for c in last_as_written.split(delimiter)):
+        out.add(len(lines) - 1)
+        findings.append(short_rows(path, [last], len(lines), last))
+    elif not whole and lines and len(lines) - 1 not in out:
         others = (
             line.split(delimiter)[:names] for k, line in enumerate(lines[:-1]) if k not in out
         )

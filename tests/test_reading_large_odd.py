@@ -132,6 +132,26 @@ def test_a_last_row_that_lost_the_comma_of_all_others_is_cut_off(tmp_path: Path)
 
 
 @pytest.mark.usefixtures("way")
+@pytest.mark.parametrize("tail", [",", ",,", " ", "40.0", "40.0,", "40.0,14.00,0.1"])
+def test_a_last_row_that_was_cut_is_counted_whatever_is_left_of_it(
+    tail: str, tmp_path: Path
+) -> None:
+    path = written(tmp_path, rows())
+    path.write_bytes(path.read_bytes() + tail.encode())
+    recording = read(path)
+    assert speeds(recording) == [round(10 + 0.01 * k, 9) for k in range(400)]
+    assert counts(recording) == {"short_row": 1}
+
+
+@pytest.mark.usefixtures("way")
+def test_values_in_rows_without_a_time_alone_are_refused_in_words(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_bytes(b"time_s,speed_mps\n171000000.000,36.002\n1710000000.500,\n")
+    with pytest.raises(ReadError, match="no row has both a time and a value"):
+        read(path)
+
+
+@pytest.mark.usefixtures("way")
 def test_characters_of_old_programs_are_shown_as_written(tmp_path: Path) -> None:
     path = written(tmp_path, rows())
     path.write_bytes(path.read_bytes().replace(b"20.0,12.00", b"20.0,12\xb000"))

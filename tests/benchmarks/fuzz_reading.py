@@ -23,6 +23,7 @@ import gzip
 import io
 import platform
 import random
+import re
 import sys
 import tempfile
 import time
@@ -177,13 +178,17 @@ def attempt(path: Path, stated: dict[str, object], *, pair: bool, trace: bool) -
     return f"{spent:.1f} s of processor time" if spent > SLOW_S else outcome
 
 
+_OTHER = re.compile(r"[^\x00-\x7f]+|\\ufeff")
+
+
 def told(path: Path, stated: dict[str, object]) -> tuple[object, ...]:
     """Return what a reading comes to: the refusal, or times, values and findings."""
     reader: Callable[..., Recording] = read
     try:
         recording = reader(path, **stated)
     except ReadError as error:
-        return ("refused", str(error))
+        # of a text in two encodings, each way shows the characters of one
+        return ("refused", _OTHER.sub("", str(error)))
     channels = [(c.name, c.t_s.tolist(), c.values.tolist()) for c in recording.channels]
     counts: Counter[str] = Counter()
     for finding in recording.findings:

@@ -8,6 +8,7 @@ or doubted, each time with a `Finding`; `joining.py` puts several files on commo
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -196,19 +197,25 @@ def read_log(
     """
     if not paths:
         raise ReadError(str(Path()), "no file was given", "at least one log file", "Name a file")
-    contents = [(str(path), contents_of(Path(path))) for path in paths]
-    kinds = [_kind(path, data, format) for path, data in contents]
-    _check_choices(contents, kinds, columns)
-    total = sum(len(data) for _, data in contents)
+    contents: list[tuple[str, Contents]] = []
     files = []
-    before = 0
-    for (path, data), kind in zip(contents, kinds, strict=True):
-        advance = None if progress is None else _advance(progress, before, total)
-        options = Options(columns or {}, rate_hz, salvage, advance)
-        files.append(_one(_parsed(kind, path, data, options)))
-        before += len(data)
-        if advance is not None:
-            advance(len(data))
+    with ExitStack() as opened:
+        for path in paths:
+            data = contents_of(Path(path))
+            contents.append((str(path), data))
+            if not isinstance(data, bytes):
+                opened.callback(data.close)
+        kinds = [_kind(name, data, format) for name, data in contents]
+        _check_choices(contents, kinds, columns)
+        total = sum(len(data) for _, data in contents)
+        before = 0
+        for (name, data), kind in zip(contents, kinds, strict=True):
+            advance = None if progress is None else _advance(progress, before, total)
+            options = Options(columns or {}, rate_hz, salvage, advance)
+            files.append(_one(_parsed(kind, name, data, options)))
+            before += len(data)
+            if advance is not None:
+                advance(len(data))
     recording = join(files)
     if strict:
         _refuse_warnings(recording, str(paths[0]))
@@ -226,8 +233,6 @@ def _parsed(kind: Format, path: str, data: Contents, options: Options) -> Rows:
     except Exception:  # of bytes that do not belong together anything may come
         if not data.changed():
             raise
-    finally:
-        data.close()
     return kind.parse(path, load(Path(path)), options)
 
 

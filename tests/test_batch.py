@@ -152,9 +152,12 @@ def test_given_again_it_does_nothing_and_says_so(
 
 
 def done_sessions(out: Path) -> list[Path]:
-    return sorted(
-        path.parent for path in out.rglob(MARKER) if (path.parent / "results.json").exists()
-    )
+    """Return the folders of sessions that are done; none while others vanish under the look."""
+    with contextlib.suppress(FileNotFoundError):
+        return sorted(
+            path.parent for path in out.rglob(MARKER) if (path.parent / "results.json").exists()
+        )
+    return []
 
 
 def group(process: subprocess.Popen[str]) -> list[int]:

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import large_file, source, table_rows
+from logger import large_file, reading, source, table_rows
 from logger.errors import ReadError
-from logger.large_file import FileBytes
+from logger.large_file import Contents, FileBytes
 from logger.reading import read
 from logger.recording import Recording
 
@@ -122,6 +122,31 @@ def test_a_file_that_vanishes_while_it_is_read_costs_nothing(
 
     monkeypatch.setattr(FileBytes, "__getitem__", read_and_unlink)
     assert np.isclose(values(read(path))[-1], 20.0 + (ROWS - 1) % 50 / 10)
+
+
+@pytest.mark.filterwarnings("error::ResourceWarning")
+def test_a_file_that_is_refused_is_given_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On some systems nobody else could rename or delete it."""
+    opened: list[FileBytes] = []
+    contents_of = source.contents_of
+
+    def watched(path: Path) -> Contents:
+        data = contents_of(path)
+        assert isinstance(data, FileBytes)
+        opened.append(data)
+        return data
+
+    monkeypatch.setattr(reading, "contents_of", watched)
+    for name, text_of in (("a.csv", b"PK\x03\x04" + b"x" * 50), ("b.csv", b"a,b\n1,2\n3,x\n")):
+        (tmp_path / name).write_bytes(text_of)
+        with pytest.raises(ReadError):
+            read(tmp_path / name)
+    assert len(opened) == 2
+    for one in opened:
+        with pytest.raises(ValueError, match="closed file"):
+            one[:1]
 
 
 def test_tracks_and_packed_logs_are_read_alike_however_large(tmp_path: Path) -> None:

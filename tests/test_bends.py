@@ -85,7 +85,7 @@ def test_the_acceleration_to_the_side_is_speed_squared_over_radius() -> None:
 
 def test_a_bend_is_cut_out_and_said() -> None:
     """300 m of radius at 15 to 30 m/s is 0.8 to 3 m/s2 to the side."""
-    made = simulated(11, pairs=2)
+    made = simulated(11, pairs=1)
     straight = analyse(made.session, made.recordings)
     bent = analyse(made.session, _on_an_arc(made, 300.0))
     assert len(_cut(bent)) >= 2

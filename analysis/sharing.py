@@ -20,6 +20,7 @@ from analysis.road import ROAD_EVENT, RoadLine, road_line
 from analysis.runs import Run
 from logger.errors import PullcoastError
 from logger.recording import Channel, Clock, Event, Recording
+from logger.scans import is_rising
 
 __all__ = ["RoadsApart", "Stripped", "strip_recordings", "tables_of"]
 
@@ -196,7 +197,7 @@ def tables_of(recording: Recording) -> tuple[Recording, ...]:
 def _fine(t_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return times in whole microseconds where that keeps them apart."""
     fine = np.round(t_s, 6)
-    return fine if (fine[1:] > fine[:-1]).all() else t_s
+    return fine if is_rising(fine) else t_s
 
 
 def _runs(recordings: Sequence[Recording]) -> list[Run]:

@@ -24,7 +24,7 @@ from logger.quick_numbers import (
     with_numpy,
     with_pandas,
 )
-from logger.scans import all_finite
+from logger.scans import all_finite, any_finite
 from logger.source import decode_piece
 
 __all__ = ["JOINT", "NEW_LINE", "Grid", "UnevenRows"]
@@ -238,7 +238,7 @@ class Grid:
             bad += wrong
             total += count
             columns[index] = values
-            if words and np.isfinite(values).any():
+            if words and any_finite(values):
                 missing.setdefault(words.tobytes(), []).append(index)
         if bad:
             raise self._not_numbers(sorted(bad), total)

@@ -12,6 +12,7 @@ from logger.errors import ReadError
 from logger.findings import Finding
 from logger.headers import Flavour
 from logger.rows import Column
+from logger.scans import any_finite
 from logger.units import STANDARD_GRAVITY_MPS2, to_si
 
 __all__ = ["AxisColumn", "RestMagnitude", "choose_accel", "rest_magnitude"]
@@ -135,7 +136,7 @@ def choose_accel(
         if column.flavour != "gravity alone":
             sets.setdefault(column.flavour, []).append(column)
     _drop_zero_filled(sets, path, findings)
-    empty = [f for f, group in sets.items() if not any(np.isfinite(c.values).any() for c in group)]
+    empty = [f for f, group in sets.items() if not any(any_finite(c.values) for c in group)]
     for flavour in empty:
         names = ", ".join(c.header for c in sets.pop(flavour))
         if sets:

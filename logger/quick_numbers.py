@@ -32,10 +32,8 @@ Columns = tuple[dict[int, NDArray[np.float64]], dict[int, NDArray[np.int64]]]
 #: Stands for a blank cell on its way through numpy's reader; no sensor gives it.
 _BLANK = "3e-99"
 _BLANK_VALUE = float(_BLANK)
-#: Characters of the body that are split into rows at a time.
+#: Characters of the body that are split into rows, or bytes whose marks are counted, at a time.
 PIECE = 1 << 17
-#: Bytes in which marks are counted in one go.
-STRETCH = 1 << 17
 #: Rows that the C reader of pandas gives at a time.
 _PANDAS_ROWS = 1 << 16
 
@@ -104,7 +102,7 @@ class Marks:
     ends : int
         Line ends from the first data row on.
     before : list of int
-        Line ends before each stretch of `STRETCH` bytes.
+        Line ends before each stretch of `PIECE` bytes.
     """
 
     ends: int
@@ -115,8 +113,8 @@ class Marks:
         if row == 0:
             return offset
         stretch = bisect_left(self.before, row) - 1
-        at = offset + stretch * STRETCH
-        codes = np.frombuffer(body[at : at + STRETCH], dtype=np.uint8)
+        at = offset + stretch * PIECE
+        codes = np.frombuffer(body[at : at + PIECE], dtype=np.uint8)
         ends = np.flatnonzero(codes == ord("\n"))
         place = row - self.before[stretch] - 1
         return at + int(ends[place]) + 1 if place < ends.size else len(body)
@@ -133,8 +131,8 @@ def marks_of(body: Contents, layout: Layout) -> Marks | None:
     for low in (True, False):
         ends = delimiters = 0
         before: list[int] = []
-        for at in range(layout.offset, len(body), STRETCH):
-            part = np.frombuffer(body[at : at + STRETCH], dtype=np.uint8)
+        for at in range(layout.offset, len(body), PIECE):
+            part = np.frombuffer(body[at : at + PIECE], dtype=np.uint8)
             before.append(ends)
             fields = int(np.count_nonzero(part == delimiter))
             if low:

@@ -23,13 +23,13 @@ from logger.ragged import (
     merge,
     short_rows,
 )
-from logger.source import decode, decode_piece, encoding_of
+from logger.source import LARGE_BYTES, decode, decode_piece, encoding_of
 
 __all__ = ["grid_of"]
 
 #: From this size on the C reader of pandas is faster although importing it costs a third of a
 #: second (measured: numpy 1 us per row of four numbers, pandas 0.1 us).
-_PANDAS_BYTES = 12_000_000
+_PANDAS_BYTES = LARGE_BYTES
 #: Characters in which delimiter and header are looked for.
 _HEAD = 1 << 16
 #: More rows of a wrong width than these are not looked at: 1 % of them is refused anyway.

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from logger.headers import OWN_COLUMNS
 from logger.recording import Channel, Recording
+from logger.scans import is_rising
 
 __all__ = ["table_text", "write_bytes_atomic", "write_gpx", "write_table", "write_text_atomic"]
 
@@ -122,7 +123,7 @@ def _merged(stamps: list[NDArray[np.float64]]) -> NDArray[np.float64]:
             for seen in distinct
         ):
             distinct.append(more)
-    if len(distinct) == 1 and (distinct[0][1:] > distinct[0][:-1]).all():
+    if len(distinct) == 1 and is_rising(distinct[0]):
         return distinct[0]
     return np.unique(np.concatenate(distinct)) if distinct else np.zeros(0)
 

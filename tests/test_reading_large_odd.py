@@ -192,12 +192,12 @@ def test_where_a_row_begins_is_found_by_the_counts(tmp_path: Path) -> None:
     body = written(tmp_path, lines, "a,b").read_bytes()
     marks = quick_numbers.marks_of(body, Layout(",", ("a", "b"), 1, 2, 4, False, False))
     assert marks is not None
-    assert len(body) > 3 * quick_numbers.STRETCH
+    assert len(body) > 3 * quick_numbers.PIECE
     assert marks.ends == 20_000
     for row in (0, 1, 2, 4_399, 4_400, 9_999, 19_999):
         start = marks.start_of(body, 4, row)
         assert body[start : body.index(b"\n", start)].decode() == lines[row]
-    edge = quick_numbers.STRETCH + 4  # a row that begins just where a stretch does
+    edge = quick_numbers.PIECE + 4  # a row that begins just where a stretch does
     first = body.count(b"\n", 4, edge)
     for row in range(first - 2, first + 3):
         start = marks.start_of(body, 4, row)

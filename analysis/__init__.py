@@ -6,7 +6,7 @@ session's folder to its figures:
 >>> from pathlib import Path
 >>> from analysis.pipeline import analyse
 >>> from logger.reading import read_log
->>> from logger.session import read_session
+>>> from logger.session.session import read_session
 >>> session = read_session(Path("sample_logs/van_bare"))
 >>> logs = tuple(read_log(entry.files, columns=entry.columns) for entry in session.logs)
 >>> found = analyse(session, logs)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from analysis.cli import main
+from analysis.cli.main import main
 
 __all__: list[str] = []
 

@@ -8,12 +8,29 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.air import AirState, air_state
-from analysis.bends import leave_out_bends
-from analysis.corrections import ambient_corrections, correction_findings, crank_estimate
-from analysis.crosscheck import CrossCheck
-from analysis.engine_side import EngineSide, engine_side, ratios_of_fit
-from analysis.evidence import (
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.model.fit import SessionFit, fit_session
+from analysis.model.observations import COAST, RunData, run_data
+from analysis.model.spread import spread_table
+from analysis.physics.air import AirState, air_state
+from analysis.physics.plausible import road_load_findings, vehicle_findings
+from analysis.results.corrections import ambient_corrections, correction_findings, crank_estimate
+from analysis.results.engine import EngineSide, engine_side, ratios_of_fit
+from analysis.results.expected import Expected, expect
+from analysis.results.power import (
+    AmbientCorrection,
+    CrankEstimate,
+    PowerCurve,
+    PullFigures,
+    find_power,
+    pull_figures,
+    told,
+)
+from analysis.results.reach import continued_above
+from analysis.results.reference import ResistanceFigures, reference_road_load, resistance_figures
+from analysis.results.regulation import BandStatistics, band_statistics
+from analysis.results.road_load import ReferenceRoadLoad, RoadLoad, find_road_load
+from analysis.results.site_and_sensors import (
     RunResiduals,
     SensorState,
     SiteState,
@@ -24,10 +41,13 @@ from analysis.evidence import (
     sensor_state,
     site_state,
 )
-from analysis.expected import Expected, expect
-from analysis.fuse import Fused, SpeedCurve, fuse
-from analysis.gears import agree_on_changes, gear_knots, match_gears
-from analysis.judging import (
+from analysis.results.wheelspin import lower_bound_below
+from analysis.runs.bends import leave_out_bends
+from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
+from analysis.runs.phases import find_runs
+from analysis.runs.road import place_runs
+from analysis.runs.run import Run
+from analysis.runs.selection import (
     judge_runs,
     sensor_findings,
     why_implausible,
@@ -35,31 +55,11 @@ from analysis.judging import (
     why_sensors_differ,
     why_unlike,
 )
-from analysis.model import SessionFit, fit_session
-from analysis.model_data import COAST, RunData, run_data
-from analysis.model_spread import spread_table
-from analysis.phases import find_runs
-from analysis.plausible import road_load_findings, vehicle_findings
-from analysis.power import (
-    AmbientCorrection,
-    CrankEstimate,
-    PowerCurve,
-    PullFigures,
-    find_power,
-    pull_figures,
-    told,
-)
-from analysis.reach import continued_above
-from analysis.reference import ResistanceFigures, reference_road_load, resistance_figures
-from analysis.regulation import BandStatistics, band_statistics
-from analysis.road import place_runs
-from analysis.roadload import ReferenceRoadLoad, RoadLoad, find_road_load
-from analysis.runs import Run
-from analysis.wheelspin import lower_bound_below
+from analysis.signals.smoothing import Fused, SpeedCurve, fuse
 from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.recording import Recording, Step
-from logger.session import Session, Vehicle
+from logger.session.session import Session, Vehicle
 
 __all__ = [
     "AirState",
@@ -223,7 +223,7 @@ def analyse(
     air, air_notes = air_state(session.air)
     site, site_notes = site_state(fit, runs)
     fit_notes = _fit_findings(fit, load if speeds else None, power, vehicle)
-    analysis = Analysis(
+    outcome = Analysis(
         session,
         recordings,
         tuple(one.curve for one in fused if one.curve is not None),
@@ -254,25 +254,25 @@ def analyse(
         _history(recordings, fit),
         reference_road_load(load, air) if load is not None else None,
     )
-    return _with_what_follows(analysis, fit)
+    return _with_what_follows(outcome, fit)
 
 
-def _with_what_follows(analysis: Analysis, fit: SessionFit) -> Analysis:
+def _with_what_follows(outcome: Analysis, fit: SessionFit) -> Analysis:
     """Add what follows from the results: comparisons, predictions, and what was asked for."""
-    session, power, load = analysis.session, analysis.power, analysis.road_load
-    vehicle, curves, runs = session.vehicle, analysis.curves, analysis.runs
-    corrections = ambient_corrections(session, analysis.air, power)
-    ratios = ratios_of_fit(fit, analysis.recordings, vehicle)
-    from_rest = any(pull.from_mps < _STANDSTILL_MPS for pull in analysis.pulls)
+    session, power, load = outcome.session, outcome.power, outcome.road_load
+    vehicle, curves, runs = session.vehicle, outcome.curves, outcome.runs
+    corrections = ambient_corrections(session, outcome.air, power)
+    ratios = ratios_of_fit(fit, outcome.recordings, vehicle)
+    from_rest = any(pull.from_mps < _STANDSTILL_MPS for pull in outcome.pulls)
     return replace(
-        analysis,
+        outcome,
         crank=crank_estimate(power, vehicle),
         corrections=corrections,
-        findings=(*analysis.findings, *correction_findings(session, corrections)),
-        resistance=resistance_figures(load, analysis.air, vehicle) if load else None,
+        findings=(*outcome.findings, *correction_findings(session, corrections)),
+        resistance=resistance_figures(load, outcome.air, vehicle) if load else None,
         regulation=band_statistics(curves, runs, load, vehicle.effective_mass_kg) if load else (),
         engine=engine_side(vehicle, power, load, ratios, from_rest=from_rest),
-        expected=expect(fit, curves, runs, analysis.pulls, vehicle, analysis.air, load, power),
+        expected=expect(fit, curves, runs, outcome.pulls, vehicle, outcome.air, load, power),
     )
 
 

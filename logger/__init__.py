@@ -2,5 +2,5 @@
 
 Read `reading.py` first (`read(path) -> Recording`), then `recording.py` for what a
 recording is, and `session.py` for the folder that holds the recordings of one outing.
-Nothing in this package imports `analysis`, scipy or matplotlib.
+Nothing in this package imports `outcome`, scipy or matplotlib.
 """

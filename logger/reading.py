@@ -13,17 +13,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.errors import ReadError
-from logger.gpx import parse_gpx, sniff_gpx
-from logger.joining import LogFile, join
+from logger.formats.gpx import parse_gpx, sniff_gpx
+from logger.formats.nmea import parse_nmea, sniff_nmea
 from logger.large_file import Contents, whole
-from logger.layout import sniff_table
-from logger.nmea import parse_nmea, sniff_nmea
-from logger.order import settle_order
-from logger.quality import examine, leave_out_codes, leave_out_stray_dates
+from logger.quality.checks import examine, leave_out_codes, leave_out_stray_dates
+from logger.quality.joining import LogFile, join
+from logger.quality.ordering import settle_order
 from logger.recording import Recording
 from logger.rows import Rows
 from logger.source import contents_of, decode_head, load, refuse_wrong_kind
-from logger.table import ColumnChoice, header_fits, header_names, parse_table
+from logger.tables.layout import sniff_table
+from logger.tables.table import ColumnChoice, header_fits, header_names, parse_table
 from logger.units import find_unit, known_units
 
 __all__ = ["FORMATS", "Format", "Options", "Progress", "read", "read_log"]

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.headers import OWN_COLUMNS
 from logger.recording import Channel, Recording
 from logger.scans import is_rising
+from logger.tables.headers import OWN_COLUMNS
 
 __all__ = ["table_text", "write_bytes_atomic", "write_gpx", "write_table", "write_text_atomic"]
 

@@ -26,7 +26,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent / "support"))
 
 # the same examples in every run: what is found by chance belongs into the benchmarks that fuzz
 settings.register_profile("same", derandomize=True, deadline=None, database=None)
@@ -59,7 +59,7 @@ def phone(server: ThreadServer) -> Client:
 @pytest.fixture(scope="module")
 def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Make one pair of simulated runs, shared by the tests of a file; they must not change it."""
-    from analysis.cli import main
+    from analysis.cli.main import main
 
     folder = tmp_path_factory.mktemp("sample") / "airfield"
     assert main(["sample", str(folder), "--pairs", "1"]) == 0

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-BENCHMARKS = Path(__file__).parent / "benchmarks"
+BENCHMARKS = Path(__file__).resolve().parents[0] / "benchmarks"
 sys.path.insert(0, str(BENCHMARKS))
 
 from figures import Figure, Kept, keep_figures, keep_text, kept_figures, table

@@ -7,88 +7,63 @@ import re
 import subprocess
 import sys
 import tomllib
-from fnmatch import fnmatchcase
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[1]
 
-# Each line is a layer: a module imports from the lines above it and never from its own line, except
-# within a family (a name with a star). A new module is placed where what it needs stands above it.
-LOGGER_LAYERS = (
-    "errors units tyres scans large_file paths",
-    "findings source layout speeds time_texts",
-    "recording rows",
-    "clock dates headers order joining quick_numbers fixes_quality ragged gpx_points scope_table",
-    "grid fixes_doubts",
-    "motion table_time table_rows table_columns quality",
-    "table_channels",
-    "gpx table nmea scope",
-    "reading writing",
-    "session_keys",
-    "key_table quantities",
-    "session_files session_vehicle",
-    "session",
-    "session_options",
-    "capture capture.*",
+# Each entry is a room (a folder or a file), each line a floor: what is in a room imports from its own
+# room and from the lines above it, never from another room of its own line.
+LOGGER_FLOORS = (
+    "errors paths scans units",
+    "findings large_file",
+    "recording rows source",
+    "times",
+    "formats",
+    "tables",
+    "quality session writing",
+    "reading",
+    "capture",
 )
-ANALYSIS_LAYERS = (
-    "simulate_road simulate_vehicle simulate_signals",
-    "simulate_path",
-    "simulate_drive simulate_phone",
-    "simulate_truth simulate_files",
-    "simulate",
-    "messages output progress terminal gravity coasting air vehicle lag fixes svg throttle cycle",
-    "runs pooling covariances",
-    "pulling mount ambient plausible",
-    "fuse",
-    "phases",
-    "road gear_times bends",
-    "sharing",
-    "gears",
-    "model_data",
-    "model_unknowns model_spread",
-    "model_design model_prior",
-    "model_solve",
-    "model_learn model_start",
+ANALYSIS_FLOORS = (
+    "physics signals simulate terminal",
+    "runs",
     "model",
-    "leave_out model_budget",
-    "roadload",
-    "evidence judging power reference",
-    "wheelspin reach corrections gates predictions regulation engine_side",
-    "expected",
-    "timed_runs segments",
-    "gate_model",
-    "gate_load gate_sums scope_runs",
-    "gate_blame",
-    "crosscheck",
+    "results",
     "pipeline",
-    "several_days several_notes",
-    "several",
-    "compare_side difference",
-    "compare_notes plan_outing",
-    "compare_common plan",
-    "compare_power compare_load",
-    "compare",
-    "display results_compare tables strips gate_marks results_crosscheck folder_logs session_questions",
-    "results report_compare advice pages session_draft session_analysis",
-    "report_rows",
-    "compare_words",
-    "plots_style",
-    "plots_*",
-    "capture_draft earlier summary plots",
-    "compare_earlier",
-    "report batch_table",
-    "several_report compare_report plan_report",
-    "arguments",
-    "command_*",
-    "arguments_*",
+    "crosscheck",
+    "session_pipeline",
+    "sessions setup",
+    "text planning",
+    "plots",
+    "report",
+    "batch",
     "cli",
     "__main__",
 )
-FORMATS = {"logger.gpx", "logger.table", "logger.nmea", "logger.scope"}
+#: Rooms that may hold more than 14 modules, and why: a command's arguments and its work are apart.
+FULL = {"analysis/cli": 23}
+#: Imports against the order of the floors, each with what will end it.
+AGAINST: dict[tuple[str, str], str] = {
+    (
+        "analysis.batch.job",
+        "analysis.cli.crosscheck",
+    ): "the check of a session belongs to crosscheck",
+    ("analysis.pipeline", "analysis.crosscheck.crosscheck"): "the cross-check is taken above it",
+    ("analysis.runs.selection", "analysis.results.road_load"): "judging after the fit is a result",
+    (
+        "logger.formats.gpx_points",
+        "logger.tables.layout",
+    ): "what a missing value looks like is for all",
+}
+FORMATS = {
+    "logger.formats.gpx",
+    "logger.tables.table",
+    "logger.formats.nmea",
+    "logger.tables.scope",
+}
 # Brought by jinja2, which cannot work without it.
 BROUGHT_ALONG = {"markupsafe"}
 
@@ -135,39 +110,33 @@ def read_package(package: str) -> dict[str, str]:
     return sources
 
 
-def place(name: str, layers: tuple[str, ...]) -> tuple[int, str] | None:
-    """Return the layer of a module, counted from 0, and the name or family it stands under."""
-    short = name.split(".", 1)[1]
-    families = []
-    for number, layer in enumerate(layers):
-        for entry in layer.split():
-            if entry == short:
-                return number, entry
-            if "*" in entry and fnmatchcase(short, entry):
-                families.append((number, entry))
-    return families[0] if families else None
+def floor(name: str, floors: tuple[str, ...]) -> tuple[int, str] | None:
+    """Return the floor of a module, counted from 0, and its room."""
+    room = name.split(".")[1]
+    for number, line in enumerate(floors):
+        if room in line.split():
+            return number, room
+    return None
 
 
-def order_breaches(sources: dict[str, str], layers: tuple[str, ...]) -> list[str]:
-    """Return a sentence for each import against the order and each module without a place."""
+def order_breaches(sources: dict[str, str], floors: tuple[str, ...]) -> list[tuple[str, str]]:
+    """Return who imports whom against the order; a module without a room imports itself."""
     breaches = []
     for name, source in sources.items():
         package, dot, _ = name.partition(".")
         if not dot:
             continue
-        own = place(name, layers)
+        own = floor(name, floors)
         if own is None:
-            breaches.append(f"{name} has no place: put it into {package.upper()}_LAYERS")
+            breaches.append((name, name))
             continue
         for found in imports_of(source):
             for module in found.modules:
                 if not module.startswith(package + "."):
                     continue
-                other = place(module, layers)
-                if other is None:
-                    breaches.append(f"{name}, line {found.line}: {module} has no place")
-                elif other[0] > own[0] or (other[0] == own[0] and other[1] != own[1]):
-                    breaches.append(f"{name}, line {found.line}: {module} is not below it")
+                other = floor(module, floors)
+                if other is None or other[0] > own[0] or (other[0] == own[0] and other != own):
+                    breaches.append((name, module))
     return breaches
 
 
@@ -190,23 +159,23 @@ IMPORTS = [
 
 
 def test_the_checker_sees_what_it_must() -> None:
-    layers = ("low", "middle other", "part_*", "high")
+    floors = ("low", "middle other", "part", "high")
     sources = {
         "pack": "",
         "pack.low": "def f():\n    from pack.high import x\n",
         "pack.middle": "import pack.other\nfrom pack.low import y\n",
-        "pack.other": "if TYPE_CHECKING:\n    from pack.part_a import Z\n",
-        "pack.part_a": "from pack.part_b import z\nfrom pack.gone import q\n",
-        "pack.part_b": "import numpy\n",
-        "pack.high": "from pack.part_a import a\n",
+        "pack.other": "if TYPE_CHECKING:\n    from pack.part.a import Z\n",
+        "pack.part.a": "from pack.part.b import z\nfrom pack.gone import q\n",
+        "pack.part.b": "import numpy\n",
+        "pack.high": "from pack.part.a import a\n",
         "pack.stray": "",
     }
-    assert order_breaches(sources, layers) == [
-        "pack.low, line 2: pack.high is not below it",
-        "pack.middle, line 1: pack.other is not below it",
-        "pack.other, line 2: pack.part_a is not below it",
-        "pack.part_a, line 2: pack.gone has no place",
-        "pack.stray has no place: put it into PACK_LAYERS",
+    assert order_breaches(sources, floors) == [
+        ("pack.low", "pack.high"),
+        ("pack.middle", "pack.other"),
+        ("pack.other", "pack.part.a"),
+        ("pack.part.a", "pack.gone"),
+        ("pack.stray", "pack.stray"),
     ]
     lazy, types, start = imports_of(
         "def f():\n    import scipy\nif TYPE_CHECKING:\n    import a\nimport b"
@@ -214,12 +183,30 @@ def test_the_checker_sees_what_it_must() -> None:
     assert (lazy.at_start, types.types, start.at_start, start.types) == (False, True, True, False)
 
 
-def test_logger_keeps_the_order_of_its_layers() -> None:
-    assert order_breaches(LOGGER, LOGGER_LAYERS) == []
+def test_rooms_import_in_one_direction() -> None:
+    found = [*order_breaches(LOGGER, LOGGER_FLOORS), *order_breaches(ANALYSIS, ANALYSIS_FLOORS)]
+    assert set(found) == set(AGAINST)
 
 
-def test_analysis_keeps_the_order_of_its_layers() -> None:
-    assert order_breaches(ANALYSIS, ANALYSIS_LAYERS) == []
+def test_no_room_is_too_full() -> None:
+    for package in ("logger", "analysis"):
+        for folder in [ROOT / package, *(ROOT / package).rglob("*/")]:
+            modules = [path for path in folder.glob("*.py") if path.name != "__init__.py"]
+            room = str(folder.relative_to(ROOT))
+            assert len(modules) <= FULL.get(room, 14), (
+                f"{folder.relative_to(ROOT)}: {len(modules)} modules"
+            )
+
+
+@pytest.mark.parametrize("package", ["logger", "analysis"])
+def test_every_room_says_what_comes_in_and_goes_out(package: str) -> None:
+    for path in (ROOT / package).rglob("*/__init__.py"):
+        words = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+        room = path.parent.relative_to(ROOT)
+        assert 3 <= len(words.splitlines()) <= 12, f"{room}: three to ten lines are wanted"
+        assert re.search(r"^In( and out)?:", words, re.MULTILINE), f"{room}: what comes in?"
+        assert re.search(r"^(Out|In and out):", words, re.MULTILINE), f"{room}: what goes out?"
+        assert re.search(r"^May import", words, re.MULTILINE), f"{room}: what may it import?"
 
 
 def test_no_module_needs_itself() -> None:
@@ -256,7 +243,7 @@ def test_formats_do_not_know_each_other() -> None:
         if packages(name) != "logger" or module not in FORMATS or name == "logger.reading":
             continue
         # the type of a user's choice of column lives with the tables that it is for
-        if name.startswith("logger.session") and found.names == ["ColumnChoice"]:
+        if name.startswith("logger.session.") and found.names == ["ColumnChoice"]:
             continue
         breaches.append(f"{name}, line {found.line}: {module}")
     assert breaches == []
@@ -265,7 +252,7 @@ def test_formats_do_not_know_each_other() -> None:
 def test_the_simulator_shares_no_physics_with_the_estimator() -> None:
     allowed = {"numpy", "scipy", "logger"} | set(sys.stdlib_module_names)
     simulators = [name for name in ANALYSIS if name.startswith("analysis.simulate")]
-    assert "analysis.simulate" in simulators
+    assert "analysis.simulate.session" in simulators
     assert [
         f"{name}, line {found.line}: {module}"
         for name, found, module in IMPORTS
@@ -275,7 +262,7 @@ def test_the_simulator_shares_no_physics_with_the_estimator() -> None:
 
 def test_only_plots_knows_matplotlib() -> None:
     users = {name for name, _, module in IMPORTS if packages(module) == "matplotlib"}
-    assert {name.partition("_")[0] for name in users} == {"analysis.plots"}
+    assert {name.rpartition(".")[0] for name in users} == {"analysis.plots"}
 
 
 def test_third_party_modules_are_declared_dependencies() -> None:
@@ -291,7 +278,7 @@ def test_third_party_modules_are_declared_dependencies() -> None:
         for name, found, module in IMPORTS
         if packages(module) == "distributed"
     }
-    assert users == {("analysis.command_batch_pool", False)}
+    assert users == {("analysis.batch.workers", False)}
     declared.add("distributed")
     own = {"logger", "analysis"} | set(sys.stdlib_module_names) | BROUGHT_ALONG
     used = {packages(module) for _, found, module in IMPORTS if not found.types} - own
@@ -334,7 +321,7 @@ def top_level_names(tree: ast.Module) -> set[str]:
 def test_module_says_what_it_is_and_what_it_offers(name: str) -> None:
     tree = ast.parse(EVERYTHING[name])
     assert ast.get_docstring(tree), f"{name} has no docstring"
-    package = name in {"logger", "analysis"}
+    package = (ROOT / name.replace(".", "/")).is_dir()
     if package:
         assert len(tree.body) == 1, f"{name} is a docstring and nothing else: it always runs first"
     if package or name.endswith("__main__"):
@@ -363,7 +350,7 @@ def loaded_after(statement: str) -> set[str]:
 def test_the_command_line_starts_light() -> None:
     heavy = {"numpy", "pandas", "scipy", "matplotlib", "jinja2", "rich", "gpxpy"}
     heavy |= {"starlette", "uvicorn", "cryptography", "segno"}
-    loaded = loaded_after("import analysis.cli")
+    loaded = loaded_after("import analysis.cli.main")
     assert "analysis" in loaded
     assert loaded & heavy == set()
 
@@ -376,6 +363,8 @@ def test_all_of_logger_loads_without_pandas_scipy_and_matplotlib() -> None:
 
 
 def test_only_drawing_loads_matplotlib() -> None:
-    loaded = loaded_after("import analysis.pipeline, analysis.results, analysis.simulate")
+    loaded = loaded_after(
+        "import analysis.pipeline, analysis.report.results_json, analysis.simulate.session"
+    )
     assert "numpy" in loaded
     assert "matplotlib" not in loaded

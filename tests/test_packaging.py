@@ -16,19 +16,19 @@ import pytest
 
 from analysis.pipeline import VERSION
 
-ROOT = Path(__file__).resolve().parent.parent
+ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 #: Data without which a command fails or a type checker sees nothing.
 DATA = (
     "analysis/py.typed",
     "logger/py.typed",
-    "analysis/results.schema.json",
-    "analysis/shared.schema.json",
-    "analysis/compare.schema.json",
-    "analysis/plan.schema.json",
-    "analysis/templates/report.html",
-    "analysis/templates/shared.html",
-    "analysis/templates/compare.html",
+    "analysis/report/results.schema.json",
+    "analysis/report/shared.schema.json",
+    "analysis/report/compare.schema.json",
+    "analysis/report/plan.schema.json",
+    "analysis/report/templates/report.html",
+    "analysis/report/templates/shared.html",
+    "analysis/report/templates/compare.html",
 )
 
 
@@ -71,7 +71,7 @@ def test_wheel_is_the_two_packages_whole(wheel: zipfile.ZipFile) -> None:
 
 def test_wheel_installs_the_command(wheel: zipfile.ZipFile) -> None:
     (name,) = [name for name in wheel.namelist() if name.endswith(".dist-info/entry_points.txt")]
-    assert "pullcoast = analysis.cli:main" in wheel.read(name).decode()
+    assert "pullcoast = analysis.cli.main:main" in wheel.read(name).decode()
     module, _, function = PROJECT["scripts"]["pullcoast"].partition(":")
     assert callable(getattr(import_module(module), function))
 

@@ -14,9 +14,9 @@ import pytest
 from make_pictures import PICTURES, drawn
 from make_sample_logs import make_sample_logs
 
-from logger.session import read_session
+from logger.session.session import read_session
 
-SAMPLES = Path(__file__).parent.parent / "sample_logs"
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_logs"
 FOLDERS = ("van_bare", "van_with_rack")
 _SVG = "{http://www.w3.org/2000/svg}"
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from analysis.pipeline import Analysis, analyse
-from analysis.simulate import simulate_session
-from analysis.simulate_phone import PhoneKind, SimPhone, draw_phone
-from analysis.simulate_road import SimSite, draw_site
-from analysis.simulate_truth import Truth
+from analysis.simulate.phone import PhoneKind, SimPhone, draw_phone
+from analysis.simulate.road import SimSite, draw_site
+from analysis.simulate.session import simulate_session
+from analysis.simulate.truth import Truth
 from logger.reading import read_log
 from logger.recording import Recording
-from logger.session import Session, read_session
+from logger.session.session import Session, read_session
 
 __all__ = ["CASES", "SPEEDS_KMH", "Case", "Opened", "analysed", "opened"]
 

@@ -11,7 +11,7 @@ from accuracy_cases import SPEEDS_KMH, Opened
 from numpy.typing import NDArray
 
 from analysis.pipeline import Analysis
-from analysis.simulate_truth import Truth
+from analysis.simulate.truth import Truth
 from logger.errors import PullcoastError
 
 __all__ = ["SPEEDS_MPS", "Estimate", "Score", "estimate_of", "score", "scored"]
@@ -105,9 +105,9 @@ class Score:
         return asdict(self)
 
 
-def estimate_of(analysis: Analysis) -> Estimate:
+def estimate_of(outcome: Analysis) -> Estimate:
     """Return what the project itself says of a session."""
-    load, power = analysis.road_load, analysis.power
+    load, power = outcome.road_load, outcome.power
     return Estimate(
         None if load is None else load.force_n(SPEEDS_MPS),
         None if load is None else load.force_sd_n(SPEEDS_MPS),
@@ -115,7 +115,7 @@ def estimate_of(analysis: Analysis) -> Estimate:
         None if power is None else power.peak_sd_w,
         None if power is None else power.peak_ci95_w,
         () if power is None else tuple((g.speed_mps, g.power_w, g.sd_w) for g in power.gears),
-        float(np.mean([pull.mean_power_w for pull in analysis.pulls])) if analysis.pulls else None,
+        float(np.mean([pull.mean_power_w for pull in outcome.pulls])) if outcome.pulls else None,
     )
 
 

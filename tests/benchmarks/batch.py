@@ -27,7 +27,7 @@ sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
 
 from figures import Figure, keep_figures, keep_text
 
-from analysis.simulate import simulate_session
+from analysis.simulate.session import simulate_session
 
 _GOAL = 0.6
 

@@ -22,8 +22,8 @@ import numpy as np
 from compare_sessions import DAYS, GAINS, SimulatedSide, sides_of
 from figures import Figure, keep_figures, keep_text
 
-from analysis.compare import Comparison, compare
-from analysis.difference import share_found
+from analysis.sessions.compare import Comparison, compare
+from analysis.sessions.difference import share_found
 
 #: Speeds at which road loads are compared [m/s]: 50 and 100 km/h.
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)

@@ -16,17 +16,20 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
+sys.path[:0] = [
+    str(Path(__file__).resolve().parents[1] / "support"),
+    str(Path(__file__).resolve().parents[2]),
+]
 
 from make_sessions import recordings_of
 from make_several import vehicle_drawn, vehicle_on, weighed_wrong
 
-from analysis.compare_side import Side, side_of
 from analysis.pipeline import analyse
-from analysis.simulate import simulate_session
-from analysis.simulate_road import draw_site
-from analysis.simulate_vehicle import SimVehicle, draw_vehicle
-from logger.session import read_session
+from analysis.sessions.side import Side, side_of
+from analysis.simulate.road import draw_site
+from analysis.simulate.session import simulate_session
+from analysis.simulate.vehicle import SimVehicle, draw_vehicle
+from logger.session.session import read_session
 
 __all__ = ["DAYS", "GAINS", "SimulatedSide", "sides_of"]
 
@@ -130,8 +133,8 @@ def _session(
         )
         session = weighed_wrong(read_session(place), stated)
         recordings = recordings_of(session)
-    analysis = analyse(session, recordings)
-    settings = analysis.history[-1].settings
+    outcome = analyse(session, recordings)
+    settings = outcome.history[-1].settings
     noise = {
         key.removeprefix("sd_"): float(value)
         for key, value in settings.items()
@@ -139,7 +142,7 @@ def _session(
     }
     assert truth.peak_wheel_power_w is not None
     return SimulatedSide(
-        side_of(name, analysis),
+        side_of(name, outcome),
         truth.peak_wheel_power_w,
         (today.f0_n, today.f1_n_per_mps, today.f2_n_per_mps2),
         stated - 1.0,

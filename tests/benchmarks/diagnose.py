@@ -23,10 +23,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is loaded
 if TYPE_CHECKING:
     from accuracy_cases import Opened
 
-    from analysis.model import SessionFit
+    from analysis.model.fit import SessionFit
     from analysis.pipeline import Analysis
-    from analysis.runs import Run
-    from analysis.simulate_truth import RunTruth
+    from analysis.runs.run import Run
+    from analysis.simulate.truth import RunTruth
 
 __all__ = ["diagnosis", "main"]
 
@@ -34,7 +34,7 @@ __all__ = ["diagnosis", "main"]
 @contextmanager
 def _fit_kept(kept: list[SessionFit]) -> Iterator[None]:
     """Keep each session fit that the main path makes; an `Analysis` holds only what it says."""
-    from analysis.model import fit_session as usual
+    from analysis.model.fit import fit_session as usual
 
     def fit(*arguments: Any, **options: Any) -> SessionFit:
         kept.append(usual(*arguments, **options))
@@ -60,22 +60,22 @@ def diagnosis(one: Opened) -> list[str]:
 
     kept: list[SessionFit] = []
     with _fit_kept(kept):
-        analysis = analysed(one)
-    lines = _results(one, analysis)
-    lines += _phases(one, analysis)
-    lines += _site_and_sensors(one, analysis)
+        outcome = analysed(one)
+    lines = _results(one, outcome)
+    lines += _phases(one, outcome)
+    lines += _site_and_sensors(one, outcome)
     if kept:
         lines += _runs(one, kept[-1])
         lines += _levels(one, kept[-1])
-    lines += [f"finding: {one.severity} {one.kind}: {one.text}" for one in analysis.findings]
+    lines += [f"finding: {one.severity} {one.kind}: {one.text}" for one in outcome.findings]
     return lines
 
 
-def _results(one: Opened, analysis: Analysis) -> list[str]:
+def _results(one: Opened, outcome: Analysis) -> list[str]:
     import numpy as np
     from accuracy_cases import SPEEDS_KMH
 
-    truth, load, power = one.truth, analysis.road_load, analysis.power
+    truth, load, power = one.truth, outcome.road_load, outcome.power
     vehicle = one.session.vehicle
     lines = [
         (
@@ -112,16 +112,16 @@ def _results(one: Opened, analysis: Analysis) -> list[str]:
         lines.append(
             f"  at {3.6 * power.peak_speed_mps:.1f} km/h, truly {3.6 * (truth.peak_speed_mps or 0):.1f}"
         )
-        lines += _curves(one, analysis)
+        lines += _curves(one, outcome)
     return lines
 
 
-def _curves(one: Opened, analysis: Analysis) -> list[str]:
+def _curves(one: Opened, outcome: Analysis) -> list[str]:
     """Return how each found gear's curve lies beside the true gear that shares most of it."""
     import numpy as np
 
     lines = []
-    for gear in analysis.power.gears if analysis.power else ():
+    for gear in outcome.power.gears if outcome.power else ():
         low, high = gear.speed_mps[0], gear.speed_mps[-1]
 
         def common(true: Any, low: float = low, high: float = high) -> float:
@@ -143,9 +143,9 @@ def _curves(one: Opened, analysis: Analysis) -> list[str]:
     return lines
 
 
-def _phases(one: Opened, analysis: Analysis) -> list[str]:
-    lines = [f"runs found {len(analysis.runs)}, true {len(one.truth.runs)}"]
-    left = list(analysis.runs)
+def _phases(one: Opened, outcome: Analysis) -> list[str]:
+    lines = [f"runs found {len(outcome.runs)}, true {len(one.truth.runs)}"]
+    left = list(outcome.runs)
     for true in one.truth.runs:
         mine = next(
             (
@@ -201,8 +201,8 @@ def _piece(start: float, end: float, low: float | None = None, high: float | Non
     return f"[{start:.2f} {end:.2f}]{speeds}"
 
 
-def _site_and_sensors(one: Opened, analysis: Analysis) -> list[str]:
-    site, truth = analysis.site, one.truth
+def _site_and_sensors(one: Opened, outcome: Analysis) -> list[str]:
+    site, truth = outcome.site, one.truth
     lines = [
         (
             f"wind {site.wind_mps:+.2f} sd {site.wind_sd_mps:.2f}, true {truth.wind_mps:+.2f} m/s "
@@ -213,7 +213,7 @@ def _site_and_sensors(one: Opened, analysis: Analysis) -> list[str]:
             f"{100 * truth.slope:+.3f} % ({(site.slope - truth.slope) / site.slope_sd:+.1f} sigma)"
         ),
     ]
-    for sensor, log in zip(analysis.sensors, truth.logs, strict=True):
+    for sensor, log in zip(outcome.sensors, truth.logs, strict=True):
         text = f"log {sensor.log}: "
         if sensor.gps_lag_s is not None and sensor.gps_lag_sd_s:
             away = sensor.gps_lag_s - log.gps_lag_s
@@ -233,7 +233,7 @@ def _runs(one: Opened, fit: SessionFit) -> list[str]:
     """Return each fitted run's misses and its own unknowns."""
     import numpy as np
 
-    from analysis.model_unknowns import local_slices
+    from analysis.model.parameters import local_slices
 
     lines = [
         (
@@ -272,7 +272,7 @@ def _levels(one: Opened, fit: SessionFit) -> list[str]:
     """Return the noise levels learnt beside the true ones."""
     from oracle import true_knots, true_runs, true_spread
 
-    from analysis.model_spread import spread_table
+    from analysis.model.spread import spread_table
 
     true = spread_table(true_spread(one, true_runs(one), true_knots(one)))
     lines = [f"{'noise level':16}{'learnt':>10}{'true':>10}{'ratio':>8}"]

@@ -39,7 +39,7 @@ from faults_commands import (
 )
 from figures import Figure, keep_figures, keep_text, results_folder
 
-from analysis.output import STAGING
+from analysis.terminal.output import STAGING
 
 
 class Outcome(NamedTuple):

@@ -37,7 +37,7 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 from make_capture import Client, CommandServer, command_server
 

@@ -37,12 +37,13 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.cli import main as pullcoast
-from logger import source, table_rows
+from analysis.cli.main import main as pullcoast
+from logger import source
 from logger.errors import ReadError
 from logger.reading import read, read_log
 from logger.recording import Recording
-from logger.table import ColumnChoice
+from logger.tables import rows_of_cells as table_rows
+from logger.tables.table import ColumnChoice
 from logger.writing import write_text_atomic
 
 RESULTS = Path(__file__).with_name("results")

@@ -18,16 +18,16 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 _HERE = Path(__file__).resolve()
-sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1]), str(_HERE.parents[2])]
+sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1] / "support"), str(_HERE.parents[2])]
 
 from figures import Figure, keep_figures, keep_text
 from make_gates import model_of, time_gates
 from make_sessions import recordings_of
 
-from analysis.crosscheck import cross_check
+from analysis.crosscheck.crosscheck import cross_check
 from analysis.pipeline import analyse
-from analysis.simulate import simulate_session
-from logger.session import read_session
+from analysis.simulate.session import simulate_session
+from logger.session.session import read_session
 
 #: Of three pairs two are the session; the pulls of the third are the timed ones.
 _PAIRS, _USED_RUNS = 3, 4

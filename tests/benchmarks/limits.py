@@ -30,14 +30,14 @@ sys.path.insert(0, str(_HERE.parents[2]))
 import numpy as np
 
 from analysis.pipeline import Analysis, NothingUsable, analyse
-from analysis.simulate import simulate_session
-from analysis.simulate_phone import draw_phone
-from analysis.simulate_road import SimSite, draw_site
-from analysis.simulate_truth import Truth
-from analysis.simulate_vehicle import SimVehicle, draw_vehicle, electric_torque
+from analysis.simulate.phone import draw_phone
+from analysis.simulate.road import SimSite, draw_site
+from analysis.simulate.session import simulate_session
+from analysis.simulate.truth import Truth
+from analysis.simulate.vehicle import SimVehicle, draw_vehicle, electric_torque
 from logger.errors import PullcoastError
 from logger.reading import read_log
-from logger.session import read_session
+from logger.session.session import read_session
 
 _GRAVITY = 9.80665
 _RPM = 2.0 * math.pi / 60.0
@@ -157,26 +157,26 @@ _CASES: dict[str, Callable[[Path], Truth]] = {
 }
 
 
-def _scores(analysis: Analysis, truth: Truth) -> str:
+def _scores(outcome: Analysis, truth: Truth) -> str:
     """Return how many sd the results lie from the truth."""
     parts = []
-    if analysis.road_load is not None:
-        low, high = analysis.road_load.speed_range_mps
+    if outcome.road_load is not None:
+        low, high = outcome.road_load.speed_range_mps
         speeds = np.linspace(low + 0.15 * (high - low), high - 0.15 * (high - low), 3)
         true = truth.f0_n + truth.f1_n_per_mps * speeds + truth.f2_n_per_mps2 * speeds**2
-        force, sd = analysis.road_load.force_n(speeds), analysis.road_load.force_sd_n(speeds)
+        force, sd = outcome.road_load.force_n(speeds), outcome.road_load.force_sd_n(speeds)
         z = (force - true) / sd
         parts.append(
             f"road load {100 * np.abs(force / true - 1).max():.1f} %, z {z[np.abs(z).argmax()]:+.1f}"
         )
-    if analysis.power is not None and truth.peak_wheel_power_w:
-        away = analysis.power.peak_w - truth.peak_wheel_power_w
+    if outcome.power is not None and truth.peak_wheel_power_w:
+        away = outcome.power.peak_w - truth.peak_wheel_power_w
         parts.append(
             f"peak {100 * away / truth.peak_wheel_power_w:+.1f} %, z "
-            f"{away / analysis.power.peak_sd_w:+.1f}"
+            f"{away / outcome.power.peak_sd_w:+.1f}"
         )
-    used = len(analysis.used_runs)
-    return f"{used} of {len(analysis.runs)} runs used; " + "; ".join(parts or ["nothing"])
+    used = len(outcome.used_runs)
+    return f"{used} of {len(outcome.runs)} runs used; " + "; ".join(parts or ["nothing"])
 
 
 def _made(name: str, folder: Path) -> Truth:

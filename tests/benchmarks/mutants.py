@@ -28,34 +28,44 @@ from figures import Figure, keep_figures, keep_text
 
 #: Modules, and the tests that are about them in the order in which they are tried.
 _TARGETS = {
-    "analysis/model_data.py": ("test_model_data", "test_model", "test_pipeline"),
-    "analysis/model_unknowns.py": (
+    "analysis/model/observations.py": ("test_model_data", "test_model", "test_pipeline"),
+    "analysis/model/parameters.py": (
         "test_model_unknowns",
         "test_model_prior",
         "test_model",
         "test_pipeline",
     ),
-    "analysis/model_design.py": ("test_model_design", "test_model", "test_pipeline"),
-    "analysis/model_prior.py": ("test_model_prior", "test_model", "test_leave_out"),
-    "analysis/model_solve.py": ("test_model_solve", "test_model", "test_leave_out"),
-    "analysis/model_learn.py": (
+    "analysis/model/linearise.py": ("test_model_design", "test_model", "test_pipeline"),
+    "analysis/model/priors.py": ("test_model_prior", "test_model", "test_leave_out"),
+    "analysis/model/normal_equations.py": ("test_model_solve", "test_model", "test_leave_out"),
+    "analysis/model/noise.py": (
         "test_model_learn",
         "test_model_learn_likelihood",
         "test_model",
         "test_pipeline",
     ),
-    "analysis/model_start.py": (
+    "analysis/model/initial.py": (
         "test_model_start",
         "test_model",
         "test_pipeline",
         "test_cases_fit",
     ),
-    "analysis/model.py": ("test_model_rounds", "test_model", "test_pipeline", "test_cases_fit"),
-    "analysis/model_budget.py": ("test_model", "test_pipeline", "test_cases_fit"),
-    "analysis/runs.py": ("test_phases", "test_pipeline", "test_cases_fit"),
-    "analysis/phases.py": ("test_phases_rules", "test_phases", "test_pipeline", "test_cases_fit"),
-    "analysis/power.py": ("test_power_pulls", "test_power", "test_pipeline", "test_cases_fit"),
-    "analysis/air.py": ("test_air",),
+    "analysis/model/fit.py": ("test_model_rounds", "test_model", "test_pipeline", "test_cases_fit"),
+    "analysis/model/budget.py": ("test_model", "test_pipeline", "test_cases_fit"),
+    "analysis/runs/run.py": ("test_phases", "test_pipeline", "test_cases_fit"),
+    "analysis/runs/phases.py": (
+        "test_phases_rules",
+        "test_phases",
+        "test_pipeline",
+        "test_cases_fit",
+    ),
+    "analysis/results/power.py": (
+        "test_power_pulls",
+        "test_power",
+        "test_pipeline",
+        "test_cases_fit",
+    ),
+    "analysis/physics/air.py": ("test_air",),
 }
 _SWAPS: dict[type[ast.operator], type[ast.operator]] = {
     ast.Add: ast.Sub,

@@ -19,19 +19,20 @@ from accuracy_cases import Opened
 from accuracy_scores import SPEEDS_MPS, Estimate
 from numpy.typing import NDArray
 
-from analysis import model, model_prior
-from analysis.evidence import coast_speed_range
-from analysis.fixes import flat_positions_m, speed_fixes
-from analysis.lag import integral_at
-from analysis.model import SessionFit, fit_session
-from analysis.model_data import COAST, FREE, RunData
-from analysis.model_prior import Prior, shared_prior_matrix
-from analysis.model_spread import FORCE_BIN_S, Spread
-from analysis.model_unknowns import Layout, hat
-from analysis.power import find_power
-from analysis.roadload import find_road_load
-from analysis.runs import Phase, Run
-from analysis.simulate_truth import LogTruth, RunTruth
+from analysis.model import fit as model
+from analysis.model import priors as model_prior
+from analysis.model.fit import SessionFit, fit_session
+from analysis.model.observations import COAST, FREE, RunData
+from analysis.model.parameters import Layout, hat
+from analysis.model.priors import Prior, shared_prior_matrix
+from analysis.model.spread import FORCE_BIN_S, Spread
+from analysis.results.power import find_power
+from analysis.results.road_load import find_road_load
+from analysis.results.site_and_sensors import coast_speed_range
+from analysis.runs.run import Phase, Run
+from analysis.signals.gps import flat_positions_m, speed_fixes
+from analysis.signals.lag import integral_at
+from analysis.simulate.truth import LogTruth, RunTruth
 from logger.recording import Recording
 from logger.units import STANDARD_GRAVITY_MPS2
 

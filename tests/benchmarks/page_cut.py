@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1])]
+sys.path[:0] = [str(HERE), str(HERE.parent / "support"), str(HERE.parents[1])]
 
 from figures import Figure, keep_figures, keep_text
 from make_browser import (

@@ -22,9 +22,9 @@ import numpy as np
 from compare_sessions import SimulatedSide, sides_of
 from figures import Figure, keep_figures, keep_text
 
-from analysis.compare_side import Side
-from analysis.plan import Foretold, foretell
-from analysis.plan_outing import guess
+from analysis.planning.outing import guess
+from analysis.planning.plan import Foretold, foretell
+from analysis.sessions.side import Side
 
 _DAYS = ("day0", "day1")
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)

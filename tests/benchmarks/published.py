@@ -17,15 +17,15 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 _HERE = Path(__file__).resolve()
-sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1]), str(_HERE.parents[2])]
+sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1] / "support"), str(_HERE.parents[2])]
 
 from figures import Figure, keep_figures, keep_text
 from make_published import PUBLISHED, published_vehicle
 from make_sessions import recordings_of
 
 from analysis.pipeline import analyse
-from analysis.simulate import simulate_session
-from logger.session import read_session
+from analysis.simulate.session import simulate_session
+from logger.session.session import read_session
 
 _SPEEDS_MPS = np.array([50.0, 72.0, 100.0]) / 3.6
 #: Goals for a clean phone and four two-way pairs [%].

@@ -15,8 +15,8 @@ from accuracy_scores import SPEEDS_MPS, Estimate
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from analysis.fixes import speed_fixes
-from analysis.simulate_truth import RunTruth
+from analysis.signals.gps import speed_fixes
+from analysis.simulate.truth import RunTruth
 
 __all__ = ["RIVALS", "differentiated", "gated_sum", "trajectory_fits"]
 

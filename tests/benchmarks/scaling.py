@@ -22,10 +22,10 @@ sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 from figures import Figure, keep_figures, keep_text
 
 from analysis import pipeline
-from analysis.model import SessionFit, fit_session
-from analysis.simulate import simulate_session
+from analysis.model.fit import SessionFit, fit_session
+from analysis.simulate.session import simulate_session
 from logger.reading import read_log
-from logger.session import read_session
+from logger.session.session import read_session
 
 _FEW, _MANY = 4, 40
 #: Largest ratio of time, and of memory, of ten times the runs.

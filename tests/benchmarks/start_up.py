@@ -29,8 +29,8 @@ from pathlib import Path
 import numpy as np
 from figures import Figure, keep_figures, keep_text
 
-from analysis.simulate import simulate_session
-from analysis.simulate_phone import draw_phone
+from analysis.simulate.phone import draw_phone
+from analysis.simulate.session import simulate_session
 
 BASELINE = "import numpy, scipy.optimize, pandas, matplotlib.figure"
 SEED = 1

@@ -1,0 +1,291 @@
+"""One session of a batch: worked out, or taken from an earlier batch where nothing has changed.
+
+The folder of a session's results ends with `batch.json`, which is written last: it holds a digest of
+everything that the results follow from, and of the results. As long as all of that fits, nothing is
+done again; whatever an interruption leaves does not fit.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, told
+from analysis.terminal.output import OutputError, write_together
+from logger.errors import PullcoastError
+from logger.session.files import locate_session
+from logger.session.overrides import apply_overrides, open_session
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+    from logger.session.session import Session
+
+__all__ = ["MARKER", "Job", "Outcome", "failed", "run_job"]
+
+#: Says that a session's results are whole, and what they follow from.
+MARKER = "batch.json"
+_FORMAT = "pullcoast-batch/1"
+_Z95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One session to work out.
+
+    Parameters
+    ----------
+    name : str
+        What the table calls it: its path below the batch's folder.
+    session, folder : str
+        Where it lies, and where its results go.
+    power, speed : str or None
+        Units for people.
+    allow_outside : bool
+        Whether it may name logs outside its folder.
+    """
+
+    name: str
+    session: str
+    folder: str
+    power: str | None = None
+    speed: str | None = None
+    allow_outside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a session.
+
+    Parameters
+    ----------
+    name : str
+        As in the job.
+    status : int
+        Exit status that `pullcoast report` would have.
+    message : str
+        Why it failed, "" where it did not.
+    kept : bool
+        Whether an earlier batch had done it.
+    figures : dict
+        Vehicle and results in SI units, as columns of the table; what is unknown is absent.
+    """
+
+    name: str
+    status: int
+    message: str = ""
+    kept: bool = False
+    figures: dict[str, str | float | int] = field(default_factory=dict)
+
+
+def run_job(job: Job) -> Outcome:
+    """Work out one session and write its results, or take those of an earlier batch.
+
+    Parameters
+    ----------
+    job : Job
+        The session.
+
+    Returns
+    -------
+    Outcome
+        Also of a session that fails, for whatever reason; only Ctrl-C is passed on.
+    """
+    folder = Path(job.folder)
+    session: Session | None = None
+    key = ""
+    try:
+        key = _key(job)
+        kept = _kept(folder, key, job.name)
+        if kept is not None:
+            return kept
+        session = apply_overrides(
+            open_session(Path(job.session), allow_outside=job.allow_outside),
+            power=job.power,
+            speed=job.speed,
+        )
+        files, figures = _worked_out(session)
+        outcome = Outcome(job.name, EXIT_OK, figures=figures)
+        write_together(folder, {**files, MARKER: _marker(key, outcome, files)})
+    except Exception as error:  # noqa: BLE001 - one session must not stop the others
+        texts, status = told(error)
+        figures = {} if session is None else _of_vehicle(session)
+        outcome = Outcome(job.name, status, "; ".join(texts), figures=figures)
+        # what the logs are to blame for will be so again; a full disk or memory will not
+        if key and isinstance(error, PullcoastError) and not isinstance(error, OutputError):
+            _write_failure(folder, key, outcome)
+    return outcome
+
+
+def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
+    """Return a session's result files and its row of the table."""
+    from analysis.cli.crosscheck import check_session
+    from analysis.report.html import render
+    from analysis.session_pipeline import analyse_session
+
+    outcome = analyse_session(session, quiet=True)
+    if session.crosscheck is not None:
+        outcome = replace(outcome, crosscheck=check_session(outcome))
+    return render(outcome), {**_of_vehicle(session), **_of_results(outcome)}
+
+
+def _of_vehicle(session: Session) -> dict[str, str | float | int]:
+    vehicle = session.vehicle
+    return {
+        "vehicle": vehicle.name,
+        "kind": vehicle.kind,
+        "state": vehicle.state,
+        "mass_kg": vehicle.mass_kg,
+        "mass_sd_kg": vehicle.mass_sd_kg,
+    }
+
+
+def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
+    from analysis.text.numbers import road_load_at
+
+    directions = [run.direction for run in outcome.used_runs]
+    row: dict[str, str | float | int] = {
+        "density_kg_m3": outcome.air.density_kg_m3,
+        "runs_up": directions.count(1),
+        "runs_down": directions.count(-1),
+        "warnings": sum(finding.severity != "note" for finding in outcome.findings),
+    }
+    power, at, load = outcome.power, road_load_at(outcome), outcome.road_load
+    if power is not None:
+        row |= {
+            "peak_W": power.peak_w,
+            "peak_sd_W": power.peak_sd_w,
+            "peak_low95_W": power.peak_ci95_w[0],
+            "peak_high95_W": power.peak_ci95_w[1],
+            "peak_speed_mps": power.peak_speed_mps,
+        }
+    if at is not None and load is not None:
+        row |= {
+            "road_load_speed_mps": at.speed_mps,
+            "road_load_N": at.force_n,
+            "road_load_sd_N": at.sd_n,
+            "road_load_low95_N": at.force_n - _Z95 * at.sd_n,
+            "road_load_high95_N": at.force_n + _Z95 * at.sd_n,
+        }
+        if load.separable:
+            row |= {
+                "F0_N": load.f0_n,
+                "F1_N_per_mps": load.f1_n_per_mps,
+                "F2_N_per_mps2": load.f2_n_per_mps2,
+            }
+    return {name: value if isinstance(value, str) else _plain(value) for name, value in row.items()}
+
+
+def _plain(value: float) -> float | int:
+    return value if isinstance(value, int) else float(value)
+
+
+# --- what has been done already ----------------------------------------------------------------
+
+
+def _key(job: Job) -> str:
+    """Return a digest of all that a session's results follow from."""
+    digest = hashlib.sha256()
+    for text in (_FORMAT, _code_digest(), job.power, job.speed, job.allow_outside):
+        digest.update(f"{text}\0".encode())
+    folder, file = locate_session(Path(job.session))
+    paths = [path for path in (file,) if path is not None]
+    try:
+        opened = open_session(Path(job.session), allow_outside=job.allow_outside)
+        paths += [path for entry in opened.logs for path in entry.files]
+    except PullcoastError:
+        # it will fail; what could change that lies in the folder
+        names = sorted(path.name for path in folder.iterdir())
+        digest.update(json.dumps(names).encode("utf-8", "surrogateescape"))
+    root = folder.resolve()
+    for path in paths:
+        try:
+            place = str(path.resolve().relative_to(root))
+        except ValueError:
+            place = path.name
+        digest.update(f"{place}\0".encode("utf-8", "surrogateescape"))
+        with path.open("rb") as handle:
+            digest.update(hashlib.file_digest(handle, "sha256").digest())
+    return digest.hexdigest()
+
+
+@cache
+def _code_digest() -> str:
+    """Return a digest of pullcoast itself and of the versions it computes with."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    digest = hashlib.sha256()
+    root = Path(__file__).parents[2]
+    files = [
+        path
+        for folder in ("analysis", "logger")
+        for pattern in ("*.py", "*.json", "*.html", "*.txt")
+        for path in (root / folder).rglob(pattern)
+    ]
+    for path in sorted(files):
+        digest.update(f"{path.relative_to(root).as_posix()}\0".encode())
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    for package in ("numpy", "scipy", "matplotlib", "jinja2"):
+        with contextlib.suppress(PackageNotFoundError):
+            digest.update(f"{package} {version(package)}\0".encode())
+    return digest.hexdigest()
+
+
+def _marker(key: str, outcome: Outcome, files: Mapping[str, str]) -> str:
+    content: dict[str, Any] = {
+        "format": _FORMAT,
+        "key": key,
+        "outcome": {k: v for k, v in asdict(outcome).items() if k not in ("name", "kept")},
+        "files": {name: _digest_of(text) for name, text in files.items()},
+    }
+    return json.dumps(content, indent=1, allow_nan=False) + "\n"
+
+
+def _digest_of(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()
+
+
+def _read_marker(folder: Path) -> dict[str, Any]:
+    """Return what an earlier batch says of a folder; empty where it says nothing that can be used."""
+    try:
+        marker = json.loads((folder / MARKER).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    usable = isinstance(marker, dict) and marker.get("format") == _FORMAT
+    return marker if usable and isinstance(marker.get("files"), dict) else {}
+
+
+def _kept(folder: Path, key: str, name: str) -> Outcome | None:
+    """Return the outcome of an earlier batch where it still holds and its files are whole."""
+    marker = _read_marker(folder)
+    if marker.get("key") != key:
+        return None
+    try:
+        for file, digest in marker["files"].items():
+            with (folder / file).open("rb") as handle:
+                if hashlib.file_digest(handle, "sha256").hexdigest() != digest:
+                    return None
+        return Outcome(name=name, kept=True, **marker["outcome"])
+    except (OSError, TypeError):
+        return None
+
+
+def _write_failure(folder: Path, key: str, outcome: Outcome) -> None:
+    """Keep why a session failed, and take away results of an earlier state of it."""
+    earlier = _read_marker(folder).get("files", {})
+    # a place that cannot be written to only means that the session is tried again next time
+    with contextlib.suppress(OutputError, OSError):
+        write_together(folder, {MARKER: _marker(key, outcome, {})})
+        for name in earlier:
+            if "/" not in name:
+                (folder / name).unlink(missing_ok=True)
+
+
+def failed(job: Job, message: str) -> Outcome:
+    """Return the outcome of a session whose process came to an end before it was done."""
+    return Outcome(job.name, EXIT_NOTHING, message)

@@ -1,0 +1,233 @@
+"""An oscilloscope's marks as timed runs, and the same run in the phone's recording."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.crosscheck.gates import GateInterval
+from analysis.crosscheck.throttle import ThrottleMarks
+from analysis.crosscheck.timed_runs import TimedRun
+from analysis.results.power import PullFigures
+from analysis.signals.smoothing import SpeedCurve
+
+__all__ = ["Alignment", "DirectInterval", "align_release", "runs_from_marks"]
+
+Array = NDArray[np.float64]
+
+#: The phone's release and launch are known to this [s].
+_RELEASE_SD_S = 0.15
+#: An oscilloscope run is one of the session's where its misfit is this much below any other's.
+_UNIQUE = 9.0
+#: The phone's curve rounds the top of a run by about this [m/s].
+_NEAR_MPS = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class DirectInterval:
+    """One interval timed twice: by the oscilloscope and by the phone in the same run [s]."""
+
+    kind: str
+    from_mps: float
+    to_mps: float
+    scope_s: float
+    phone_s: float | None
+    difference_s: float | None
+    sd_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """The recording's clock minus the oscilloscope's, by the throttle release of one run."""
+
+    log: int
+    run: int
+    clock_difference_s: float
+    clock_difference_sd_s: float
+    intervals: tuple[DirectInterval, ...]
+
+
+def runs_from_marks(
+    marks: ThrottleMarks,
+    gates_mps: Sequence[float],
+    start_mps: float,
+    time_sd_s: float,
+    speed_sd_mps: float,
+) -> tuple[TimedRun, ...]:
+    """Turn throttle marks into timed intervals.
+
+    Parameters
+    ----------
+    marks : ThrottleMarks
+        Full throttle, release at the first gate, a blip at each later one.
+    gates_mps : sequence of float
+        Falling speeds of the release and of the blips [m/s].
+    start_mps : float
+        Speed at full throttle [m/s].
+    time_sd_s, speed_sd_mps : float
+        Of the driver's marks [s] and of each gate's reading [m/s].
+
+    Returns
+    -------
+    tuple of TimedRun
+        The pull and one coast-down interval per blip.
+
+    Raises
+    ------
+    ValueError
+        As many gates as marks are needed, falling; the text says how many there are.
+    """
+    edges = (marks.release, *marks.blips)
+    if len(gates_mps) != len(edges):
+        moments = ", ".join(f"{edge.t_s:.2f} s" for edge in edges)
+        msg = f"{len(edges)} marks (release and blips at {moments}) for {len(gates_mps)} gates"
+        raise ValueError(msg)
+    if any(b >= a for a, b in itertools.pairwise(gates_mps)):
+        msg = "the gates of a coast-down fall from one to the next"
+        raise ValueError(msg)
+    if not gates_mps[0] > start_mps:
+        msg = "the first gate lies above the speed at which the pull began"
+        raise ValueError(msg)
+    ends = [(marks.full, start_mps)] + list(zip(edges, gates_mps, strict=True))
+    runs = []
+    for number, ((a, v1), (b, v2)) in enumerate(itertools.pairwise(ends)):
+        sd = float(np.sqrt(a.sd_s**2 + b.sd_s**2 + time_sd_s**2))
+        gates = GateInterval(v1, v2, b.t_s - a.t_s)
+        runs.append(TimedRun("coast" if number else "pull", gates, sd, speed_sd_mps))
+    return tuple(runs)
+
+
+def align_release(
+    marks: ThrottleMarks,
+    runs: Sequence[TimedRun],
+    pulls: Sequence[PullFigures],
+    curves: Sequence[SpeedCurve],
+    *,
+    chosen: int | None = None,
+) -> Alignment | None:
+    """Find the session's own recording of an oscilloscope run and compare the intervals directly.
+
+    Parameters
+    ----------
+    marks : ThrottleMarks
+        On the oscilloscope's clock.
+    runs : sequence of TimedRun
+        From `runs_from_marks`.
+    pulls, curves
+        The session's pulls and speed curves.
+    chosen : int or None
+        Which of the pulls it is, from 0; None looks for the one that fits.
+
+    Returns
+    -------
+    Alignment or None
+        None where no pull fits, or several do.
+    """
+    by_log = {curve.log: curve for curve in curves}
+    misfits = []
+    for number, pull in enumerate(pulls):
+        curve = by_log.get(pull.log)
+        if curve is None or (chosen is not None and number != chosen):
+            continue
+        misfits.append((_misfit(marks, runs, pull, curve), number))
+    if not misfits:
+        return None
+    misfits.sort()
+    best, number = misfits[0]
+    if chosen is None:
+        # chi-square of as many values as there are marks, at three sigma of its own spread
+        limit = len(runs) + 1.0 + 3.0 * np.sqrt(2.0 * (len(runs) + 1.0))
+        if best > limit or (len(misfits) > 1 and misfits[1][0] - best < _UNIQUE):
+            return None
+    pull = pulls[number]
+    shift = pull.end_s - marks.release.t_s
+    intervals = tuple(_direct(run, pull, by_log[pull.log]) for run in runs)
+    sd = float(np.hypot(_RELEASE_SD_S, marks.release.sd_s))
+    return Alignment(pull.log, number, shift, sd, intervals)
+
+
+def _misfit(
+    marks: ThrottleMarks, runs: Sequence[TimedRun], pull: PullFigures, curve: SpeedCurve
+) -> float:
+    """Return chi-square of the pull's duration and of the phone's speeds at the marks."""
+    shift = pull.end_s - marks.release.t_s
+    launched = (marks.release.t_s - marks.full.t_s) - pull.duration_s
+    total = (launched / float(np.hypot(2.0 * _RELEASE_SD_S, runs[0].time_sd_s))) ** 2
+    moments = [marks.release.t_s, *(edge.t_s for edge in marks.blips)]
+    for moment, run in zip(moments, runs, strict=True):
+        at = moment + shift
+        speed = float(np.interp(at, curve.time_s, curve.speed_mps, left=np.nan, right=np.nan))
+        if not np.isfinite(speed):
+            return float("inf")
+        slope = float(np.interp(at, curve.time_s, curve.accel_mps2))
+        sd = np.sqrt(run.speed_sd_mps**2 + (slope * run.time_sd_s) ** 2 + 0.1**2)
+        total += float(((speed - run.gates.to_mps) / sd) ** 2)
+    return total
+
+
+def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterval:
+    """Time one interval on the phone's own curve of the same run."""
+    gates = run.gates
+    t, v = curve.time_s, curve.speed_mps
+    near = 2.0 * run.speed_sd_mps + _NEAR_MPS
+    if run.kind == "pull":
+        inside = (t >= pull.start_s) & (t <= pull.end_s + 1.0)
+        start = None if gates.from_mps else pull.start_s
+        if start is None:
+            start = _crossing(t, v, inside, gates.from_mps, 1, near)
+        end = _crossing(t, v, inside, gates.to_mps, 1, near)
+    else:
+        inside = t >= pull.end_s - 0.5
+        inside &= np.cumsum(inside & (v < 0.5)) == 0  # up to the next standstill
+        start = _crossing(t, v, inside, gates.from_mps, -1, near)
+        end = _crossing(t, v, inside, gates.to_mps, -1, near)
+    if start is None or end is None:
+        return DirectInterval(
+            run.kind, gates.from_mps, gates.to_mps, gates.duration_s, None, None, None
+        )
+    variance = run.time_sd_s**2 + (0.0 if gates.from_mps else _RELEASE_SD_S**2)
+    for at, speed in ((start, gates.from_mps), (end, gates.to_mps)):
+        if speed == 0.0:
+            continue
+        close = (t > at - 0.5) & (t < at + 0.5)
+        steep = max(abs(float(np.nanmean(curve.accel_mps2[close]))), 0.05)
+        own = float(np.nanmean(curve.speed_sd_mps[close]))
+        variance += (run.speed_sd_mps**2 + own**2) / steep**2
+    phone = end - start
+    return DirectInterval(
+        run.kind,
+        gates.from_mps,
+        gates.to_mps,
+        gates.duration_s,
+        phone,
+        gates.duration_s - phone,
+        float(np.sqrt(variance)),
+    )
+
+
+def _crossing(
+    t: Array, v: Array, inside: NDArray[np.bool_], speed: float, way: int, near_mps: float
+) -> float | None:
+    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s].
+
+    A gate above the run's top speed by no more than `near_mps`, its reading's error, was passed at
+    the top.
+    """
+    time, path = t[inside], v[inside]
+    if path.size < 2 or not np.isfinite(path).all():
+        return None
+    top = int(np.argmax(path))
+    if path[top] <= speed:
+        return float(time[top]) if path[top] > speed - near_mps else None
+    if way < 0:
+        time, path = time[top:], path[top:]
+    over = np.flatnonzero(way * (path - speed) >= 0.0)
+    if not over.size or over[0] == 0:
+        return None
+    k = int(over[0])
+    part = (speed - path[k - 1]) / (path[k] - path[k - 1])
+    return float(time[k - 1] + part * (time[k] - time[k - 1]))

@@ -1,0 +1,84 @@
+"""Where the session model's fit starts: first values of all unknowns, and the knots of the slope."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.linearise import places_along
+from analysis.model.normal_equations import RunState
+from analysis.model.observations import COAST, FREE, RunData
+from analysis.model.parameters import SPEED_SCALE_MPS, Layout, hat, local_slices
+from analysis.model.priors import Prior
+
+__all__ = ["first_shared", "first_state", "slope_knots"]
+
+Array: TypeAlias = NDArray[np.float64]
+
+_SLOPE_KNOT_M = 60.0
+
+
+def slope_knots(runs: Sequence[RunData]) -> Array:
+    """Return the knots of the slope profile over all road covered [m]; empty without places."""
+    spans = []
+    for data in runs:
+        edge, _ = places_along(data, data.first_path_mps, data.lag_s)
+        if np.isfinite(edge).all():
+            spans.append((float(edge.min()), float(edge.max())))
+    if not spans:
+        return np.zeros(0)
+    low, high = min(a for a, _ in spans) - 20.0, max(b for _, b in spans) + 20.0
+    count = max(2, round((high - low) / _SLOPE_KNOT_M) + 1)
+    return np.linspace(low, min(high, low + 400 * _SLOPE_KNOT_M), min(count, 401))
+
+
+def first_shared(runs: Sequence[RunData], layout: Layout, prior: Prior, scale: float) -> Array:
+    """Return a start: resistance from the smoothed coast-downs, tractive curves from the pulls."""
+    shared = np.zeros(layout.size)
+    shared[:7] = prior.mean
+    shared[layout.SCALE] = scale
+    speeds, slows = [np.zeros(0)], [np.zeros(0)]
+    for data in runs:
+        accel = np.diff(data.first_path_mps) / np.diff(data.edge_s)
+        mid = 0.5 * (data.first_path_mps[1:] + data.first_path_mps[:-1])
+        coasting = data.drive == COAST
+        speeds.append(mid[coasting])
+        slows.append(-accel[coasting])
+    v, slow = np.concatenate(speeds), np.concatenate(slows)
+    if v.size > 3:
+        basis = np.column_stack([np.ones_like(v), (v / SPEED_SCALE_MPS) ** 2])
+        ridge = np.diag([1.0, 0.3])
+        right = basis.T @ slow + ridge @ np.array([0.12, 0.35])
+        r0, r2 = np.linalg.solve(basis.T @ basis + ridge, right)
+        shared[0], shared[1], shared[2] = max(r0, 0.02), 0.0, max(r2, 0.02)
+    for gear, knots in enumerate(layout.gear_knots_mps):
+        left, right = np.eye(knots.size) * 1e-3, np.zeros(knots.size)
+        second = np.diff(np.eye(knots.size), n=2, axis=0) if knots.size > 2 else np.zeros((0, 2))
+        left = left + 5.0 * second.T @ second if knots.size > 2 else left
+        for data in runs:
+            here = data.drive == gear
+            mid = 0.5 * (data.first_path_mps[1:] + data.first_path_mps[:-1])[here]
+            accel = (np.diff(data.first_path_mps) / np.diff(data.edge_s))[here]
+            resist = shared[0] + shared[2] * (mid / SPEED_SCALE_MPS) ** 2
+            rows = hat(mid, knots)
+            left = left + rows.T @ rows
+            right = right + rows.T @ (accel + resist)
+        shared[layout.gear(gear)] = np.linalg.solve(left, right)
+    return shared
+
+
+def first_state(data: RunData, scale: float) -> RunState:
+    """Return a run's own unknowns to start from, along its smoothed path."""
+    own = local_slices(data)
+    local = np.zeros(max(s.stop for s in own.values()))
+    local[own["start_speed"]] = data.first_path_mps[0]
+    accel = np.diff(data.first_path_mps) / np.diff(data.edge_s)
+    local[own["free"]] = accel[data.drive == FREE]
+    if data.has_accel:
+        rest = data.force_mps2 - (1.0 + scale) * accel
+        local[own["offset"]] = float(np.nanmedian(rest))
+    count = data.fix_count if data.fix_count.size else np.ones(data.fix_s.size)
+    return RunState(data, local, data.first_path_mps, count)

@@ -1,0 +1,87 @@
+"""Leave one run out at a time, and see whether runs scatter more than the covariance says.
+
+The session model explains all it knows of: noise, wind, slope, lag, mount. What it does not know of
+(a lifted throttle, traffic, a warming tyre) shows as runs that disagree. Each run's normal equations
+are at hand after the fit, so that leaving it out is a subtraction. The jackknife variance
+`(n - 1)/n sum (q_-r - mean)^2` (Tukey; Efron and Stein, Annals of Statistics 9 (1981) 586; from
+memory) is then set against the posterior variance.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.fit import SessionFit
+
+__all__ = ["LIMIT", "left_out", "scatter_factor"]
+
+Array: TypeAlias = NDArray[np.float64]
+
+_LEAST_RUNS = 4
+#: 97.5 % quantile of chi-square over its degrees of freedom, by number of runs less one; beyond this
+#: the scatter counts. Tables of the chi-square distribution, checked in the tests against scipy.
+LIMIT = {
+    3: 3.12,
+    4: 2.79,
+    5: 2.57,
+    6: 2.41,
+    7: 2.29,
+    9: 2.11,
+    11: 1.99,
+    15: 1.83,
+    19: 1.73,
+    29: 1.58,
+}
+
+
+def left_out(fit: SessionFit) -> Array:
+    """Return how the shared unknowns move when one run is left out, one row per run.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        At least two runs.
+
+    Returns
+    -------
+    array of shape (runs, p)
+        Unknowns without the run minus unknowns with all.
+    """
+    known = {id(normal): normal.left() for normal in fit.normals}  # a plan repeats its runs
+    information = fit.prior_matrix + sum(known[id(normal)][0] for normal in fit.normals)
+    moves = {
+        name: np.linalg.solve(information - matrix, -side) for name, (matrix, side) in known.items()
+    }
+    return np.array([moves[id(normal)] for normal in fit.normals], dtype=np.float64)
+
+
+def scatter_factor(fit: SessionFit, moves: Array, weights: Array) -> float:
+    """Return the factor by which the sd of `weights @ shared` must grow to cover the runs' scatter.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        The session's fit.
+    moves : array of shape (runs, p)
+        From `left_out`.
+    weights : array of shape (k, p)
+        One or more linear functions of the shared unknowns; the largest factor counts.
+
+    Returns
+    -------
+    float
+        1 where the scatter is what chance allows, else the ratio of jackknife sd to posterior sd.
+    """
+    count = len(moves)
+    if count < _LEAST_RUNS:
+        return 1.0
+    limit = float(np.interp(count - 1, list(LIMIT), list(LIMIT.values())))
+    rows = np.atleast_2d(weights)
+    found = moves @ rows.T
+    jackknife = (count - 1) / count * ((found - found.mean(axis=0)) ** 2).sum(axis=0)
+    posterior = np.einsum("ij,jk,ik->i", rows, fit.covariance, rows)
+    ratio = float(np.max(jackknife / posterior))
+    return float(np.sqrt(ratio)) if ratio > limit else 1.0

@@ -1,0 +1,133 @@
+"""Learn the session model's noise levels from the data.
+
+Variances follow by the fixed-point rule of the evidence approximation,
+`sd^2 = u'Qu / (n - tr(QC)/sd^2)` (MacKay, Neural Computation 4 (1992) 415; from memory), held by a
+weak prior on each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.linearise import Linearised
+from analysis.model.normal_equations import Normal, RunState, run_covariance
+from analysis.model.observations import COAST, RunData
+from analysis.model.parameters import Layout, local_slices
+from analysis.model.priors import (
+    PROCESSES,
+    Prior,
+    bend_precision,
+    process_precision,
+    slope_precision,
+)
+from analysis.model.spread import Spread, force_sd
+
+__all__ = ["fix_weights", "next_spread"]
+
+Array: TypeAlias = NDArray[np.float64]
+
+#: Measurements farther off than this many sd are left out of the fit.
+_OUTLIER_SD = 4.5
+#: How many observations the starting value of each spread counts for, and its range.
+_HOLD: dict[str, tuple[float, float, float]] = {
+    "fix": (10.0, 0.01, 2.0),
+    "force_drive": (20.0, 0.005, 3.0),
+    "force_coast": (20.0, 0.005, 3.0),
+    "slow_noise": (40.0, 0.003, 0.5),
+    "gust": (40.0, 0.02, 2.0),
+    "wind": (4.0, 0.02, 2.0),
+    "offset_wander": (30.0, 0.003, 0.5),
+    "lag_wander": (10.0, 0.005, 0.6),
+    "pull": (4.0, 0.001, 0.1),
+    "slope": (10.0, 0.0003, 0.03),
+    "bend": (8.0, 1.0, 20.0),
+}
+
+
+def next_spread(
+    states: Sequence[RunState],
+    lins: Sequence[Linearised],
+    normals: Sequence[Normal],
+    layout: Layout,
+    spread: Spread,
+    start: Spread,
+    prior: Prior,
+    shared: Array,
+    shared_cov: Array,
+) -> Spread:
+    """Re-estimate the noise levels and variances of all random parts.
+
+    Parameters
+    ----------
+    states, lins, normals : one per run
+        The round's unknowns, predictions and normal equations.
+    layout, spread, start, prior
+        Layout, present spread, starting spread (the weak prior), and the caps.
+    shared, shared_cov : arrays
+        Shared unknowns and their covariance.
+
+    Returns
+    -------
+    Spread
+        Next values, each inside its stated range.
+    """
+    squares = dict.fromkeys(_HOLD, 0.0)
+    count = dict.fromkeys(_HOLD, 0.0)
+    for state, lin, normal in zip(states, lins, normals, strict=True):
+        cov = run_covariance(normal, shared_cov)
+        own = local_slices(state.data)
+        fitted = np.einsum("ij,ij->i", lin.fix_rows @ cov, lin.fix_rows)
+        squares["fix"] += float(state.fix_weight @ lin.fix_miss**2)
+        share = np.minimum(state.fix_weight * fitted / spread.fix**2, 0.98)
+        count["fix"] += float(((1.0 - share) * (state.fix_weight > 0)).sum())
+        if lin.force_bins.size:
+            sd = force_sd(state.data, lin.force_bins, spread)
+            fitted = np.einsum("ij,ij->i", lin.force_rows @ cov, lin.force_rows)
+            left = 1.0 - np.minimum(fitted / sd**2, 0.98)
+            scaled = (lin.force_miss / sd) ** 2
+            coasting = state.data.drive[lin.force_bins] == COAST
+            for name, mask in (("force_coast", coasting), ("force_drive", ~coasting)):
+                squares[name] += float(scaled[mask].sum()) * getattr(spread, name) ** 2
+                count[name] += float(left[mask].sum())
+        p = layout.size
+        for name in (*PROCESSES, "wind", "pull"):
+            part = own[name]
+            n = part.stop - part.start
+            if not n:
+                continue
+            q = np.eye(n) if n == 1 else process_precision(state.data, name, n)
+            u = state.local[part]
+            block = cov[p + part.start : p + part.stop, p + part.start : p + part.stop]
+            squares[name] += float(u @ q @ u)
+            count[name] += n - float(np.sum(q * block)) / getattr(spread, name) ** 2
+    if layout.slope_knots_m.size:
+        q, u = slope_precision(layout), shared[layout.slope]
+        squares["slope"] = float(u @ q @ u)
+        block = shared_cov[layout.slope, layout.slope]
+        count["slope"] = u.size - float(np.sum(q * block)) / spread.slope**2
+    for gear, knots in enumerate(layout.gear_knots_mps):
+        part = layout.gear(gear)
+        q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]
+        squares["bend"] += float(u @ q @ u)
+        count["bend"] += (
+            max(u.size - 2, 0) - float(np.sum(q * shared_cov[part, part])) / spread.bend**2
+        )
+    caps = {"slope": prior.most_slope, "wind": prior.most_wind_mps, "gust": prior.most_wind_mps}
+    new: dict[str, float] = {}
+    for name, (hold, low, high) in _HOLD.items():
+        base = min(getattr(start, name), caps.get(name, np.inf))
+        variance = (squares[name] + hold * base**2) / (max(count[name], 0.0) + hold)
+        high = min(high, max(caps.get(name, high), 1e-6))
+        new[name] = float(np.clip(np.sqrt(variance), min(low, high), high))
+    return replace(spread, **new)
+
+
+def fix_weights(data: RunData, lin: Linearised, fix_sd: float) -> Array:
+    """Return the weight of each fix, shape (q,): 0 for those far off, else how many it stands for."""
+    count = data.fix_count if data.fix_count.size else np.ones(lin.fix_miss.size)
+    return np.where(np.abs(lin.fix_miss) > _OUTLIER_SD * fix_sd, 0.0, count)

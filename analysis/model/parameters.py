@@ -1,0 +1,128 @@
+"""The unknowns of the session model: what there is to find, and where each stands in its vector.
+
+Shared ones are common to all runs; each run has its own beside them, among them slow processes given
+by their values at evenly spaced knots.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.observations import FREE, RunData
+
+__all__ = [
+    "GUST_S",
+    "LAG_S",
+    "OFFSET_S",
+    "SLOW_NOISE_S",
+    "SPEED_SCALE_MPS",
+    "Layout",
+    "hat",
+    "knots_over",
+    "local_slices",
+]
+
+Array: TypeAlias = NDArray[np.float64]
+
+#: Speed that scales the resistance coefficients so that all are accelerations [m/s].
+SPEED_SCALE_MPS = 30.0
+#: Knot spacing and correlation time of the slow processes of a run [s].
+GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (20.0, 150.0), (4.0, 8.0), (12.0, 40.0)
+
+
+def hat(x: Array, knots: Array) -> Array:
+    """Return weights of linear interpolation, shape (x.size, knots.size); level beyond the ends."""
+    rows = np.zeros((x.size, knots.size))
+    if knots.size == 1:
+        rows[:, 0] = 1.0
+        return rows
+    at = np.clip(np.searchsorted(knots, x, side="right") - 1, 0, knots.size - 2)
+    part = np.clip((x - knots[at]) / (knots[at + 1] - knots[at]), 0.0, 1.0)
+    index = np.arange(x.size)
+    rows[index, at] = 1.0 - part
+    rows[index, at + 1] = part
+    return rows
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where each shared unknown stands in the parameter vector.
+
+    Parameters
+    ----------
+    gear_knots_mps : tuple of arrays
+        Speed knots of the tractive acceleration per gear [m/s].
+    slope_knots_m : array
+        Knots of the slope profile along the road [m]; empty without places.
+    gravity_share : float
+        m / m_e.
+    gear_level_mps2 : tuple of float
+        Rough level of the tractive acceleration per gear [m/s2], to scale its priors.
+    """
+
+    gear_knots_mps: tuple[Array, ...]
+    slope_knots_m: Array
+    gravity_share: float
+    gear_level_mps2: tuple[float, ...] = ()
+
+    RESISTANCE = slice(0, 3)
+    WIND = 3
+    SLOPE = 4
+    SCALE = 5
+    MEMORY = 6
+
+    @property
+    def slope(self) -> slice:
+        """Slope profile about its mean."""
+        return slice(7, 7 + self.slope_knots_m.size)
+
+    def gear(self, index: int) -> slice:
+        """Tractive acceleration of gear `index`."""
+        start = self.slope.stop + sum(knots.size for knots in self.gear_knots_mps[:index])
+        return slice(start, start + self.gear_knots_mps[index].size)
+
+    @property
+    def size(self) -> int:
+        """Number of shared unknowns."""
+        return int(self.slope.stop) + sum(knots.size for knots in self.gear_knots_mps)
+
+
+#: Names of a run's own unknowns in order; sizes come from `local_slices`.
+LOCAL_NAMES = (
+    "start_speed", "lag", "lag_wander", "offset", "offset_wander", "gust", "slow_noise",
+    "wind", "pull", "scale", "free",
+)  # fmt: skip
+
+
+def knots_over(start: float, end: float, spacing: float) -> Array:
+    """Return evenly spaced knots from `start` to `end`, about `spacing` apart, at least two."""
+    return np.linspace(start, end, max(2, round((end - start) / spacing) + 1))
+
+
+def local_slices(data: RunData) -> dict[str, slice]:
+    """Return where each of the run's own unknowns stands in its vector."""
+    start, end = data.edge_s[0], data.edge_s[-1]
+    accel = data.has_accel
+    sizes = {
+        "start_speed": 1,
+        "lag": int(accel),
+        "lag_wander": knots_over(start, end, LAG_S[0]).size if accel else 0,
+        "offset": int(accel),
+        "offset_wander": knots_over(start, end, OFFSET_S[0]).size if accel else 0,
+        "gust": knots_over(start, end, GUST_S[0]).size,
+        "slow_noise": knots_over(start, end, SLOW_NOISE_S[0]).size,
+        "wind": 1,
+        "pull": int((data.drive >= 0).any()),
+        "scale": int(accel),
+        "free": int((data.drive == FREE).sum()),
+    }
+    slices: dict[str, slice] = {}
+    at = 0
+    for name in LOCAL_NAMES:
+        slices[name] = slice(at, at + sizes[name])
+        at += sizes[name]
+    return slices

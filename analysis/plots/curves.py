@@ -1,0 +1,396 @@
+"""Draw an `Analysis` as SVG; only the files `plots*.py` import matplotlib, and they compute nothing.
+
+`report_plots` is the list of a report's figures. What figures share is in `plots_style.py`, what is
+drawn over time in `plots_runs.py`.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.plots.runs import (
+    gates_plot,
+    residuals_plot,
+    run_plots,
+    speed_time_plot,
+    speed_time_svg,
+)
+from analysis.plots.strips import run_label, thinned
+from analysis.plots.style import (
+    COLOURS,
+    GEAR_LINES,
+    SIZE,
+    Z95,
+    Plot,
+    csv_text,
+    draw_band,
+    draw_frame,
+    draw_note,
+    new_figure,
+    page_plot,
+)
+from analysis.text.advice import limits
+from analysis.text.numbers import Units, counted, force_at, number, road_load_at
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.pipeline import Analysis
+    from analysis.results.power import PowerCurve
+    from analysis.results.road_load import RoadLoad
+    from analysis.text.advice import Limit
+    from analysis.text.numbers import RoadLoadAt
+
+__all__ = [
+    "COLOURS",
+    "Plot",
+    "report_plots",
+    "run_plots",
+    "shared_road_load_plot",
+    "speed_time_svg",
+]
+
+_MOST_MARKS = 300
+#: More names than this hide the curves.
+_MOST_NAMES = 8
+
+
+def report_plots(outcome: Analysis, units: Units) -> tuple[Plot, ...]:
+    """Draw every figure that the analysis has data for, in the order of the report.
+
+    Parameters
+    ----------
+    outcome : Analysis
+        Of one session.
+    units : Units
+        For the axes.
+
+    Returns
+    -------
+    tuple of Plot
+        With SVG to stand in a page: style variables for colours, ids that do not clash.
+    """
+    plots = (
+        _wheel_power(outcome, units),
+        _road_load(outcome, units),
+        speed_time_plot(outcome, units),
+        residuals_plot(outcome, units),
+        _slope(outcome),
+        *(_budget(limit, units) for limit in limits(outcome)),
+        gates_plot(outcome, units),
+    )
+    return tuple(plot for plot in plots if plot is not None)
+
+
+def shared_road_load_plot(
+    shared: RoadLoad, sessions: Sequence[tuple[str, RoadLoad]], units: Units, name: str
+) -> Plot:
+    """Draw the road load that sessions share, with each session's own.
+
+    Parameters
+    ----------
+    shared : RoadLoad
+        With its band.
+    sessions : sequence of (str, RoadLoad)
+        Names and curves, in the same air.
+    units : Units
+        For the axes.
+    name : str
+        Unique in the page, fit for an id.
+
+    Returns
+    -------
+    Plot
+        With SVG to stand in a page.
+    """
+    figure, axes = new_figure(3.3)
+    low, high = shared.speed_range_mps
+    speed = np.linspace(low, high, 80)
+    force, half = shared.force_n(speed), Z95 * shared.force_sd_n(speed)
+    draw_band(axes, speed / units.speed_mps, force, half, COLOURS["coast"])
+    lines = axes.plot(speed / units.speed_mps, force, color=COLOURS["ink"], linewidth=1.9)
+    top = float((force + half).max())
+    for index, (_, load) in enumerate(sessions):
+        own = np.linspace(*load.speed_range_mps, 60)
+        own_force = load.force_n(own)
+        lines += axes.plot(
+            own / units.speed_mps,
+            own_force,
+            color=COLOURS[f"gear{index % 6 + 1}"],
+            linestyle=GEAR_LINES[(index + 1) % 6],
+            linewidth=1.2,
+        )
+        top = max(top, float(own_force.max()))
+    labels = ["shared", *(label[:28] for label, _ in sessions)][:_MOST_NAMES]
+    legend = axes.legend(
+        lines[: len(labels)], labels, loc="upper left", fontsize=SIZE, frameon=False,
+        labelcolor=COLOURS["quiet"],
+    )  # fmt: skip
+    for text in legend.get_texts():
+        text.set_parse_math(False)
+    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
+    bottom = min(0.0, float((force - half).min()))
+    draw_frame(
+        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
+        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
+    )  # fmt: skip
+    at = force_at(shared, shared.budget_speed_mps)
+    aid = (
+        "Thick: what the sessions share, in reference air; its band holds the true curve with 95 % "
+        "probability. Thin: each session by itself, carried to the same air."
+    )
+    return page_plot(name, "Road load over speed", aid, _road_load_words(shared, at, units), figure)
+
+
+def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
+    power = outcome.power
+    if power is None:
+        return None
+    gears = [gear for gear in power.gears if gear.speed_mps.size]
+    figure, axes = new_figure(3.3)
+    at, peak = power.peak_speed_mps / units.speed_mps, power.peak_w / units.power_w
+    low, high = (value / units.power_w for value in power.peak_ci95_w)
+    top, fastest = max(high, peak), at
+    for index, gear in enumerate(gears):
+        colour = COLOURS[f"gear{index % 6 + 1}"]
+        speed, watts = gear.speed_mps / units.speed_mps, gear.power_w / units.power_w
+        half = Z95 * gear.sd_w / units.power_w
+        draw_band(axes, speed, watts, half, colour)
+        axes.plot(speed, watts, color=colour, linestyle=GEAR_LINES[index % 6], linewidth=1.8)
+        top, fastest = max(top, float((watts + half).max())), max(fastest, float(speed[-1]))
+        if gear.gear is not None and len(gears) > 1:
+            middle = (2 * speed.size) // 5
+            word = f"gear {gear.gear}" if len(gears) < 6 else str(gear.gear)
+            where = (float(speed[middle]), float(watts[middle] - half[middle]))
+            draw_note(axes, word, where, (3, -3), colour, ha="left", va="top")
+    changes = [
+        (before.speed_mps[-1] + after.speed_mps[0]) / 2 / units.speed_mps
+        for before, after in itertools.pairwise(gears)
+    ]
+    for change in changes:
+        axes.axvline(change, color=COLOURS["other"], linestyle=":", linewidth=1.0)
+    axes.plot([at, at], [low, high], color=COLOURS["ink"], linewidth=1.4)
+    axes.plot([at], [peak], "o", color=COLOURS["ink"], markersize=4.5)
+    peak_text = units.power_text(power.peak_w, power.peak_sd_w)
+    side = "right" if at > 0.6 * fastest else "left"
+    draw_note(axes, f"peak {peak_text}", (at, high), (0, 4), COLOURS["ink"], ha=side, bold=True)
+    draw_frame(
+        axes, (0.0, 1.03 * fastest), (0.0, 1.14 * top),
+        f"speed [{units.speed}]", f"wheel power [{units.power}]",
+    )  # fmt: skip
+    aid = (
+        "Each line is one gear at full throttle; its band holds the true power with 95 % "
+        "probability. The dot with a bar is the peak with its interval: the maximum, less what noise adds to a "
+        "maximum."
+    )
+    words = (
+        f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "
+        f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "
+        f"{units.speed_text(min((float(g.speed_mps[0]) for g in gears), default=0.0))} to "
+        f"{units.speed_text(max((float(g.speed_mps[-1]) for g in gears), default=0.0))}, "
+        f"in {counted(len(gears), 'piece')} of uninterrupted drive."
+    )
+    aid += " Dotted lines: gear changes." if changes else ""
+    for limit_mps, text in _limits_of_power(power):
+        axes.axvline(limit_mps / units.speed_mps, color=COLOURS["quiet"], linewidth=0.8)
+        aid += f" Thin line at {units.speed_text(limit_mps)}: {text}."
+    scale = units.power_w
+    data = csv_text(
+        ["gear", f"speed [{units.speed}]", *_interval_heads("wheel power", units.power)],
+        [gear.gear for gear in gears for _ in gear.speed_mps],
+        _joined(gear.speed_mps / units.speed_mps for gear in gears),
+        _joined(gear.power_w / scale for gear in gears),
+        _joined((gear.power_w - Z95 * gear.sd_w) / scale for gear in gears),
+        _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
+    )
+    return page_plot("wheel-power", "Wheel power over speed", aid, words, figure, data)
+
+
+def _limits_of_power(power: PowerCurve) -> list[tuple[float, str]]:
+    """Return the speeds [m/s] beyond which the curve means less, with what it means there."""
+    limits_of = [
+        (power.lower_bound_below_mps, "below it tyres may slip, and the power is a lower bound"),
+        (power.continued_above_mps, "above it nothing was coasted through, and it may bend away"),
+    ]
+    return [(speed, text) for speed, text in limits_of if speed is not None]
+
+
+def _joined(arrays: Iterable[NDArray[np.float64]]) -> NDArray[np.float64]:
+    return np.concatenate([np.zeros(0), *arrays])
+
+
+def _interval_heads(name: str, unit: str) -> list[str]:
+    return [f"{name} [{unit}]", f"95 % low [{unit}]", f"95 % high [{unit}]"]
+
+
+def _road_load(outcome: Analysis, units: Units) -> Plot | None:
+    road_load, at = outcome.road_load, road_load_at(outcome)
+    if road_load is None or at is None:
+        return None
+    figure, axes = new_figure(3.3)
+    low, high = road_load.speed_range_mps
+    speed = np.linspace(low, high, 80)
+    force, half = road_load.force_n(speed), Z95 * road_load.force_sd_n(speed)
+    points, ways = _coast_marks(outcome)
+    for way, marker, word in ((1, "^", "up"), (-1, "v", "down"), (0, "o", "direction unknown")):
+        chosen = points[ways == way]
+        if chosen.size:
+            axes.plot(
+                chosen[:, 1] / units.speed_mps,
+                chosen[:, 2],
+                marker,
+                color=COLOURS["other"],
+                markersize=3.4,
+                markerfacecolor="none" if way == -1 else COLOURS["other"],
+                markeredgewidth=0.7,
+                label=word,
+            )
+    shown = speed / units.speed_mps
+    draw_band(axes, shown, force, half, COLOURS["coast"])
+    axes.plot(shown, force, color=COLOURS["coast"], linewidth=1.9)
+    where = (at.speed_mps / units.speed_mps, at.force_n)
+    axes.plot([where[0]], [where[1]], "o", color=COLOURS["ink"], markersize=4.5)
+    word = f"{at.text} N at {units.speed_text(at.speed_mps)}"
+    draw_note(axes, word, where, (-7, 6), COLOURS["ink"], ha="right", bold=True)
+    marks = points[:, 2] if points.size else force
+    top = max(float((force + half).max()), float(np.percentile(marks, 98)))
+    bottom = min(float((force - half).min()), float(np.percentile(marks, 2)), 0.0)
+    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
+    draw_frame(
+        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
+        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
+    )  # fmt: skip
+    aid = (
+        "The force that air and tyres put against the vehicle on a level road in still air. The band "
+        "holds the true curve with 95 % probability; the marks are short pieces of the coast-downs"
+    )
+    if len(set(ways.tolist())) > 1:
+        axes.legend(
+            loc="upper left", fontsize=SIZE, frameon=False, labelcolor=COLOURS["quiet"],
+            handletextpad=0.1,
+        )  # fmt: skip
+        aid += ", by direction of travel"
+    return page_plot(
+        "road-load",
+        "Road load over speed",
+        aid + ".",
+        _road_load_words(road_load, at, units),
+        figure,
+        _road_load_csv(outcome, speed, units),
+    )
+
+
+def _road_load_csv(outcome: Analysis, speed_mps: NDArray[np.float64], units: Units) -> str:
+    """Return the curve with its interval, and below it the marks with their runs."""
+    road_load, points = outcome.road_load, _coast_marks(outcome)[0]
+    assert road_load is not None
+    labels = {run.number: run_label(run.number, run.direction) for run in outcome.runs}
+    force, half = road_load.force_n(speed_mps), Z95 * road_load.force_sd_n(speed_mps)
+    blank = [None] * len(points)
+    return csv_text(
+        ["what", f"speed [{units.speed}]", *_interval_heads("road load", "N")],
+        ["curve"] * speed_mps.size + [f"run {labels.get(int(run), '')}" for run in points[:, 0]],
+        np.concatenate([speed_mps, points[:, 1]]) / units.speed_mps,
+        np.concatenate([force, points[:, 2]]),
+        [*(force - half).tolist(), *blank],
+        [*(force + half).tolist(), *blank],
+    )
+
+
+def _coast_marks(outcome: Analysis) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return some of the coast-downs' force points, and the direction of each (0: unknown)."""
+    points = outcome.coast_forces.reshape(-1, 3)
+    points = points[thinned(len(points), _MOST_MARKS)]
+    direction = {run.number: run.direction for run in outcome.runs}
+    return points, np.array([direction.get(int(run)) or 0 for run in points[:, 0]], dtype=np.int64)
+
+
+def _road_load_words(road_load: RoadLoad, at: RoadLoadAt, units: Units) -> str:
+    low, high = (force_at(road_load, speed) for speed in road_load.speed_range_mps)
+    return (
+        f"The road load goes from {low.text} N at {units.speed_text(low.speed_mps)} to {high.text} N "
+        f"at {units.speed_text(high.speed_mps)}; at {units.speed_text(at.speed_mps)} it is {at.text} N, "
+        f"95 % interval {at.interval} N."
+    )
+
+
+def _slope(outcome: Analysis) -> Plot | None:
+    place = outcome.site.slope_profile_place_m
+    if place.size < 2:
+        return None
+    figure, axes = new_figure(2.4)
+    slope, half = 100 * outcome.site.slope_profile, Z95 * 100 * outcome.site.slope_profile_sd
+    axes.axhline(0, color=COLOURS["quiet"], linewidth=0.8)
+    draw_band(axes, place, slope, half, COLOURS["slope"])
+    axes.plot(place, slope, color=COLOURS["slope"], linewidth=1.7)
+    low, high = min(0.0, float((slope - half).min())), max(0.0, float((slope + half).max()))
+    draw_frame(
+        axes, (float(place[0]), float(place[-1])), (1.08 * low, 1.08 * high),
+        "place along the road [m]", "slope [%]",
+    )  # fmt: skip
+    words = (
+        f"Along {place[-1] - place[0]:.0f} m of road the slope lies between "
+        f"{number(slope.min(), float(half.max()))} % and {number(slope.max(), float(half.max()))} %."
+    )
+    aid = "Above 0 the road rises in the direction called up. The band holds the truth with 95 %."
+    data = csv_text(
+        ["place along the road [m]", *_interval_heads("slope", "%")],
+        place, slope, slope - half, slope + half,
+    )  # fmt: skip
+    return page_plot("slope", "Slope of the road, as found from the runs", aid, words, figure, data)
+
+
+def _budget(limit: Limit, units: Units) -> Plot:
+    """Draw what the uncertainty of one result comes from: one bar per cause, longest first."""
+    power = limit.quantity == "power"
+    scale, unit = (units.power_w, units.power) if power else (1.0, "N")
+    count = len(limit.shares)
+    figure, axes = new_figure(0.62 + 0.27 * (count + 1), left=0.36)
+    sds = [share.sd / scale for share in limit.shares]
+    heights = np.arange(count, 0, -1, dtype=np.float64)
+    colour = COLOURS["pull"] if power else COLOURS["coast"]
+    axes.hlines(heights, 0, sds, color=colour, linewidth=9, alpha=0.75)
+    total = limit.half / Z95 / scale
+    axes.hlines([0.0], 0, [total], color=COLOURS["quiet"], linewidth=9)
+    across = axes.get_yaxis_transform()
+    rows = [
+        *((share.name, f"{_sd(share.sd / scale)} ({100 * share.share:.0f} %)") for share in limit.shares),
+        ("all together", _sd(total)),
+    ]  # fmt: skip
+    for height, sd, (name, text) in zip([*heights, 0.0], [*sds, total], rows, strict=True):
+        axes.annotate(
+            name, (0, height), (-5, 0), xycoords=across, textcoords="offset points", ha="right",
+            va="center", size=SIZE, color=COLOURS["ink"],
+        )  # fmt: skip
+        draw_note(axes, text, (sd, height), (4, 0), COLOURS["quiet"], va="center")
+    draw_frame(
+        axes, (0.0, 1.45 * total), (-0.6, count + 0.6), f"standard deviation [{unit}]", "",
+        y_ticks=False,
+    )  # fmt: skip
+    first = limit.shares[0]
+    half, twice = (_sd(value / scale) for value in (limit.half, limit.half_twice))
+    words = (
+        f"The {limit.result} is known to ±{half} {unit} (95 %). The largest part, "
+        f"{100 * first.share:.0f} % of the variance, is {first.name}. With twice as many runs it would "
+        f"be about ±{twice} {unit}."
+    )
+    aid = (
+        "One bar per cause, in brackets its share; the squares of the bars add up to the square of the "
+        "grey one. The longest is what to improve."
+    )
+    title = f"What limits the {limit.result}"
+    data = csv_text(
+        ["cause", f"standard deviation [{unit}]", "share of variance [%]"],
+        [share.name for share in limit.shares],
+        sds,
+        [100 * share.share for share in limit.shares],
+    )
+    return page_plot(f"budget-{limit.quantity}", title, aid, words, figure, data)
+
+
+def _sd(value: float) -> str:
+    return number(value, value)

@@ -1,0 +1,180 @@
+"""An `Analysis` as the four files of `pullcoast report`; every number in them is a field of it.
+
+`render` is the whole story. The page is `templates/report.html`; `report_rows.py` prepares its
+tables, and this file its first screen.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from analysis.plots.curves import COLOURS, report_plots, run_plots
+from analysis.report.csv_files import curves_csv, speed_time_csv
+from analysis.report.html_tables import (
+    asked_rows,
+    coefficient_heads,
+    coefficient_rows,
+    facts,
+    force_rows,
+    power_rows,
+    pull_rows,
+    run_rows,
+    sensor_row,
+    site_rows,
+    timed_rows,
+    unused_rows,
+)
+from analysis.report.pages import TEMPLATES, page_environment
+from analysis.report.reference_tables import comparison_rows
+from analysis.report.results_json import json_text, results_dict
+from analysis.text.advice import advice, checks
+from analysis.text.numbers import (
+    Units,
+    by_severity,
+    counted,
+    log_name,
+    number,
+    road_load_at,
+    serious_by_kind,
+    trust,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.pipeline import Analysis
+    from analysis.plots.curves import Plot
+
+__all__ = ["TEMPLATES", "render", "report_html"]
+
+#: So many kinds of warnings stand at the top of the page; all stand further down.
+_MOST_WARNINGS = 6
+#: The gauges of the first screen go this far beyond the upper end of the interval.
+_ROOM = 1.03
+
+
+def render(outcome: Analysis, *, full: bool = False) -> dict[str, str]:
+    """Return every result file's name and text, all made before any is written.
+
+    Parameters
+    ----------
+    outcome : Analysis
+        Of one session; units for people as its session's display says.
+    full : bool
+        With a figure of every run in the page.
+
+    Returns
+    -------
+    dict
+        ``report.html``, ``results.json``, ``curves.csv``, ``speed_time.csv``.
+
+    Raises
+    ------
+    ResultError
+        The analysis holds a number that must never be shown.
+    """
+    results = json_text(results_dict(outcome))
+    return {
+        "report.html": report_html(outcome, full=full),
+        "results.json": results,
+        "curves.csv": curves_csv(outcome),
+        "speed_time.csv": speed_time_csv(outcome.curves, outcome.runs),
+    }
+
+
+def report_html(outcome: Analysis, *, full: bool = False) -> str:
+    """Return the page: one file, no network, no coordinates; text from files is escaped.
+
+    Parameters
+    ----------
+    outcome : Analysis
+        Of one session.
+    full : bool
+        With a figure of every run.
+    """
+    units = Units.of(outcome.session.display)
+    road_load, power, check = outcome.road_load, outcome.power, outcome.crosscheck
+    plots = {plot.name: plot for plot in report_plots(outcome, units)}
+    return (
+        page_environment()
+        .get_template("report.html")
+        .render(
+            title=outcome.session.vehicle.name or outcome.session.name,
+            colours=COLOURS,
+            units=units,
+            facts=facts(outcome),
+            peak=None if power is None else _peak(outcome, units),
+            load=_load(outcome),
+            trust=trust(outcome),
+            checks=checks(outcome, units),
+            advice=advice(outcome, units),
+            figures={name: (plot, Markup(plot.svg)) for name, plot in plots.items()},
+            every_run=_embedded(run_plots(outcome, units)) if full else [],
+            serious=serious_by_kind(outcome.findings)[:_MOST_WARNINGS],
+            findings=by_severity(outcome.findings),
+            counted=counted,
+            log_name=lambda log: log_name(outcome.session, log),
+            road_load=road_load,
+            coefficients=[] if road_load is None else coefficient_rows(outcome, road_load, units),
+            coefficient_heads=coefficient_heads(outcome, units),
+            forces=[] if road_load is None else force_rows(road_load, units),
+            also=asked_rows(outcome, units),
+            crank_asked=outcome.crank is not None,
+            compare=comparison_rows(outcome, units),
+            timed=[] if check is None else timed_rows(check, outcome),
+            timed_words=() if check is None else (*check.steps, *check.explanation),
+            site=site_rows(outcome, units),
+            separable=outcome.site.separable,
+            runs=run_rows(outcome, units),
+            unused=unused_rows(outcome),
+            powers=[] if power is None else power_rows(power, units),
+            pulls=pull_rows(outcome, units),
+            sensors=[
+                sensor_row(sensor, log_name(outcome.session, sensor.log))
+                for sensor in outcome.sensors
+            ],
+            history=[
+                (step.step, step.version, ", ".join(f"{k}: {v}" for k, v in step.settings.items()))
+                for step in outcome.history
+            ],
+        )
+    )
+
+
+def _embedded(plots: Sequence[Plot]) -> list[tuple[Plot, Markup]]:
+    return [(plot, Markup(plot.svg)) for plot in plots]
+
+
+def _peak(outcome: Analysis, units: Units) -> dict[str, Any]:
+    """Return the peak wheel power for the first screen."""
+    power = outcome.power
+    assert power is not None
+    low, high = power.peak_ci95_w
+    return {
+        "text": number(power.peak_w / units.power_w, power.peak_sd_w / units.power_w),
+        "interval": units.power_interval(low, high, power.peak_sd_w),
+        "speed": units.speed_text(power.peak_speed_mps),
+        "gauge": _gauge(power.peak_w, low, high),
+    }
+
+
+def _load(outcome: Analysis) -> dict[str, Any] | None:
+    """Return the road load for the first screen, None where there is none."""
+    at = road_load_at(outcome)
+    if at is None:
+        return None
+    return {
+        "text": at.text,
+        "interval": at.interval,
+        "speed_mps": at.speed_mps,
+        "gauge": _gauge(at.force_n, at.force_n - at.half_n, at.force_n + at.half_n),
+    }
+
+
+def _gauge(value: float, low: float, high: float) -> dict[str, float]:
+    """Return where a bar from 0 ends, and its interval begins and ends, in percent of the width."""
+    most = _ROOM * max(high, value, 1e-9)
+    places = {"low": low, "value": value, "high": high}
+    return {name: round(100 * min(max(at / most, 0.0), 1.0), 2) for name, at in places.items()}

@@ -1,0 +1,301 @@
+"""An `Analysis` as rows of words for the report's tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.plots.strips import run_label
+from analysis.text.numbers import Units, counted, force_at, log_name, number
+from logger.session.session import Display
+
+if TYPE_CHECKING:
+    from analysis.crosscheck.crosscheck import CrossCheck
+    from analysis.pipeline import Analysis, SensorState
+    from analysis.results.power import AmbientCorrection, GearCurve, PowerCurve, PullFigures
+    from analysis.results.road_load import RoadLoad
+    from analysis.runs.run import Run
+
+__all__ = [
+    "Rows",
+    "asked_rows",
+    "coefficient_heads",
+    "coefficient_rows",
+    "facts",
+    "force_rows",
+    "power_rows",
+    "pull_rows",
+    "run_rows",
+    "sensor_row",
+    "site_rows",
+    "timed_rows",
+    "unused_rows",
+    "with_sd",
+]
+
+Rows = list[tuple[str, ...]]
+#: Two-sided 95 % of the normal distribution.
+_Z95 = 1.959964
+_NO_BREAK = "\u00a0"
+
+
+def facts(outcome: Analysis) -> list[str]:
+    """Return what was measured, in short pieces for the page's head."""
+    vehicle, air = outcome.session.vehicle, outcome.air
+    directions = [run.direction for run in outcome.used_runs]
+    sources = {
+        "measured": "from the stated weather",
+        "estimated": "estimated",
+        "assumed": "assumed: no weather was stated",
+    }
+    runs = counted(len(directions), "run")
+    density = with_sd(air.density_kg_m3, air.density_sd_kg_m3)
+    pieces = [
+        f"{runs}: {directions.count(1)} up, {directions.count(-1)} down",
+        f"mass {with_sd(vehicle.mass_kg, vehicle.mass_sd_kg)} kg",
+        f"rotating mass {with_sd(vehicle.rotating_mass_kg, vehicle.rotating_mass_sd_kg)} kg",
+        f"air {density} kg/m\u00b3, {sources.get(air.source, air.source)}",
+    ]
+    if vehicle.state:
+        pieces.insert(0, vehicle.state)
+    return pieces
+
+
+def with_sd(value: float, sd: float, scale: float = 1.0) -> str:
+    """Write a value and its standard deviation in one unit: ``61.2 ± 0.9``."""
+    return f"{number(value / scale, sd / scale)} \u00b1 {number(sd / scale, sd / scale)}"
+
+
+def coefficient_rows(outcome: Analysis, road_load: RoadLoad, units: Units) -> Rows:
+    """Return name, value in SI, value per display speed unit, and value at reference air if any."""
+    if not road_load.separable:
+        return []
+    values = (road_load.f0_n, road_load.f1_n_per_mps, road_load.f2_n_per_mps2)
+    sds = (road_load.covariance.diagonal() ** 0.5).tolist()
+    reference = outcome.reference_road_load
+    at_reference: Sequence[float | None] = (
+        (None, None, None)
+        if reference is None
+        else (reference.f0_n, reference.f1_n_per_mps, reference.f2_n_per_mps2)
+    )
+    si = ("N", "N/(m/s)", "N/(m/s)\u00b2")
+    shown = ("N", f"N/({units.speed})", f"N/({units.speed})\u00b2")
+    rows = []
+    reference_sds = (
+        sds
+        if reference is None or reference.covariance is None
+        else (reference.covariance.diagonal() ** 0.5).tolist()
+    )
+    given = zip(values, sds, at_reference, reference_sds, strict=True)
+    for power, (value, sd, other, other_sd) in enumerate(given):
+        scale = units.speed_mps**-power
+        row = [f"F{power}", f"{with_sd(value, sd)} {si[power]}"]
+        if units.speed != "m/s":
+            row.append(f"{with_sd(value, sd, scale)} {shown[power]}")
+        if other is not None:
+            row.append(f"{with_sd(other, other_sd)} {si[power]}")
+        rows.append(tuple(row))
+    return rows
+
+
+def coefficient_heads(outcome: Analysis, units: Units) -> list[str]:
+    """Return the heads of the table of coefficients."""
+    heads = ["", "speed in m/s"] + ([f"speed in {units.speed}"] if units.speed != "m/s" else [])
+    reference = outcome.reference_road_load
+    if reference is not None:
+        air = f"{reference.temperature_c:.0f} \u00b0C, {reference.pressure_kpa:.0f} kPa"
+        heads.append(f"carried over to {air}")
+    return heads
+
+
+def force_rows(road_load: RoadLoad, units: Units) -> Rows:
+    """Return the road load at round speeds inside the covered range, with intervals."""
+    step = 5 if units.speed == "m/s" else 20
+    low, high = (speed / units.speed_mps for speed in road_load.speed_range_mps)
+    first, last = int(-(-low // step)), int(high // step)
+    speeds = [step * count * units.speed_mps for count in range(first, last + 1)]
+    if not speeds:
+        speeds = [road_load.budget_speed_mps]
+    found = [force_at(road_load, speed) for speed in speeds[:12]]
+    return [(units.speed_text(at.speed_mps), at.text, at.interval) for at in found]
+
+
+def asked_rows(outcome: Analysis, units: Units) -> Rows:
+    """Return what the user asked for beside the measured power: corrections, crank power."""
+    rows: Rows = [_correction_row(each, outcome, units) for each in outcome.corrections]
+    crank = outcome.crank
+    if crank is not None:
+        low, high = (f"{loss:g}" for loss in crank.loss_percent)
+        half = (crank.high_w - crank.low_w) / 4  # rounds as an sd would
+        loss = f"{low} %" if low == high else f"{low} to {high} %"
+        interval = units.power_interval(crank.low_w, crank.high_w, half)
+        text = f"{units.power_text(crank.peak_w, half)}, {interval} {units.power}"
+        why = f"under the stated driveline loss of {loss}, which was not measured"
+        rows.append(("Estimate at the crank", text, why))
+    return rows
+
+
+def _correction_row(
+    correction: AmbientCorrection, outcome: Analysis, units: Units
+) -> tuple[str, str, str]:
+    power = outcome.power
+    if not correction.valid or correction.peak_w is None or power is None:
+        return correction.standard, "not corrected", correction.why_not or "no peak to correct"
+    text = units.power_text(correction.peak_w, power.peak_sd_w)
+    factor = "" if correction.factor is None else f"factor {correction.factor:.3f}"
+    return correction.standard, text, factor
+
+
+def timed_rows(check: CrossCheck, outcome: Analysis) -> Rows:
+    """Return one row per timed interval, in the unit that its gates were stated in."""
+    stated = outcome.session.crosscheck
+    shown = Units.of(replace(Display(), speed="km/h" if stated is None else stated.speed_unit))
+    rows: Rows = []
+    for gate in check.gates:
+        gates = gate.run.gates
+        speeds = [f"{shown.speed_value(v):.4g}" for v in (gates.from_mps, gates.to_mps)]
+        sd, z = gate.predicted_sd_s, gate.z
+        predicted = "\u2013"
+        if gate.predicted_s is not None and sd is not None:
+            predicted = with_sd(gate.predicted_s, sd)
+        kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        what = f"{kind}, {speeds[0]} to {speeds[1]} {shown.speed}"
+        apart = "\u2013" if z is None else f"{z:+.1f}"
+        rows.append((what, f"{gates.duration_s:.2f}", predicted, apart, gate.verdict))
+    return rows
+
+
+def site_rows(outcome: Analysis, units: Units) -> Rows:
+    """Return wind and slope along the road in words."""
+    site = outcome.site
+    against = "against" if site.wind_mps >= 0 else "along"
+    rises = "rising" if site.slope >= 0 else "falling"
+    wind = with_sd(abs(site.wind_mps), site.wind_sd_mps, units.speed_mps)
+    slope = with_sd(100 * abs(site.slope), 100 * site.slope_sd)
+    return [
+        ("Wind along the road", f"{wind} {units.speed} {against} the direction called up"),
+        ("Mean slope", f"{slope} % {rises} in the direction called up"),
+    ]
+
+
+def pull_rows(outcome: Analysis, units: Units) -> Rows:
+    """Return one row per used pull, with its powers."""
+    return [_pull_row(pull, outcome, units) for pull in outcome.pulls]
+
+
+def _pull_row(pull: PullFigures, outcome: Analysis, units: Units) -> tuple[str, ...]:
+    scale = units.power_w
+    return (
+        _run_of(outcome, pull.log, pull.start_s, pull.end_s).replace(" ", _NO_BREAK),
+        f"{_speed(pull.from_mps, units)} to {_speed(pull.to_mps, units)}",
+        with_sd(pull.duration_s, pull.duration_sd_s),
+        with_sd(pull.peak_power_w, pull.peak_power_sd_w, scale),
+        with_sd(pull.mean_power_w, pull.mean_power_sd_w, scale),
+        number(pull.kinetic_mean_power_w / scale, pull.mean_power_sd_w / scale),
+        f"{pull.distance_m:.0f}",
+        log_name(outcome.session, pull.log),
+    )
+
+
+def _speed(speed_mps: float, units: Units) -> str:
+    return f"{units.speed_value(speed_mps):.0f}"
+
+
+def _run_of(outcome: Analysis, log: int, start_s: float, end_s: float) -> str:
+    """Return the name of the run that a stretch of a log lies in."""
+    middle = (start_s + end_s) / 2
+    for run in outcome.runs:
+        inside = run.phases and run.phases[0].start_s <= middle <= run.phases[-1].end_s
+        if run.log == log and inside:
+            return run_label(run.number, run.direction)
+    return ""
+
+
+def run_rows(outcome: Analysis, units: Units) -> Rows:
+    """Return one row per run: its name, speeds and time of pull and coast-down, its log."""
+    return [
+        (
+            run_label(run.number, run.direction).replace(" ", _NO_BREAK),
+            *_phase_cells(run, "pull", units),
+            *_phase_cells(run, "coast", units),
+            log_name(outcome.session, run.log),
+        )
+        for run in outcome.runs
+    ]
+
+
+def _phase_cells(run: Run, kind: str, units: Units) -> tuple[str, str]:
+    """Return speeds and time of a run's pull or coast-down, and whether it is used."""
+    found = [phase for phase in run.phases if phase.kind == kind]
+    ends = [f"{_speed(p.from_mps, units)} to {_speed(p.to_mps, units)}" for p in found]
+    used = [f"{p.end_s - p.start_s:.0f} s, {'used' if p.used else 'left out'}" for p in found]
+    return "; ".join(ends) or "none", "; ".join(used) or "\u2013"
+
+
+def unused_rows(outcome: Analysis) -> Rows:
+    """Return which pulls and coast-downs were not used, and the reason, told once where shared."""
+    words = {"pull": "pull", "coast": "coast-down"}
+    labels: dict[tuple[str, str], list[str]] = {}
+    for run in outcome.runs:
+        for phase in run.phases:
+            if phase.kind in words and not phase.used:
+                key = (words[phase.kind], phase.why_not or "no reason given")
+                labels.setdefault(key, []).append(run_label(run.number, run.direction))
+    return [
+        (f"{', '.join(runs)}: {what}", f"not used: {why}.") for (what, why), runs in labels.items()
+    ]
+
+
+def power_rows(power: PowerCurve, units: Units) -> Rows:
+    """Return the wheel power at round speeds, of the gear that gives most there, with intervals."""
+    step = 5 if units.speed == "m/s" else 20
+    gears = [gear for gear in power.gears if gear.speed_mps.size]
+    top = max((float(gear.speed_mps[-1]) for gear in gears), default=0.0) / units.speed_mps
+    rows: Rows = []
+    for shown in range(step, int(top) + 1, step):
+        speed = shown * units.speed_mps
+        found = [_power_at(gear, speed) for gear in gears]
+        known = [one for one in found if one is not None]
+        if known:
+            watts, sd, gear = max(known)
+            half = _Z95 * sd
+            rows.append(
+                (
+                    units.speed_text(speed),
+                    "" if gear == 0 else str(gear),
+                    number(watts / units.power_w, sd / units.power_w),
+                    units.power_interval(watts - half, watts + half, sd),
+                )
+            )
+    return rows
+
+
+def _power_at(gear: GearCurve, speed_mps: float) -> tuple[float, float, int] | None:
+    """Return power and sd [W] at a speed inside a gear's curve, and the gear's number or 0."""
+    if not gear.speed_mps[0] <= speed_mps <= gear.speed_mps[-1]:
+        return None
+    watts = float(np.interp(speed_mps, gear.speed_mps, gear.power_w))
+    return watts, float(np.interp(speed_mps, gear.speed_mps, gear.sd_w)), gear.gear or 0
+
+
+def sensor_row(sensor: SensorState, name: str) -> tuple[str, ...]:
+    """Return what one log's sensors turned out to be."""
+    lag, lag_sd = sensor.gps_lag_s, sensor.gps_lag_sd_s
+    accel = "used" if sensor.accel_used else f"not used: {sensor.why_not or 'none recorded'}"
+    return (
+        name,
+        _or_dash(sensor.gps_rate_hz, "{:.3g}"),
+        "\u2013" if lag is None or lag_sd is None else with_sd(lag, lag_sd),
+        _or_dash(sensor.gps_noise_mps, "{:.2g}"),
+        _or_dash(sensor.accel_rate_hz, "{:.3g}"),
+        _or_dash(sensor.accel_scale, "{:.3f}"),
+        _or_dash(sensor.accel_noise_mps2, "{:.2g}"),
+        accel,
+    )
+
+
+def _or_dash(value: float | None, form: str) -> str:
+    return "\u2013" if value is None else form.format(value)

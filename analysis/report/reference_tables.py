@@ -1,0 +1,139 @@
+"""The page's rows for comparison with catalogues, regulations, stopwatches and other days."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from analysis.text.numbers import Units, number
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+    from analysis.results.engine import GearSide
+    from analysis.results.predictions import Prediction
+    from analysis.results.regulation import BandStatistics
+
+__all__ = ["comparison_rows"]
+
+_Rows = list[tuple[str, ...]]
+_Z95 = 1.959964
+#: 1 J/m in kWh per 100 km.
+_KWH_PER_100KM = 1.0 / 36.0
+
+
+def comparison_rows(outcome: Analysis, units: Units) -> Mapping[str, object]:
+    """Return the rows of the page's section of comparisons, by table.
+
+    Parameters
+    ----------
+    outcome : Analysis
+        Of one session.
+    units : Units
+        For people.
+
+    Returns
+    -------
+    mapping
+        Rows of ``resistance``, ``regulation``, ``engine``, ``predictions``; the words ``air``,
+        ``usual`` and ``engine_why_not``; empty where there is nothing to tell.
+    """
+    figures, engine, expected = outcome.resistance, outcome.engine, outcome.expected
+    return {
+        "resistance": _resistance(outcome),
+        "usual": "" if figures is None else figures.usual_source,
+        "regulation": [_band(band, units) for band in outcome.regulation],
+        "engine": [] if engine is None else [_gear(side, units) for side in engine.gears],
+        "engine_why_not": None if engine is None else engine.why_not,
+        "predictions": [] if expected is None else [_item(one, units) for one in expected.items],
+        "air": ""
+        if expected is None
+        else (
+            "reference air (20 \u00b0C, 100 kPa)"
+            if expected.air == "reference"
+            else "the air of the day, since [air] does not state temperature and pressure"
+        ),
+    }
+
+
+def _pair(value: float, sd: float) -> str:
+    return f"{number(value, sd)} \u00b1 {number(sd, sd)}"
+
+
+def _resistance(outcome: Analysis) -> _Rows:
+    figures = outcome.resistance
+    if figures is None:
+        return []
+    low, high = figures.rolling_usual
+    rows: _Rows = [
+        (
+            "F0 as a rolling coefficient",
+            _pair(figures.rolling_coefficient, figures.rolling_coefficient_sd),
+            f"usual: {low:g} to {high:g}",
+        ),
+        (
+            "F2 as a drag area",
+            f"{_pair(figures.drag_area_m2, figures.drag_area_sd_m2)} m\u00b2",
+            f"usual F2: {figures.f2_usual[0]:g} to {figures.f2_usual[1]:g} N/(m/s)\u00b2",
+        ),
+    ]
+    if figures.drag_coefficient is not None and figures.drag_coefficient_sd is not None:
+        rows.append(
+            (
+                "F2 as a drag coefficient",
+                _pair(figures.drag_coefficient, figures.drag_coefficient_sd),
+                "with the stated frontal area",
+            )
+        )
+    return rows
+
+
+def _band(band: BandStatistics, units: Units) -> tuple[str, ...]:
+    precision = "\u2013" if band.precision is None else f"{100 * band.precision:.1f} %"
+    words = {True: "yes", False: "no", None: "fewer than 3 pairs"}
+    own = f"{100 * _Z95 * band.road_load_sd_n / abs(band.road_load_n):.1f} %"
+    return (
+        units.speed_text(band.speed_mps),
+        f"{len(band.pair_times_s)}",
+        f"{band.mean_time_s:.2f}",
+        precision,
+        words[band.meets],
+        f"{band.force_n:.0f}",
+        _pair(band.road_load_n, band.road_load_sd_n),
+        own,
+    )
+
+
+def _gear(side: GearSide, units: Units) -> tuple[str, ...]:
+    top = int(side.power_w.argmax())
+    pull = int(side.torque_nm.argmax())
+    measured = (
+        "\u2013"
+        if side.measured_ratio is None or side.measured_sd is None
+        else _pair(side.measured_ratio, side.measured_sd)
+    )
+    slip = "\u2013" if side.slip_percent is None else f"{side.slip_percent:+.1f} %"
+    sd = float(side.sd_w[top])
+    slow = "\u2013" if side.slow_peak_w is None else units.power_text(side.slow_peak_w, sd)
+    return (
+        f"{side.gear}" if side.gear is not None else f"piece {side.piece}",
+        f"{side.overall_ratio:.2f}",
+        measured,
+        slip,
+        f"{units.power_text(float(side.power_w[top]), sd)} at {side.engine_speed_rpm[top]:.0f}",
+        f"{side.torque_nm[pull]:.0f} at {side.engine_speed_rpm[pull]:.0f}",
+        slow,
+    )
+
+
+def _item(item: Prediction, units: Units) -> tuple[str, ...]:
+    if item.value is None or item.sd is None or item.ci95 is None:
+        why = item.why_not or "not known well enough"
+        return item.name, "not told", why
+    scale, unit = {
+        "W": (units.power_w, units.power),
+        "m/s": (units.speed_mps, units.speed),
+        "J/m": (1.0 / _KWH_PER_100KM, "kWh per 100 km"),
+    }.get(item.unit, (1.0, item.unit))
+    value, sd = item.value / scale, item.sd / scale
+    low, high = (number(end / scale, sd) for end in item.ci95)
+    return item.name, f"{number(value, sd)} {unit}", f"{low} to {high}"

@@ -1,0 +1,355 @@
+"""Several sessions as shared.json, a page above their own reports, and plain text."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+from markupsafe import Markup
+
+from analysis.plots.curves import COLOURS, shared_road_load_plot
+from analysis.report.pages import page_environment
+from analysis.report.results_json import finding_dict, json_text, road_load_figures
+from analysis.text.numbers import Units, by_severity, counted, force_at, number, serious_by_kind
+
+if TYPE_CHECKING:
+    from analysis.results.road_load import RoadLoad
+    from analysis.sessions.combine import (
+        Deviation,
+        Shared,
+        SharedPower,
+        SharedRoadLoad,
+        SharedState,
+    )
+
+__all__ = ["SHARED_FORMAT", "SHARED_SCHEMA_PATH", "render_shared", "shared_dict", "shared_summary"]
+
+SHARED_FORMAT = "pullcoast-shared/1"
+#: JSON Schema of shared.json, beside this file.
+SHARED_SCHEMA_PATH = Path(__file__).with_name("shared.schema.json")
+
+_COLUMNS = 80
+
+_Rows = list[tuple[str, ...]]
+# JSON values: every leaf is a str, bool, int, finite float or None
+_Json = dict[str, Any]
+
+
+def render_shared(shared: Shared, folders: Sequence[str]) -> dict[str, str]:
+    """Return each file's name and text: ``shared.json`` and ``report.html``.
+
+    Parameters
+    ----------
+    shared : Shared
+        At least two sessions.
+    folders : sequence of str
+        Of each session's own report, beside the page.
+
+    Returns
+    -------
+    dict
+        File name to text.
+
+    Raises
+    ------
+    ResultError
+        A number that must never be shown.
+    """
+    return {
+        "shared.json": json_text(shared_dict(shared, folders)),
+        "report.html": _page(shared, folders),
+    }
+
+
+# --- shared.json -----------------------------------------------------------------------------
+
+
+def shared_dict(shared: Shared, folders: Sequence[str]) -> _Json:
+    """Return what shared.json holds, null for what is unknown; SI units, named in the keys."""
+    return {
+        "format": SHARED_FORMAT,
+        "sessions": [
+            {
+                "name": one.name,
+                "folder": folder,
+                "vehicle": one.outcome.session.vehicle.name,
+                "kind": one.outcome.session.vehicle.kind,
+                "state": one.outcome.session.vehicle.state,
+                "mass_kg": one.outcome.session.vehicle.mass_kg,
+                "air": {
+                    "density_kg_m3": one.outcome.air.density_kg_m3,
+                    "density_sd_kg_m3": one.outcome.air.density_sd_kg_m3,
+                    "source": one.outcome.air.source,
+                    "temperature_C": one.outcome.air.temperature_c,
+                    "pressure_hPa": one.outcome.air.pressure_hpa,
+                },
+                "used": one.why_not is None,
+                "why_not": one.why_not,
+            }
+            for one, folder in zip(shared.sessions, folders, strict=True)
+        ],
+        "reference": {"temperature_C": shared.temperature_c, "pressure_kPa": shared.pressure_kpa},
+        "states": [
+            {
+                "vehicle": state.vehicle,
+                "kind": state.kind,
+                "state": state.state,
+                "sessions": state.sessions,
+                "mass_kg": state.mass_kg,
+                "road_load": None if state.road_load is None else _load_dict(state.road_load),
+                "wheel_power": None if state.power is None else _power_dict(state.power),
+            }
+            for state in shared.states
+        ],
+        "findings": [finding_dict(finding) for finding in shared.findings],
+    }
+
+
+def _load_dict(shared: SharedRoadLoad) -> _Json:
+    return {
+        "sessions": shared.sessions,
+        **road_load_figures(shared.road_load),
+        "deviation_percent": 100 * shared.spread,
+        "chance": shared.chance,
+        "deviations": [
+            {
+                "session": one.session,
+                "speed_mps": list(one.speed_mps),
+                "difference_N": list(one.difference),
+                "expected_sd_N": list(one.sd),
+            }
+            for one in shared.deviations
+        ],
+    }
+
+
+def _power_dict(power: SharedPower) -> _Json:
+    return {
+        "sessions": power.sessions,
+        "peak_W": power.peak_w,
+        "peak_sd_W": power.peak_sd_w,
+        "peak_ci95_W": power.peak_ci95_w,
+        "deviation_percent": 100 * power.spread,
+        "chance": power.chance,
+        "deviations": [
+            {
+                "session": one.session,
+                "difference_W": one.difference[0],
+                "expected_sd_W": one.sd[0],
+            }
+            for one in power.deviations
+        ],
+    }
+
+
+# --- the page --------------------------------------------------------------------------------
+
+
+def _page(shared: Shared, folders: Sequence[str]) -> str:
+    units = Units.of(shared.sessions[0].outcome.session.display)
+    return (
+        page_environment()
+        .get_template("shared.html")
+        .render(
+            title=_title(shared),
+            colours=COLOURS,
+            units=units,
+            facts=[
+                counted(len(shared.sessions), "session"),
+                f"reference air {_reference(shared)}",
+            ],
+            states=[
+                _state_view(shared, state, number, units)
+                for number, state in enumerate(shared.states)
+            ],
+            session_heads=[
+                "Session",
+                "State",
+                "Mass [kg]",
+                "Air [kg/m³]",
+                f"Peak wheel power [{units.power}]",
+                "Road load [N]",
+                "Runs",
+            ],
+            sessions=[
+                (f"{quote(folder)}/report.html", _session_row(shared, index, units))
+                for index, folder in enumerate(folders)
+            ],
+            findings=by_severity(shared.findings),
+            serious=[finding for finding, _ in serious_by_kind(shared.findings)],
+        )
+    )
+
+
+def _title(shared: Shared) -> str:
+    names = list(dict.fromkeys(state.vehicle or "Vehicle" for state in shared.states))
+    return f"{', '.join(names)}: {counted(len(shared.sessions), 'session')}"
+
+
+def _reference(shared: Shared) -> str:
+    return f"{shared.temperature_c:.0f} °C, {shared.pressure_kpa:.0f} kPa, dry"
+
+
+def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
+    one = shared.sessions[index]
+    outcome, vehicle = one.outcome, one.outcome.session.vehicle
+    load, power = outcome.road_load, outcome.power
+    force = "" if load is None else _force_cell(load, units)
+    return (
+        one.name + ("" if one.why_not is None else " (left out)"),
+        vehicle.state or "not stated",
+        f"{vehicle.mass_kg:.0f}",
+        _with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
+        "" if power is None else _with_sd(power.peak_w, power.peak_sd_w, units.power_w),
+        force,
+        str(len(outcome.used_runs)),
+    )
+
+
+def _force_cell(load: RoadLoad, units: Units) -> str:
+    at = force_at(load, load.budget_speed_mps)
+    return f"{_with_sd(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
+
+
+def _with_sd(value: float, sd: float, scale: float = 1.0) -> str:
+    return f"{number(value / scale, sd / scale)} ± {number(sd / scale, sd / scale)}"
+
+
+def _state_view(shared: Shared, state: SharedState, order: int, units: Units) -> dict[str, Any]:
+    """Return what the page shows of one state."""
+    load, power = state.road_load, state.power
+    several = len(shared.states) > 1
+    view: dict[str, Any] = {
+        "title": _state_title(state) if several else "",
+        "names": [shared.sessions[i].name for i in state.sessions],
+        "mass": f"{state.mass_kg:.0f}",
+        "power": None,
+        "load": None,
+        "figure": None,
+        "coefficients": [],
+        "forces": [],
+        "deviations": [],
+    }
+    if power is not None:
+        view["power"] = {
+            "text": units.power_text(power.peak_w, power.peak_sd_w),
+            "interval": units.power_interval(*power.peak_ci95_w, power.peak_sd_w),
+            "count": counted(len(power.sessions), "session"),
+            "spread": f"{100 * power.spread:.1f} %",
+        }
+    if load is not None:
+        at = force_at(load.road_load, load.road_load.budget_speed_mps)
+        names = [shared.sessions[i].name for i in load.sessions]
+        plot = shared_road_load_plot(
+            load.road_load, list(zip(names, load.carried, strict=True)), units, f"shared-{order}"
+        )
+        view["load"] = {
+            "text": at.text,
+            "interval": at.interval,
+            "speed": units.speed_text(at.speed_mps),
+            "count": counted(len(load.sessions), "session"),
+            "spread": f"{100 * load.spread:.1f} %",
+            "why_not": load.road_load.why_not_separable,
+        }
+        view["figure"] = (plot, Markup(plot.svg))
+        view["coefficients"] = _coefficients(load.road_load)
+        view["forces"] = _forces(load.road_load, units)
+        view["deviations"] = [
+            row for one in load.deviations for row in _deviation_rows(shared, load, one, units)
+        ]
+    return view
+
+
+def _state_title(state: SharedState) -> str:
+    return ", ".join(text for text in (state.vehicle, state.state) if text) or "State not stated"
+
+
+def _coefficients(load: RoadLoad) -> _Rows:
+    if not load.separable:
+        return []
+    values = (load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2)
+    sds = (load.covariance.diagonal() ** 0.5).tolist()
+    names = ("N", "N/(m/s)", "N/(m/s)²")
+    return [
+        (f"F{power}", f"{_with_sd(value, sd)} {unit}")
+        for power, (value, sd, unit) in enumerate(zip(values, sds, names, strict=True))
+    ]
+
+
+def _forces(load: RoadLoad, units: Units) -> _Rows:
+    step = 5 if units.speed == "m/s" else 20
+    low, high = (speed / units.speed_mps for speed in load.speed_range_mps)
+    speeds = [
+        step * n * units.speed_mps for n in range(int(-(-low // step)), int(high // step) + 1)
+    ]
+    found = [force_at(load, speed) for speed in speeds[:12] or [load.budget_speed_mps]]
+    return [(units.speed_text(at.speed_mps), at.text, at.interval) for at in found]
+
+
+def _deviation_rows(shared: Shared, load: SharedRoadLoad, one: Deviation, units: Units) -> _Rows:
+    rows: _Rows = []
+    for speed, difference, sd in zip(one.speed_mps, one.difference, one.sd, strict=True):
+        force = force_at(load.road_load, speed).force_n
+        rows.append(
+            (
+                shared.sessions[one.session].name,
+                units.speed_text(speed),
+                f"{difference:+.0f} N ({100 * difference / force:+.1f} %)",
+                f"± {number(sd, sd)} N",
+            )
+        )
+    return rows
+
+
+# --- text ------------------------------------------------------------------------------------
+
+
+def shared_summary(shared: Shared, folder: Path, files: Sequence[str]) -> str:
+    """Return the text for a terminal: at most 80 columns but for names.
+
+    Parameters
+    ----------
+    shared : Shared
+        At least two sessions.
+    folder : Path
+        Where the files were written.
+    files : sequence of str
+        Their names.
+
+    Returns
+    -------
+    str
+        Without a final newline.
+    """
+    units = Units.of(shared.sessions[0].outcome.session.display)
+    lines = textwrap.wrap(f"Together: {_title(shared)}", _COLUMNS)
+    for state in shared.states:
+        names = ", ".join(shared.sessions[i].name for i in state.sessions)
+        lines += ["", *textwrap.wrap(f"{_state_title(state)}: {names}", _COLUMNS)]
+        power, load = state.power, state.road_load
+        if power is not None:
+            interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
+            text = units.power_text(power.peak_w, power.peak_sd_w)
+            lines.append(f"  Peak wheel power  {text}  (95 %: {interval} {units.power})")
+        if load is not None:
+            at = force_at(load.road_load, load.road_load.budget_speed_mps)
+            lines.append(
+                f"  Road load         {at.text} N at {units.speed_text(at.speed_mps)}  "
+                f"(95 %: {at.interval} N)"
+            )
+            lines.append(
+                f"{'':20}in reference air, {shared.temperature_c:.0f} C and "
+                f"{shared.pressure_kpa:.0f} kPa"
+            )
+    lines.append("")
+    for finding in by_severity(shared.findings):
+        lines += textwrap.wrap(
+            f"{finding.severity}: {finding.text}", _COLUMNS, subsequent_indent="  "
+        )
+    if shared.findings:
+        lines.append("")
+    lines += [f"Written to {folder}:", f"  {' '.join(files)}"]
+    return "\n".join(lines)

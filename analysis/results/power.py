@@ -1,0 +1,357 @@
+"""Wheel power: the session's curve over speed per gear, its peak, and each pull's figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.budget import budget
+from analysis.model.covariance import root
+from analysis.model.fit import SessionFit, mean_slope, slope_effect
+from analysis.model.leave_one_out import left_out, scatter_factor
+from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
+from analysis.physics.vehicle import effective_mass_kg
+from analysis.runs.run import Phase, Run
+from analysis.signals.smoothing import SpeedCurve
+from logger.findings import Finding
+from logger.session.session import Vehicle
+from logger.units import STANDARD_GRAVITY_MPS2
+
+__all__ = [
+    "AmbientCorrection",
+    "CrankEstimate",
+    "GearCurve",
+    "PowerCurve",
+    "PullFigures",
+    "find_power",
+    "pull_figures",
+    "told",
+]
+
+#: A peak that is known no better than to this share of itself is none.
+_KNOWN_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class GearCurve:
+    """Wheel power over the speeds that one traction piece covered at full throttle.
+
+    Speeds [m/s] are multiples of 0.25 m/s and the piece's two end speeds; power and sd [W]. The sd
+    is the model's own, without the factor for runs that scatter. `slope_effect_w` as in
+    `PowerCurve`, at each speed.
+    """
+
+    gear: int | None
+    speed_mps: NDArray[np.float64]
+    power_w: NDArray[np.float64]
+    sd_w: NDArray[np.float64]
+    slope_effect_w: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PowerCurve:
+    """The session's wheel power as tested.
+
+    Parameters
+    ----------
+    gears : tuple of GearCurve
+        In order of the traction pieces.
+    peak_w, peak_sd_w : float
+        Peak wheel power, corrected for the upward bias of a maximum, and its sd [W].
+    peak_ci95_w : (low, high)
+        95 % interval [W].
+    peak_speed_mps : float
+        Where it is reached [m/s].
+    budget_w : dict
+        Standard deviations [W] of the peak by cause: noise, road_load, lag, mount, mass.
+    scatter_factor : float
+        By how much the peak's sd was widened because runs scatter more than the model says; 1 if not.
+    lower_bound_below_mps : float or None
+        Below this speed tyres may slip, and power is a lower bound [m/s].
+    continued_above_mps : float or None
+        Above this speed nothing was coasted through, and the road load's curve is continued [m/s].
+    peak_slope_effect_w : float or None
+        How far the peak is off when the stated mean slope is off by one of its sd [W]: an error that
+        sessions on one road have in common. None where not known.
+    """
+
+    gears: tuple[GearCurve, ...]
+    peak_w: float
+    peak_sd_w: float
+    peak_ci95_w: tuple[float, float]
+    peak_speed_mps: float
+    budget_w: dict[str, float]
+    scatter_factor: float = 1.0
+    lower_bound_below_mps: float | None = None
+    continued_above_mps: float | None = None
+    peak_slope_effect_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PullFigures:
+    """One pull in figures; all SI, times on the recording's clock."""
+
+    log: int
+    start_s: float
+    end_s: float
+    from_mps: float
+    to_mps: float
+    duration_s: float
+    duration_sd_s: float
+    distance_m: float
+    kinetic_mean_power_w: float
+    mean_power_w: float
+    mean_power_sd_w: float
+    peak_power_w: float
+    peak_power_sd_w: float
+    direction: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class AmbientCorrection:
+    """Peak wheel power [W] as a standard would correct it; factor and power None when not valid."""
+
+    standard: str
+    factor: float | None
+    valid: bool
+    why_not: str | None
+    peak_w: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class CrankEstimate:
+    """Peak power at the crank [W] under a driveline loss that the user stated [percent]."""
+
+    peak_w: float
+    low_w: float
+    high_w: float
+    loss_percent: tuple[float, float]
+
+
+_CURVE_STEP_MPS = 0.25
+#: Draws from the posterior that show how far a maximum of a noisy curve lies above the truth.
+_DRAWS, _SEED = 400, 20260301
+#: The steepest fall of acceleration lies about this long after the throttle is let go [s].
+_RELEASE_S = 0.15
+
+
+def _gear_speeds(low: float, high: float) -> NDArray[np.float64]:
+    inside = np.arange(np.ceil(low / _CURVE_STEP_MPS), np.floor(high / _CURVE_STEP_MPS) + 1)
+    speeds = np.unique(np.concatenate([[low], inside * _CURVE_STEP_MPS, [high]]))
+    return speeds[speeds > 0.0]  # at rest the power is 0 whatever pushes, which needs no interval
+
+
+def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
+    """Take wheel power out of a session fit.
+
+    P(v) = m_e t(v) v with t the tractive acceleration of a gear. The peak is the largest value of
+    the fitted curves; the largest of a noisy curve is too high on average, so the mean excess of the
+    maxima of curves drawn about the fitted one is taken off. They are drawn from the chance error that
+    measuring again would show, ``C - C P C`` with posterior covariance C and prior precision P: the
+    prior's own share of C lifts the true maximum as much as the fitted one.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        From `fit_session`.
+    vehicle : Vehicle
+        Masses with their sd.
+
+    Returns
+    -------
+    PowerCurve or None
+        None without a pull in the fit.
+    """
+    layout = fit.layout
+    if not layout.gear_knots_mps:
+        return None
+    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
+    mass_share = mass_sd_kg / mass_kg
+    curves, rows, speeds = [], [], []
+    off = slope_effect(fit)
+    for gear, knots in enumerate(layout.gear_knots_mps):
+        covered = (
+            [
+                path[:-1][state.data.drive == gear].min(initial=np.inf)
+                for state, path in ((s, s.path_mps) for s in fit.states)
+            ],
+            [
+                path[1:][state.data.drive == gear].max(initial=-np.inf)
+                for state, path in ((s, s.path_mps) for s in fit.states)
+            ],
+        )
+        low, high = float(min(covered[0])), float(max(covered[1]))
+        if not low < high:
+            continue
+        v = _gear_speeds(low, high)
+        to_power = np.zeros((v.size, layout.size))
+        to_power[:, layout.gear(gear)] = hat(v, knots) * (mass_kg * v)[:, None]
+        power = to_power @ fit.shared
+        variance = np.einsum("ij,jk,ik->i", to_power, fit.covariance, to_power)
+        sd = np.sqrt(variance + (mass_share * power) ** 2)
+        curves.append(GearCurve(gear + 1, v, power, sd, to_power @ off))
+        rows.append(to_power)
+        speeds.append(v)
+    every, all_speeds = np.concatenate(rows), np.concatenate(speeds)
+    mean = every @ fit.shared
+    top = int(np.argmax(mean))
+    highest = _maxima(mean, every, fit.covariance)
+    # the curve's own chance error, without what the smoothness prior holds down
+    chance = fit.covariance - fit.covariance @ fit.prior_matrix @ fit.covariance
+    excess = max(float(_maxima(mean, every, chance).mean()) - float(mean[top]), 0.0)
+    peak = float(mean[top]) - excess
+    parts = budget(fit, every[top])
+    road = _road_load_part(fit, every[top])
+    parts["road_load"] = float(np.sqrt(parts.pop("wind") ** 2 + parts.pop("slope") ** 2 + road**2))
+    scatter = scatter_factor(fit, left_out(fit), every[top])
+    parts = {name: scatter * value for name, value in parts.items()}
+    parts["mass"] = mass_share * abs(peak)
+    sd = float(np.hypot(scatter * highest.std(), parts["mass"]))
+    # the noise of the curve moves the place of the peak as well: it is what the rest leaves
+    known = sum(value**2 for name, value in parts.items() if name != "noise")
+    least = 0.1 * float(highest.std())
+    parts["noise"] = float(np.sqrt(max(sd**2 - known, least**2)))
+    total = float(np.sqrt(sum(value**2 for value in parts.values())))
+    parts = {name: value * sd / total for name, value in parts.items()}
+    return PowerCurve(
+        tuple(curves),
+        peak,
+        sd,
+        (peak - 1.96 * sd, peak + 1.96 * sd),
+        float(all_speeds[top]),
+        parts,
+        scatter,
+        peak_slope_effect_w=float(every[top] @ off),
+    )
+
+
+def told(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
+    """Return a wheel power that says something, else None and why."""
+    if power is None or power.peak_sd_w <= _KNOWN_SHARE * power.peak_w:
+        return power, ()
+    share = min(power.peak_sd_w / max(power.peak_w, 1e-9), 1.0)
+    text = (
+        "No wheel power is given: what could be used of the pulls tells its peak no better than to "
+        f"{100 * share:.0f} % (one standard deviation), where {100 * _KNOWN_SHARE:.0f} % are the most. "
+        "The stretches of full throttle in one gear are too short or too few. Pull longer in each "
+        "gear, drive more pairs, and record acceleration as well."
+    )
+    return None, (Finding("power_unknown", "warning", text),)
+
+
+def _maxima(
+    mean: NDArray[np.float64], rows: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the maxima of curves drawn about `mean`, shape (draws,)."""
+    normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
+    return np.asarray((mean + normal @ (rows @ root(covariance)).T).max(axis=1))
+
+
+def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:
+    """Return the sd that the resistance coefficients' uncertainty puts on `weights @ shared`."""
+    cov = fit.covariance
+    block = cov[:3, :3]
+    cross = cov[:3] @ weights
+    return float(np.sqrt(max(float(cross @ np.linalg.solve(block, cross)), 0.0)))
+
+
+def _pull_edges_s(pull: Phase, curve: SpeedCurve) -> tuple[float, float]:
+    """Return launch and release of a pull [s].
+
+    Launch from standstill: half-way between the last rest and where the line through the curve at
+    1.5 and 3 m/s meets zero speed.
+    Release: half the time that the fall of acceleration is spread over before its steepest point.
+    """
+    start_s = pull.start_s
+    inside = (curve.time_s >= pull.start_s) & (curve.time_s <= pull.end_s)
+    t, v = curve.time_s[inside], curve.speed_mps[inside]
+    if pull.from_mps < 1.0 and v.size > 3 and v.max() > 3.5:
+        first = int(np.argmax(v >= 1.5))
+        later = int(np.argmax(v >= 3.0))
+        if later > first and t[later] > t[first]:
+            zero_s = t[first] - v[first] * (t[later] - t[first]) / (v[later] - v[first])
+            # the clutch takes up slowly, so that the line comes late and the last rest early
+            start_s = 0.5 * (pull.start_s + float(np.clip(zero_s, pull.start_s, t[first])))
+    return start_s, max(pull.end_s - _RELEASE_S, start_s + 0.5)
+
+
+def pull_figures(
+    run: Run, pull: Phase, curve: SpeedCurve, fit: SessionFit, power: PowerCurve, vehicle: Vehicle
+) -> PullFigures:
+    """Work out one pull's own figures, gear changes included.
+
+    Mean wheel power is the wheel energy over the duration: the gain of kinetic energy with the
+    rotating mass, plus what air, tyres and slope took on the way.
+
+    Parameters
+    ----------
+    run, pull : Run, Phase
+        The pull and its run.
+    curve : SpeedCurve
+        The recording's curve.
+    fit, power : SessionFit, PowerCurve
+        The session's results.
+    vehicle : Vehicle
+        Masses with their sd.
+
+    Returns
+    -------
+    PullFigures
+        With the sd of mean and peak power.
+    """
+    start_s, end_s = _pull_edges_s(pull, curve)
+    inside = (curve.time_s >= start_s) & (curve.time_s <= end_s)
+    t, v = curve.time_s[inside], np.maximum(curve.speed_mps[inside], 0.0)
+    duration = end_s - start_s
+    state = next((s for s in fit.states if s.data.run.number == run.number), None)
+    own_wind = deviation = 0.0
+    if state is not None:
+        own = local_slices(state.data)
+        own_wind = float(state.local[own["wind"]][0])
+        if own["pull"].stop > own["pull"].start:
+            deviation = float(state.local[own["pull"]][0])
+    d = run.direction or 1
+    air = v + d * (fit.shared[fit.layout.WIND] + own_wind)
+    basis = np.column_stack(
+        [np.ones_like(v), v / SPEED_SCALE_MPS, air * np.abs(air) / SPEED_SCALE_MPS**2]
+    )
+    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
+    resist_n = mass_kg * basis @ fit.shared[:3]
+    slope_n = d * vehicle.mass_kg * STANDARD_GRAVITY_MPS2 * mean_slope(fit)[0]
+    start, end = float(v[0]), float(v[-1])
+    lost_j = float(np.trapezoid((resist_n + slope_n) * v, t))
+    kinetic_j = 0.5 * (end**2 - start**2)
+    mean_w = (mass_kg * kinetic_j + lost_j) / duration
+    mass_share = mass_sd_kg / mass_kg
+    end_sd = float(curve.speed_sd_mps[inside][-1])
+    step = float(np.median(np.diff(t))) if t.size > 1 else 0.1
+    duration_sd = float(np.hypot(1.5 * step, 0.2))
+    resist_sd = mass_kg * float(
+        np.sqrt(np.mean(np.einsum("ij,jk,ik->i", basis, fit.covariance[:3, :3], basis)))
+    )
+    mean_sd = float(
+        np.sqrt(
+            (mass_share * mean_w) ** 2
+            + (mass_kg * end * end_sd / duration) ** 2
+            + (mean_w * duration_sd / duration) ** 2
+            + (resist_sd * float(v.mean())) ** 2
+        )
+    )
+    return PullFigures(
+        run.log,
+        start_s,
+        end_s,
+        start,
+        end,
+        duration,
+        duration_sd,
+        float(np.trapezoid(v, t)),
+        vehicle.mass_kg * kinetic_j / duration,
+        mean_w,
+        mean_sd,
+        power.peak_w * (1.0 + deviation),
+        float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
+        run.direction,
+    )

@@ -1,0 +1,159 @@
+"""Road load `R(v) = F0 + F1 v + F2 v^2` with its covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.budget import budget
+from analysis.model.fit import SessionFit, resistance_n, slope_effect
+from analysis.model.leave_one_out import left_out, scatter_factor
+from analysis.physics.vehicle import effective_mass_kg
+from logger.session.session import Vehicle
+
+__all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load", "why_narrow"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRoadLoad:
+    """The same road load carried over to reference air; None in an `Analysis` without `[air]`.
+
+    Temperature [C], pressure [kPa], the coefficients [N, N/(m/s), N/(m/s)^2] there, and their
+    covariance, in which the carrying over has its share.
+    """
+
+    temperature_c: float
+    pressure_kpa: float
+    f0_n: float
+    f1_n_per_mps: float
+    f2_n_per_mps2: float
+    covariance: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RoadLoad:
+    """Resistance in neutral, level road, still air, air of the day.
+
+    Parameters
+    ----------
+    f0_n, f1_n_per_mps, f2_n_per_mps2 : float
+        Coefficients of `R(v)` [N, N/(m/s), N/(m/s)^2].
+    covariance : array of shape (3, 3)
+        Of the three, in that order; everything known is in it.
+    speed_range_mps : (low, high)
+        Speeds that used coast-downs covered [m/s].
+    separable : bool
+        False when the range is too narrow to tell the coefficients apart; only the curve holds then.
+    why_not_separable : str or None
+        The reason in plain words.
+    budget_n : dict
+        Standard deviations [N] at `budget_speed_mps` by cause: noise, wind, slope, lag, mount, mass.
+    budget_speed_mps : float
+        100 km/h or the nearest covered speed [m/s].
+    scatter_factor : float
+        By how much the sd were widened because runs scatter more than the model says; 1 if not.
+    slope_effect : array of shape (3,) or None
+        How far the coefficients are off when the stated mean slope is off by one of its sd: an error
+        that sessions on one road have in common. None where not known.
+    """
+
+    f0_n: float
+    f1_n_per_mps: float
+    f2_n_per_mps2: float
+    covariance: NDArray[np.float64]
+    speed_range_mps: tuple[float, float]
+    separable: bool
+    why_not_separable: str | None
+    budget_n: dict[str, float]
+    budget_speed_mps: float
+    scatter_factor: float = 1.0
+    slope_effect: NDArray[np.float64] | None = None
+
+    def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return `R(v)` [N] at speeds of any shape [m/s]."""
+        return self.f0_n + self.f1_n_per_mps * speed_mps + self.f2_n_per_mps2 * speed_mps**2
+
+    def force_sd_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the standard deviation of `R(v)` [N] at speeds of shape (n,) [m/s]."""
+        basis = np.stack([np.ones_like(speed_mps), speed_mps, speed_mps**2], axis=-1)
+        variance = np.einsum("...i,ij,...j->...", basis, self.covariance, basis)
+        return np.asarray(np.sqrt(variance), dtype=np.float64)
+
+    def curve_speeds_mps(self, step_mps: float = 0.5) -> NDArray[np.float64]:
+        """Return the multiples of `step_mps` inside the covered speeds [m/s]."""
+        low, high = self.speed_range_mps
+        first, last = np.ceil(low / step_mps - 1e-9), np.floor(high / step_mps + 1e-9)
+        return np.arange(first, last + 1) * step_mps
+
+
+#: Coast-downs must span this ratio of speeds, and this many m/s, to tell F0, F1 and F2 apart.
+_LEAST_RATIO, _LEAST_SPAN_MPS = 1.8, 8.0
+_MOTORWAY_MPS = 100.0 / 3.6
+
+
+def why_narrow(speed_range_mps: tuple[float, float]) -> str | None:
+    """Say why coast-downs over these speeds (low, high) [m/s] cannot tell F0, F1 and F2 apart.
+
+    None where they can.
+    """
+    low, high = speed_range_mps
+    if high >= _LEAST_RATIO * low and high - low >= _LEAST_SPAN_MPS:
+        return None
+    return (
+        f"the coast-downs cover only {3.6 * low:.0f} to {3.6 * high:.0f} km/h, too narrow to tell "
+        "F0, F1 and F2 apart; coast down from high speed to 35 km/h or less"
+    )
+
+
+def find_road_load(
+    fit: SessionFit, vehicle: Vehicle, speed_range_mps: tuple[float, float]
+) -> RoadLoad:
+    """Take the road load out of a session fit, with the masses' uncertainty.
+
+    Everything in the fit is an acceleration; forces are m_e times it, so that the relative
+    uncertainty of m_e = m + m_r adds in square to every force.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        From `fit_session`.
+    vehicle : Vehicle
+        Masses with their sd.
+    speed_range_mps : (low, high)
+        Speeds that used coast-downs covered [m/s].
+
+    Returns
+    -------
+    RoadLoad
+        `separable` False where the speeds are too narrow for three coefficients.
+    """
+    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
+    mass_share = mass_sd_kg / mass_kg
+    force, covariance = resistance_n(fit, mass_kg)
+    low, high = speed_range_mps
+    judged = np.zeros((3, fit.layout.size))
+    judged[:, :3] = (np.array([low, 0.5 * (low + high), high])[:, None] / 30.0) ** np.arange(3)
+    scatter = scatter_factor(fit, left_out(fit), judged)
+    covariance = covariance * scatter**2
+    covariance = covariance + np.outer(force, force) * mass_share**2
+    at_mps = float(np.clip(_MOTORWAY_MPS, low, high))
+    weights = np.zeros(fit.layout.size)
+    weights[:3] = mass_kg * np.array([1.0, at_mps / 30.0, (at_mps / 30.0) ** 2])
+    parts = {name: scatter * sd for name, sd in budget(fit, weights).items()}
+    parts["mass"] = mass_share * abs(float(weights @ fit.shared))
+    why = why_narrow(speed_range_mps)
+    return RoadLoad(
+        float(force[0]),
+        float(force[1]),
+        float(force[2]),
+        covariance,
+        (low, high),
+        why is None,
+        why,
+        parts,
+        at_mps,
+        scatter,
+        mass_kg * slope_effect(fit)[:3] / np.array([1.0, 30.0, 900.0]),
+    )

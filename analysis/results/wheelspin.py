@@ -1,0 +1,118 @@
+"""Where driven tyres may slip: the phone sees the vehicle, so power that spins wheels is missing.
+
+On a dry road (friction 0.9) an axle that carries half of the weight, and a third of the wheelbase as
+height of the centre of gravity, pushes with at most 0.4 to 0.5 of the vehicle's weight
+(T. D. Gillespie, Fundamentals of Vehicle Dynamics, chapter 2, traction-limited acceleration, from
+memory). Close to that, power is a lower bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model.fit import SessionFit
+from analysis.physics.vehicle import effective_mass_kg
+from analysis.results.power import PowerCurve
+from analysis.results.site_and_sensors import engine_turns
+from logger.findings import Finding, Severity
+from logger.recording import Recording
+from logger.session.session import Vehicle
+from logger.units import STANDARD_GRAVITY_MPS2
+
+__all__ = ["lower_bound_below"]
+
+#: Share of the weight with which one driven axle comes near what tyres hold on a dry road.
+_NEAR_LIMIT = {"motorcycle": 0.8, "bicycle": 0.5}
+_NEAR_LIMIT_OTHERS = 0.40
+#: Engine speed over road speed this much above its value at the upper speeds of the same gear.
+_SLIP = 1.06
+_LEAST_BINS = 4
+
+
+def lower_bound_below(
+    power: PowerCurve | None, fit: SessionFit, recordings: Sequence[Recording], vehicle: Vehicle
+) -> tuple[float | None, tuple[Finding, ...]]:
+    """Return the speed below which wheel power is a lower bound because tyres may slip.
+
+    Parameters
+    ----------
+    power : PowerCurve or None
+        The session's; None gives no answer.
+    fit : SessionFit
+        For the pulls' speeds and gears.
+    recordings : sequence of Recording
+        For a logged engine speed on the first clock.
+    vehicle : Vehicle
+        Kind and masses.
+
+    Returns
+    -------
+    below_mps : float or None
+        Speed [m/s]; None without evidence.
+    findings : tuple of Finding
+        The evidence in words; a warning where it reaches up to the peak.
+    """
+    if power is None:
+        return None, ()
+    hard_mps, share = _hard_push(power, vehicle)
+    slip_mps, slip = _engine_ahead(fit, recordings)
+    reasons = []
+    if hard_mps:
+        reasons.append(
+            f"up to {3.6 * hard_mps:.0f} km/h the vehicle pushes with up to {share:.2f} of its weight, "
+            "near what the tyres of one axle hold on a dry road"
+        )
+    if slip_mps:
+        reasons.append(
+            f"up to {3.6 * slip_mps:.0f} km/h the engine turns up to {100 * (slip - 1):.0f} % faster for "
+            "the speed than higher up in the same gear: wheels, clutch or converter slip"
+        )
+    if not reasons:
+        return None, ()
+    below = max(hard_mps, slip_mps)
+    reaches = below >= power.peak_speed_mps
+    tail = ", the peak included" if reaches else "; the peak lies above it"
+    text = f"{'; '.join(reasons)}. Wheel power below {3.6 * below:.0f} km/h is a lower bound{tail}."
+    severity: Severity = "warning" if reaches else "note"
+    finding = Finding("wheelspin_possible", severity, text[0].upper() + text[1:])
+    return below, (finding,)
+
+
+def _hard_push(power: PowerCurve, vehicle: Vehicle) -> tuple[float, float]:
+    """Return up to which speed [m/s] the push is near the tyres' limit, and its largest share."""
+    limit = _NEAR_LIMIT.get(vehicle.kind, _NEAR_LIMIT_OTHERS)
+    weight_n = effective_mass_kg(vehicle)[0] * STANDARD_GRAVITY_MPS2
+    below, most = 0.0, 0.0
+    for gear in power.gears:
+        moving = gear.speed_mps > 1.0
+        share = gear.power_w[moving] / gear.speed_mps[moving] / weight_n
+        certain = share - gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
+        if certain.any():
+            below = max(below, float(gear.speed_mps[moving][certain].max()))
+            most = max(most, float(share[certain].max()))
+    return below, most
+
+
+def _engine_ahead(fit: SessionFit, recordings: Sequence[Recording]) -> tuple[float, float]:
+    """Return up to which speed [m/s] the engine runs ahead of the road in a gear, and how far."""
+    below, most = 0.0, 1.0
+    for drive, speed, turns in engine_turns(fit, recordings):
+        for gear in np.unique(drive[drive >= 0]):
+            use = (drive == gear) & (speed > 1.0) & (turns > 0.0)
+            ahead = _ahead(turns[use] / speed[use])
+            if ahead.size:
+                below = max(below, float(speed[use][: ahead.size].max()))
+                most = max(most, float(ahead.max()))
+    return below, most
+
+
+def _ahead(ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return by how much the first bins of a gear lie above its last half, as far as they do."""
+    if ratio.size < 2 * _LEAST_BINS:
+        return np.zeros(0)
+    relative = ratio / float(np.median(ratio[ratio.size // 2 :]))
+    over = np.flatnonzero(relative[: ratio.size // 2] > _SLIP)
+    return relative[: over[-1] + 1] if over.size >= _LEAST_BINS else np.zeros(0)

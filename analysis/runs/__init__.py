@@ -1,0 +1,7 @@
+"""What was driven: pulls, coast-downs, brakes and stops; where on the road; in which gear.
+
+In: `Fused` recordings.
+Out: `Run`s with their phases (`phases`), places along the road (`road`), gears (`gears`), and what
+may be used of them, with reasons (`selection`).
+May import: `logger`, `signals`, `physics`.
+"""

@@ -1,0 +1,372 @@
+"""Which runs may be used, and why not: neutral or in gear, brake, plausible or not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.physics.plausible import ROAD_LOAD_WINDOWS
+from analysis.results.road_load import RoadLoad
+from analysis.runs.run import Phase, PhaseKind, Run
+from analysis.signals.smoothing import Fused
+from logger.findings import Finding
+from logger.session.session import Session, Vehicle
+from logger.units import STANDARD_GRAVITY_MPS2, convert
+
+__all__ = [
+    "judge_runs",
+    "sensor_findings",
+    "why_implausible",
+    "why_nothing",
+    "why_sensors_differ",
+    "why_unlike",
+]
+
+_NAMES = {"pull": "pull", "coast": "slowing"}
+_PHASES = {"pull": "pull", "coast": "coast-down"}
+#: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
+_HIGHER, _LOWER = 1.35, 0.5
+#: A pull with no coast-down after it counts as full throttle from this share of the others on.
+_FULL_SHARE = 0.75
+#: ... or where it lies less than this below them, which slope and wind do to weak vehicles [m/s2].
+_SLOPE_AND_WIND_MPS2 = 0.3
+#: No drive pulls this much harder at 60 % than at 25 % of the speed it reaches in one gear.
+_RISE = 1.12
+#: Without an accelerometer pulls need this many fixes a second [Hz].
+_LEAST_RATE_HZ = 0.8
+#: A coast-down after a pull lasts at least this long [s].
+_LEAST_S = 10.0
+#: Accelerometer over speed differs from 1 by less than this; above the first it is told, above the
+#: second nothing is given. Units of speed match a scale to within this share.
+_ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
+#: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
+_MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
+#: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
+#: filling this share of its recording.
+_MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
+
+
+def judge_runs(
+    runs: Sequence[Run], fused: Sequence[Fused], session: Session
+) -> tuple[tuple[Run, ...], tuple[Finding, ...]]:
+    """Mark phases that cannot be trusted as not used, each with its reason.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        As found.
+    fused : sequence of Fused, one per log
+        Their curves.
+    session : Session
+        Vehicle and site, for what is possible in neutral.
+
+    Returns
+    -------
+    runs : tuple of Run
+        With `used` and `why_not` settled.
+    findings : tuple of Finding
+        One per phase left out.
+    """
+    judged = [_judge_coasts(run, fused[run.log], session) for run in runs]
+    judged = [_judge_pull(run, fused[run.log]) for run in judged]
+    gentle = _part_throttle(judged, fused)
+    again = _given_twice(fused)
+    judged = [
+        _without(run, "pull", gentle[run.number]) if run.number in gentle else run for run in judged
+    ]
+    judged = [
+        _without(_without(run, "pull", again[run.log]), "coast", again[run.log])
+        if run.log in again
+        else run
+        for run in judged
+    ]
+    findings = tuple(
+        Finding(
+            f"{phase.kind}_not_used",
+            # beside a used phase it was meant to count; alone it is the way back or traffic
+            "warning" if run.used or run.log in again else "note",
+            f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
+            f"{phase.why_not}.",
+            log=run.log,
+            time_s=phase.start_s,
+        )
+        for run in judged
+        for phase in run.phases
+        if phase.kind in _NAMES and not phase.used
+    )
+    return tuple(judged), findings
+
+
+def _judge_coasts(run: Run, fused: Fused, session: Session) -> Run:
+    coast = run.phase("coast")
+    if coast is None or not coast.used:
+        return run
+    why = _too_hard(coast, session)
+    if why is None and run.phase("pull") is None:
+        why = _not_meant(coast, fused)
+    elif why is None and coast.end_s - coast.start_s < _LEAST_S:
+        why = f"{coast.end_s - coast.start_s:.0f} s are too short to tell neutral from a gear"
+    return run if why is None else _without(run, "coast", why)
+
+
+def _judge_pull(run: Run, fused: Fused) -> Run:
+    pull = run.phase("pull")
+    if pull is not None and pull.used and _gentle_rise(pull, fused):
+        why = (
+            "from standstill it pulls harder the faster it goes, in one gear: an engine at full "
+            "throttle pulls less and less, so this is part throttle"
+        )
+        return _without(run, "pull", why)
+    rate_hz = fused.fixes.rate_hz
+    if fused.mount.used or rate_hz is None or rate_hz >= _LEAST_RATE_HZ:
+        return run
+    why = (
+        f"fixes every {1.0 / rate_hz:.1f} s cannot follow gear changes; wheel power needs an "
+        "accelerometer or one fix a second"
+    )
+    return _without(run, "pull", why)
+
+
+def _gentle_rise(pull: Phase, fused: Fused) -> bool:
+    """Return whether a launch without gear changes pulls harder at 60 % than at 25 % of its speed.
+
+    Whatever drives from standstill through the whole range in one go (electric, automatic) gives its
+    largest force first. A usual road load is added to the acceleration; common practice, no source.
+    """
+    curve = fused.curve
+    if curve is None or len(pull.gear_pieces_s) != 1 or pull.from_mps > 2.0 or pull.to_mps < 15.0:
+        return False
+    start_s, end_s = pull.gear_pieces_s[0]
+    speed, accel = curve.speed_mps, curve.accel_mps2
+    inside = (curve.time_s >= start_s) & (curve.time_s <= end_s) & np.isfinite(speed)
+    if speed[inside].size == 0 or float(speed[inside].min()) > 0.2 * pull.to_mps:
+        return False
+    drive = accel + 0.12 + 0.3 * (speed / 30.0) ** 2
+    means = []
+    for share in (0.25, 0.60):
+        near = inside & (np.abs(speed - share * pull.to_mps) < 0.06 * pull.to_mps)
+        if int(near.sum()) < 2:
+            return False
+        means.append(float(np.mean(drive[near])))
+    return means[1] > _RISE * means[0]
+
+
+def _given_twice(fused: Sequence[Fused]) -> dict[int, str]:
+    """Return the reason for every log whose fixes are those of an earlier one."""
+    again: dict[int, str] = {}
+    for log, one in enumerate(fused):
+        for earlier in range(log):
+            before = fused[earlier].fixes
+            if one.fixes.t_s.size >= 4 and np.array_equal(one.fixes.speed_mps, before.speed_mps):
+                again[log] = f"the recording is the same as log {earlier + 1}"
+                break
+    return again
+
+
+def _without(run: Run, kind: PhaseKind, why: str) -> Run:
+    """Return the run with its phases of one kind marked as not used."""
+    phases = tuple(
+        replace(phase, used=False, why_not=why) if phase.kind == kind else phase
+        for phase in run.phases
+    )
+    return replace(run, phases=phases)
+
+
+def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str]:
+    """Return the reason for every pull that was driven with part throttle, by run number.
+
+    Its acceleration lies well below that of pulls at the same speeds, and no coast-down follows it
+    as one follows the others. A roll-on pull in a higher gear that ends in a coast-down stays.
+    """
+    planned: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+    others: list[tuple[int, NDArray[np.float64], NDArray[np.float64]]] = []
+    for run in runs:
+        pull, curve = run.phase("pull"), fused[run.log].curve
+        if pull is None or curve is None or not pull.used:
+            continue
+        inside = np.zeros(curve.time_s.size, dtype=bool)
+        for start_s, end_s in pull.gear_pieces_s:
+            inside |= (curve.time_s >= start_s) & (curve.time_s <= end_s)
+        inside &= np.isfinite(curve.speed_mps)
+        speed, accel = curve.speed_mps[inside], curve.accel_mps2[inside]
+        coast = run.phase("coast")
+        if coast is not None and coast.used:
+            planned.append((speed, accel))
+        else:
+            others.append((run.number, speed, accel))
+    gentle: dict[int, str] = {}
+    for number, speed, accel in others:
+        shares, away = [], []
+        for full_speed, full_accel in planned:
+            low, high = max(speed.min(), full_speed.min()), min(speed.max(), full_speed.max())
+            mine = accel[(speed >= low) & (speed <= high)]
+            full = full_accel[(full_speed >= low) & (full_speed <= high)]
+            if high - low >= 2.0 and mine.size and full.size:
+                shares.append(float(np.median(mine)) / max(float(np.median(full)), 1e-3))
+                away.append(float(np.median(full)) - float(np.median(mine)))
+        clear = bool(away) and float(np.median(away)) > _SLOPE_AND_WIND_MPS2
+        if clear and float(np.median(shares)) < _FULL_SHARE:
+            gentle[number] = (
+                f"it accelerates with {100 * float(np.median(shares)):.0f} % of what the other pulls "
+                "show at the same speeds, and no coast-down follows: part throttle"
+            )
+    return gentle
+
+
+def _most_force_n(vehicle: Vehicle, speed_mps: float) -> float:
+    """Return a road load that no vehicle of its kind exceeds [N]."""
+    window = ROAD_LOAD_WINDOWS[vehicle.kind]
+    rolling_n = window.rolling_share[1] * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
+    return _HIGHER * (rolling_n + window.f2_n_per_mps2[1] * speed_mps**2)
+
+
+def _least_force_n(vehicle: Vehicle, speed_mps: float) -> float:
+    """Return a road load that no vehicle of its kind undercuts [N]."""
+    window = ROAD_LOAD_WINDOWS[vehicle.kind]
+    rolling_n = window.rolling_share[0] * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
+    return _LOWER * (rolling_n + window.f2_n_per_mps2[0] * speed_mps**2)
+
+
+def _too_hard(phase: Phase, session: Session) -> str | None:
+    """Return why a slowing is too hard for neutral, or None."""
+    vehicle, site = session.vehicle, session.site
+    mean_mps = 0.5 * (phase.from_mps + phase.to_mps)
+    slows = (phase.from_mps - phase.to_mps) / (phase.end_s - phase.start_s)
+    uphill = STANDARD_GRAVITY_MPS2 * (abs(site.slope) + 3.0 * max(site.slope_sd, 0.003))
+    most = _most_force_n(vehicle, mean_mps) / vehicle.effective_mass_kg + uphill
+    if slows <= most:
+        return None
+    return (
+        f"it slows by {slows:.2f} m/s2 at {3.6 * mean_mps:.0f} km/h, which is more than a "
+        f"{vehicle.kind} in neutral does ({most:.2f}): engine braking or the brake"
+    )
+
+
+def _not_meant(phase: Phase, fused: Fused) -> str | None:
+    """Return why a coast-down without a pull in front is doubtful, or None."""
+    loss = phase.from_mps - phase.to_mps
+    duration = phase.end_s - phase.start_s
+    if duration >= _MEANT_S and loss >= _MEANT_LOSS_MPS:
+        return None
+    curve = fused.curve
+    if curve is not None and duration >= _MEANT_SHARE * float(curve.time_s[-1] - curve.time_s[0]):
+        return None
+    return "a short slowing with no pull before it is more likely traffic than a coast-down"
+
+
+def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
+    """Return why the speeds are not those of pulls and coast-downs, or None.
+
+    Parameters
+    ----------
+    fix_sd_mps : float
+        White noise of the fixes about the fitted curves [m/s].
+    fused : sequence of Fused, one per log
+        For where the speeds come from.
+    """
+    positions = any(one.fixes.from_positions for one in fused)
+    most = _MOST_NOISE_POSITIONS_MPS if positions else _MOST_NOISE_MPS
+    if fix_sd_mps <= most:
+        return None
+    return (
+        f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
+        f"receivers scatter by less than {most:.1f}: this is other driving"
+    )
+
+
+def why_sensors_differ(scale: float, scale_sd: float, most: float = _WRONG_SCALE) -> str | None:
+    """Return why receiver and accelerometer cannot both be right, or None.
+
+    Parameters
+    ----------
+    scale, scale_sd : float
+        What the accelerometer reads over what the change of speed asks for, as fitted; sensor and
+        pitching body together make it 0.95 to 1.10 (common practice, no source).
+    most : float
+        How far from 1 it may be.
+    """
+    if abs(scale - 1.0) < most + 3.0 * scale_sd:
+        return None
+    units = {name: convert(1.0, name, "m/s", "speed") for name in ("m/s", "km/h", "mph", "knots")}
+    likely = [
+        f"{true} taken for {taken}"
+        for taken, as_taken in units.items()
+        for true, as_true in units.items()
+        if true != taken and abs(np.log(scale * as_taken / as_true)) < _UNIT_MATCH
+    ]
+    guess = f" (as with {' or '.join(likely)})" if likely else ""
+    return (
+        f"the accelerometer feels {scale:.2f} times the acceleration that the speeds give, where both "
+        f"sensors agree within a tenth: the speeds are in another unit than read{guess}, or the "
+        "acceleration is. Look at both with `pullcoast look`, and name the unit of the log"
+    )
+
+
+def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
+    """Return a warning where receiver and accelerometer differ, but not by as much as units do."""
+    why = why_sensors_differ(scale, scale_sd, _ODD_SCALE)
+    return (
+        ()
+        if why is None
+        else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
+    )
+
+
+def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
+    """Return why a fitted road load cannot be that of a vehicle in neutral, or None.
+
+    The force is judged at three speeds inside the covered range, two standard deviations in its
+    favour.
+
+    Parameters
+    ----------
+    load : RoadLoad
+        As fitted.
+    vehicle : Vehicle
+        Kind and mass.
+    """
+    low, high = load.speed_range_mps
+    speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
+    force, sd = load.force_n(speeds), load.force_sd_n(speeds)
+    for speed, found, spread in zip(speeds, force, sd, strict=True):
+        what = (
+            f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
+        )
+        most, least = _most_force_n(vehicle, speed), _least_force_n(vehicle, speed)
+        if found - 2.0 * spread > most:
+            return (
+                f"{what}, more than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has in neutral "
+                f"({most:.0f} N): the slowings are engine braking, brake, or a climb, no neutral "
+                "coast-downs"
+            )
+        if found + 2.0 * spread < least:
+            return (
+                f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg can have "
+                f"({least:.0f} N): the road falls (by more than [site] says), there was a push or a "
+                "tailwind; add runs the other way"
+            )
+    return None
+
+
+def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:
+    """Return every reason why no run of a session can be used; logs count from 1, as for people."""
+    reasons = [
+        f"log {log + 1}: fewer than four usable speed fixes"
+        for log, one in enumerate(fused)
+        if one.curve is None
+    ]
+    for run in runs:
+        for phase in run.phases:
+            if phase.kind in ("pull", "coast") and not phase.used:
+                reasons.append(
+                    f"log {run.log + 1}, {_PHASES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s: "
+                    f"{phase.why_not}"
+                )
+    if not any(phase.kind == "coast" for run in runs for phase in run.phases):
+        reasons.append("no neutral coast-down was found in the logs")
+    if not any(phase.kind == "pull" for run in runs for phase in run.phases):
+        reasons.append("no full-throttle pull was found in the logs")
+    return tuple(reasons)

@@ -1,0 +1,384 @@
+"""Several sessions of one vehicle put together: road load in reference air, and peak wheel power.
+
+`combine` is the whole story. How a session's road load is carried to reference air and pooled with
+others stands in `several_days.py`, the algebra in `pooling.py`, the words in `several_notes.py`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from analysis.pipeline import Analysis
+from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
+from analysis.results.road_load import RoadLoad
+from analysis.sessions.carry import (
+    Day,
+    PeakParts,
+    PooledDays,
+    carried_load,
+    carry,
+    pool_days,
+    pool_peaks,
+    three_speeds_mps,
+)
+from analysis.sessions.combine_notes import (
+    air_notes,
+    disagreement_note,
+    grouping_notes,
+    mass_note,
+    missing_notes,
+    power_air_note,
+    same_log_note,
+    widened_note,
+)
+from logger.findings import Finding
+from logger.recording import Recording
+
+__all__ = [
+    "Deviation",
+    "Shared",
+    "SharedPower",
+    "SharedRoadLoad",
+    "SharedSession",
+    "SharedState",
+    "combine",
+    "fingerprint",
+]
+
+#: Wider than without one of the sessions by more than this share: worth a finding.
+_WIDER = 1e-3
+_Z95 = 1.959964
+
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True, slots=True)
+class SharedSession:
+    """One session: its analysis, what it is called, and why it was left out if so."""
+
+    name: str
+    outcome: Analysis
+    why_not: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Deviation:
+    """How far one session lies from what is shared.
+
+    Parameters
+    ----------
+    session : int
+        Index in `Shared.sessions`.
+    speed_mps : tuple of float
+        Low, middle and high speed of that session [m/s]; empty for a power.
+    difference, sd : tuple of float
+        Session less shared [N or W], and the sd that errors and deviations allow it.
+    """
+
+    session: int
+    speed_mps: tuple[float, ...]
+    difference: tuple[float, ...]
+    sd: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SharedRoadLoad:
+    """The road load of a vehicle in reference air, from all sessions that have one.
+
+    Parameters
+    ----------
+    road_load : RoadLoad
+        In reference air, with the mass of the first session; its budget has two causes: sessions
+        (noise, air, deviations) and mass.
+    sessions : tuple of int
+        Indices in `Shared.sessions`.
+    carried : tuple of RoadLoad
+        Each of these sessions' own, in reference air.
+    spread : float
+        Sd of the deviation between sessions, relative.
+    chance : float
+        Probability of so much scatter or more; 1 for a single session.
+    deviations : tuple of Deviation
+        One per session; none for a single one.
+    """
+
+    road_load: RoadLoad
+    sessions: tuple[int, ...]
+    carried: tuple[RoadLoad, ...]
+    spread: float
+    chance: float
+    deviations: tuple[Deviation, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SharedPower:
+    """Peak wheel power [W] as tested, with its sd, from all sessions that have one.
+
+    `spread` and `chance` as for the road load.
+    """
+
+    peak_w: float
+    peak_sd_w: float
+    peak_ci95_w: tuple[float, float]
+    sessions: tuple[int, ...]
+    spread: float
+    chance: float
+    deviations: tuple[Deviation, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SharedState:
+    """What the sessions of one vehicle in one state share."""
+
+    vehicle: str
+    kind: str
+    state: str
+    sessions: tuple[int, ...]
+    mass_kg: float
+    road_load: SharedRoadLoad | None
+    power: SharedPower | None
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """Everything that a page on several sessions may show."""
+
+    sessions: tuple[SharedSession, ...]
+    states: tuple[SharedState, ...]
+    findings: tuple[Finding, ...]
+    temperature_c: float = REFERENCE_TEMPERATURE_C
+    pressure_kpa: float = REFERENCE_PRESSURE_KPA
+
+    @property
+    def used(self) -> tuple[int, ...]:
+        """Indices of the sessions that are in a state."""
+        return tuple(index for index, one in enumerate(self.sessions) if one.why_not is None)
+
+
+def combine(
+    analyses: Sequence[Analysis], names: Sequence[str] | None = None, missing: int = 0
+) -> Shared:
+    """Put sessions together.
+
+    Sessions of one vehicle in one state (kind, name and state as stated, but for case and spaces)
+    share their road load in reference air and their peak wheel power. A vehicle that was changed is
+    another one here: its road load may have changed with it. A session that holds a log of an
+    earlier one is left out.
+
+    Parameters
+    ----------
+    analyses : sequence of Analysis
+        Each with a road load of its own, not one from elsewhere.
+    names : sequence of str or None
+        What to call them; the sessions' own names if None.
+    missing : int
+        How many more were asked for but could not be used; said in a finding.
+
+    Returns
+    -------
+    Shared
+        Adding a session never widens a shared interval without a finding that says why.
+
+    Raises
+    ------
+    ValueError
+        Without any analysis, or with another number of names.
+    """
+    called = [one.session.name for one in analyses] if names is None else list(names)
+    if not analyses or len(called) != len(analyses):
+        msg = (
+            f"{len(analyses)} analyses and {len(called)} names; expected at least one, and as many"
+        )
+        raise ValueError(msg)
+    sessions, findings = _each_log_once(analyses, called)
+    findings += missing_notes(missing)
+    groups: dict[tuple[str, str, str], list[int]] = {}
+    for index, session in enumerate(sessions):
+        if session.why_not is None:
+            groups.setdefault(_identity(session.outcome), []).append(index)
+    findings += grouping_notes(
+        [([called[i] for i in group], _stated(sessions[group[0]])) for group in groups.values()]
+    )
+    states = []
+    for group in groups.values():
+        state, notes = _state(sessions, group)
+        states.append(state)
+        findings += notes
+    return Shared(sessions, tuple(states), tuple(findings))
+
+
+def _each_log_once(
+    analyses: Sequence[Analysis], names: Sequence[str]
+) -> tuple[tuple[SharedSession, ...], list[Finding]]:
+    """Leave out sessions that bring a log which an earlier one has brought, whatever its name."""
+    sessions: list[SharedSession] = []
+    owners: dict[str, str] = {}
+    findings = []
+    for outcome, name in zip(analyses, names, strict=True):
+        prints = [fingerprint(recording) for recording in outcome.recordings]
+        again = next((log for log, one in enumerate(prints) if one in owners), None)
+        if again is not None:
+            file = outcome.session.logs[again].files[0].name
+            findings.append(same_log_note(name, owners[prints[again]], file))
+            sessions.append(SharedSession(name, outcome, findings[-1].text))
+            continue
+        owners.update(dict.fromkeys(prints, name))
+        sessions.append(SharedSession(name, outcome))
+    return tuple(sessions), findings
+
+
+def fingerprint(recording: Recording) -> str:
+    """Return what two recordings have in common only if they hold the same numbers."""
+    found = hashlib.sha256()
+    for channel in sorted(recording.channels, key=lambda channel: channel.name):
+        found.update(channel.name.encode())
+        for numbers in (channel.t_s, channel.values):
+            found.update(np.ascontiguousarray(numbers, dtype=np.float64).tobytes())
+    return found.hexdigest()
+
+
+def _stated(session: SharedSession) -> tuple[str, str, str]:
+    vehicle = session.outcome.session.vehicle
+    return vehicle.kind, vehicle.name, vehicle.state
+
+
+def _identity(outcome: Analysis) -> tuple[str, str, str]:
+    vehicle = outcome.session.vehicle
+    name, state = (" ".join(text.split()).casefold() for text in (vehicle.name, vehicle.state))
+    return vehicle.kind, name, state
+
+
+def _state(
+    sessions: Sequence[SharedSession], group: Sequence[int]
+) -> tuple[SharedState, list[Finding]]:
+    """Pool the sessions of one vehicle in one state."""
+    names = [sessions[i].name for i in group]
+    analyses = [sessions[i].outcome for i in group]
+    first = analyses[0].session.vehicle
+    carried = (carry(i, sessions[i].outcome, first.mass_kg) for i in group)
+    days = [day for day in carried if day is not None]
+    findings = air_notes(names, analyses)
+    findings += mass_note(names, [one.session.vehicle.mass_kg for one in analyses])
+    road_load = power = None
+    if days:
+        road_load, notes = _road_load(days, [sessions[day.session].name for day in days])
+        findings += notes
+    powered = [i for i in group if sessions[i].outcome.power is not None]
+    if powered:
+        power, notes = _power(sessions, powered)
+        findings += notes
+    state = SharedState(
+        first.name, first.kind, first.state, tuple(group), first.mass_kg, road_load, power
+    )
+    return state, findings
+
+
+def _road_load(days: Sequence[Day], names: Sequence[str]) -> tuple[SharedRoadLoad, list[Finding]]:
+    pooled = pool_days(days)
+    findings: list[Finding] = []
+    if len(days) > 1:
+        rests = [pool_days(rest) for rest in _leave_one_out(days)]
+        found, load = pooled.pool, pooled.road_load
+        if found.agrees:
+            shares = [_wider(load, rest.road_load) for rest in rests]
+            findings = _widened("road load", names, shares)
+        else:
+            chances = [rest.pool.chance for rest in rests]
+            findings.append(
+                disagreement_note("road load", names, chances, found.spread, found.chance)
+            )
+    shared = SharedRoadLoad(
+        pooled.road_load,
+        tuple(day.session for day in days),
+        tuple(carried_load(day, pooled) for day in days),
+        pooled.pool.spread,
+        pooled.pool.chance,
+        tuple(_deviation(day, number, pooled) for number, day in enumerate(days))
+        if len(days) > 1
+        else (),
+    )
+    return shared, findings
+
+
+def _deviation(day: Day, number: int, pooled: PooledDays) -> Deviation:
+    speeds = three_speeds_mps(day.speed_range_mps)
+    basis = speeds[:, None] ** np.arange(3)
+    covariance = pooled.pool.residual_covariances[number]
+    variance = np.einsum("ij,jk,ik->i", basis, covariance, basis)
+    return Deviation(
+        day.session,
+        tuple(speeds.tolist()),
+        tuple((basis @ pooled.pool.residuals[number]).tolist()),
+        tuple(np.sqrt(variance).tolist()),
+    )
+
+
+def _wider(load: RoadLoad, rest: RoadLoad) -> float:
+    """Return by which share `load` is less closely known than `rest`, at most at its speeds."""
+    speeds = three_speeds_mps(rest.speed_range_mps)
+    return float(np.max(load.force_sd_n(speeds) / rest.force_sd_n(speeds))) - 1.0
+
+
+def _leave_one_out(items: Sequence[_T]) -> list[list[_T]]:
+    return [[*items[:number], *items[number + 1 :]] for number in range(len(items))]
+
+
+def _widened(what: str, names: Sequence[str], shares: Sequence[float]) -> list[Finding]:
+    return [
+        widened_note(what, name, share)
+        for name, share in zip(names, shares, strict=True)
+        if share > _WIDER
+    ]
+
+
+def _power(
+    sessions: Sequence[SharedSession], group: Sequence[int]
+) -> tuple[SharedPower, list[Finding]]:
+    """Pool peak powers: mean weighted by inverse variance, with the mass in common."""
+    names = [sessions[i].name for i in group]
+    analyses = [sessions[i].outcome for i in group]
+    peaks = [one.power for one in analyses if one.power is not None]
+    parts = [
+        PeakParts(
+            power.peak_w,
+            max(power.peak_sd_w**2 - power.budget_w.get("mass", 0.0) ** 2, 0.0),
+            power.budget_w.get("mass", 0.0) / abs(power.peak_w),
+        )
+        for power in peaks
+    ]
+    found, sd_w = pool_peaks(parts)
+    findings = power_air_note(names, analyses)
+    if len(parts) > 1:
+        rests = [pool_peaks(rest) for rest in _leave_one_out(parts)]
+        if found.agrees:
+            findings += _widened(
+                "peak wheel power", names, [sd_w / rest[1] - 1.0 for rest in rests]
+            )
+        else:
+            chances = [rest.chance for rest, _ in rests]
+            findings.append(
+                disagreement_note("peak wheel power", names, chances, found.spread, found.chance)
+            )
+    peak_w = float(found.value[0])
+    shared = SharedPower(
+        peak_w,
+        sd_w,
+        (peak_w - _Z95 * sd_w, peak_w + _Z95 * sd_w),
+        tuple(group),
+        found.spread,
+        found.chance,
+        tuple(
+            Deviation(i, (), (float(difference[0]),), (float(np.sqrt(variance[0, 0])),))
+            for i, difference, variance in zip(
+                group, found.residuals, found.residual_covariances, strict=True
+            )
+        )
+        if len(group) > 1
+        else (),
+    )
+    return shared, findings

@@ -1,0 +1,107 @@
+"""Two sessions set against each other: what differs, how sure that is, and what could have been seen.
+
+`compare` is the whole story. The two estimates err each by itself, but for what they have in common,
+which is taken out of the difference only where the sessions themselves say that it is
+(`compare_common.py`). Each session may also be off for the day, as in `several_days.py`: that stays in
+every interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.sessions.common import in_common
+from analysis.sessions.compare_notes import Cause, comparison_findings
+from analysis.sessions.difference import Difference
+from analysis.sessions.load_difference import LoadDifference, road_load_difference
+from analysis.sessions.power_difference import CurveDifference, curve_differences, peak_difference
+from analysis.sessions.side import Side, same_road
+from logger.errors import SessionError
+
+if TYPE_CHECKING:
+    from logger.findings import Finding
+
+__all__ = ["Comparison", "compare", "compare_all"]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Everything that a page on two sessions may show.
+
+    Parameters
+    ----------
+    first, other : Side
+        The two sessions.
+    peak_w : Difference or None
+        Peak wheel power as tested [W]; None where one of them has none.
+    power : tuple of CurveDifference
+        One per gear that both drove.
+    road_load : LoadDifference or None
+        None where one has none, or their speeds do not meet.
+    why_no_road_load : str or None
+        The reason then.
+    causes : tuple of Cause
+        What was cancelled and what not.
+    findings : tuple of Finding
+        What makes the comparison weak.
+    """
+
+    first: Side
+    other: Side
+    peak_w: Difference | None
+    power: tuple[CurveDifference, ...]
+    road_load: LoadDifference | None
+    why_no_road_load: str | None
+    causes: tuple[Cause, ...]
+    findings: tuple[Finding, ...]
+
+
+def compare_all(sides: Sequence[Side]) -> tuple[Comparison, ...]:
+    """Compare each session with the first.
+
+    Parameters
+    ----------
+    sides : sequence of Side
+        At least two.
+
+    Raises
+    ------
+    SessionError
+        Two of them hold the same recording.
+    """
+    owners: dict[str, str] = {}
+    for side in sides:
+        for one in side.prints:
+            if one in owners:
+                found = f"holds a recording that {owners[one]} holds as well"
+                raise SessionError(side.name, "", found, "two sessions, each with its own runs")
+        owners.update(dict.fromkeys(side.prints, side.name))
+    return tuple(compare(sides[0], other) for other in sides[1:])
+
+
+def compare(first: Side, other: Side) -> Comparison:
+    """Set one session against another.
+
+    Parameters
+    ----------
+    first, other : Side
+        Before and after, or two vehicles.
+
+    Returns
+    -------
+    Comparison
+        Differences are other less first.
+    """
+    road = same_road(first.road, other.road)
+    common, causes = in_common(first, other, road)
+    peak = None
+    curves: tuple[CurveDifference, ...] = ()
+    if first.power is not None and other.power is not None:
+        peak = peak_difference(first, other, common)
+        curves = curve_differences(first, other, common)
+    load, why = road_load_difference(first, other, common)
+    return Comparison(
+        first, other, peak, curves, load, why, causes, comparison_findings(first, other, road)
+    )

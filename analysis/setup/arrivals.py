@@ -1,0 +1,123 @@
+"""Recordings that arrive become logs of a session.toml: a draft where there is none, else added to."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+from analysis.setup.draft import draft_text, toml_text
+from analysis.setup.questions import Answer
+from logger.capture.arrivals import Arrival
+from logger.capture.naming import title_of
+from logger.errors import SessionError
+from logger.session.files import SESSION_FILE, load_toml
+from logger.session.quantities import parse_mass
+from logger.writing import write_bytes_atomic
+
+__all__ = ["list_recording"]
+
+
+def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
+    """Add a recording to the session.toml of its folder, made when missing.
+
+    Parameters
+    ----------
+    folder : Path
+        The session's folder.
+    arrival : Arrival
+        In that folder. One that cannot be read is added as a comment.
+    name : str
+        What people call it; stands in for a ``# note`` that the recording does not have.
+
+    Returns
+    -------
+    list of str
+        What the user should know: why the file was left alone, or that masses differ.
+    """
+    path = folder / SESSION_FILE
+    remedy = f"Add a [[log]] with file = {toml_text(arrival.file.name)} by hand"
+    if path.is_symlink():
+        return [f"{path} is a link and was left alone. {remedy}"]
+    said = arrival.comments
+    notes, mass_kg = [], None
+    if "mass_kg" in said:
+        mass_kg = _mass_kg(said["mass_kg"])
+        if mass_kg is None:
+            notes.append(f"the recording's mass, {said['mass_kg'][:40]!r}, is none")
+    try:
+        if not path.exists():
+            answers = {} if mass_kg is None else {"mass": Answer("mass_kg", mass_kg)}
+            text = draft_text(answers, [], logs_follow=True)
+            raw, document = text.encode(), tomllib.loads(text)
+        else:
+            document = load_toml(path)
+            raw = path.read_bytes()
+    except SessionError as error:
+        return [f"{error}. It was left alone. {remedy}"]
+    if _is_listed(document, arrival.file.name):
+        return notes
+    notes += _other_mass(document, mass_kg)
+    new = raw + _entry(raw, arrival, said.get("note") or title_of(name), mass_kg)
+    try:
+        tomllib.loads(new.decode("utf-8-sig"))
+    except ValueError:
+        why = "nothing can be added to its end as it stands"
+        return [*notes, f"{path}: {why}; it was left alone. {remedy}"]
+    try:
+        write_bytes_atomic(path, new)
+    except OSError as error:
+        why = error.strerror or str(error)
+        return [*notes, f"{path} cannot be written to: {why}. {remedy}"]
+    return notes
+
+
+def _mass_kg(text: str) -> float | None:
+    """Return a mass in kg; None where it is out of range or no number."""
+    try:
+        return parse_mass(f"{text}kg")
+    except SessionError:
+        return None
+
+
+def _other_mass(document: dict[str, object], mass_kg: float | None) -> list[str]:
+    vehicle = document.get("vehicle")
+    stated = vehicle.get("mass_kg") if isinstance(vehicle, dict) else None
+    if mass_kg is None or not isinstance(stated, int | float) or mass_kg == stated:
+        return []
+    text = (
+        f"this recording says {mass_kg:g} kg, session.toml {stated:g} kg. A session has one mass: "
+        "correct it, or put the recording into a session of its own"
+    )
+    return [text]
+
+
+def _is_listed(document: dict[str, object], name: str) -> bool:
+    logs = document.get("log")
+    if not isinstance(logs, list):
+        return False
+    for log in logs:
+        if isinstance(log, dict):
+            files = log.get("files")
+            if log.get("file") == name or (isinstance(files, list) and name in files):
+                return True
+    return False
+
+
+def _entry(raw: bytes, arrival: Arrival, note: str, mass_kg: float | None) -> bytes:
+    """Return what is added, with the line ends that the file has."""
+    file = f"file = {toml_text(arrival.file.name)}"
+    if arrival.problem:
+        lines = ["", f"# not used, it cannot be read: {arrival.problem[:300]}"]
+        lines += ["#[[log]]", f"#{file}"]
+    else:
+        top = arrival.top_speed_mps
+        speed = "no speed" if top is None else f"up to {3.6 * top:.0f} km/h"
+        lines = ["", "[[log]]", f"{file}  # {arrival.duration_s:.0f} s, {speed}"]
+        if mass_kg is not None:
+            lines[-1] += f", {mass_kg:g} kg"
+    if note:
+        lines.append(f"{'#' if arrival.problem else ''}note = {toml_text(note)}")
+    text = "\n".join([*lines, ""])
+    if raw and not raw.endswith(b"\n"):
+        text = "\n" + text
+    return text.replace("\n", "\r\n" if b"\r\n" in raw else "\n").encode()

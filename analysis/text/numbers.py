@@ -1,0 +1,243 @@
+"""Numbers as people read them: display units, rounding by uncertainty, and how far to trust."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from logger.units import to_si
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+    from analysis.results.road_load import RoadLoad
+    from logger.findings import Finding
+    from logger.session.session import Display, Session
+
+__all__ = [
+    "RoadLoadAt",
+    "Trust",
+    "Units",
+    "by_severity",
+    "cause_name",
+    "counted",
+    "force_at",
+    "log_name",
+    "number",
+    "road_load_at",
+    "serious_by_kind",
+    "trust",
+]
+
+#: Two-sided 95 % of the normal distribution.
+_Z95 = 1.959964
+
+_SEVERITY = {"error": 0, "warning": 1, "note": 2}
+
+#: What the causes of a budget are called in plain words.
+_CAUSES = {
+    "noise": "noise of the sensors",
+    "wind": "wind",
+    "slope": "slope of the road",
+    "lag": "delay of the GPS",
+    "mount": "mount of the phone",
+    "mass": "mass of the vehicle",
+    "road_load": "road load",
+}
+
+
+def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
+    """Write `value` to the place that its standard deviation makes worth reading.
+
+    Parameters
+    ----------
+    value : float
+        In the unit shown.
+    sd : float or None
+        In the same unit; None writes four significant digits.
+    least : int
+        At least so many digits after the point.
+
+    >>> number(77.9342, 1.13), number(612.4, 12.0), number(0.42061, 0.024), number(1234.4)
+    ('77.9', '612', '0.421', '1234')
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    if sd is None:
+        digits = 3 - math.floor(math.log10(abs(value))) if value else 0
+    else:
+        # two digits of an sd that starts with 1 or 2, else one: never coarser than a third of it
+        exponent = math.floor(math.log10(sd)) if sd > 0 else -3
+        digits = -exponent + (1 if sd / 10.0**exponent < 2.95 else 0)
+    text = f"{value:.{min(max(digits, least, 0), 6)}f}"
+    return text if float(text) else text.replace("-", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Display units and the SI value of one of each."""
+
+    power: str
+    speed: str
+    power_w: float
+    speed_mps: float
+
+    @classmethod
+    def of(cls, display: Display) -> Units:
+        """Return the units that a session asks for."""
+        return cls(
+            display.power,
+            display.speed,
+            to_si(1.0, display.power, "power"),
+            to_si(1.0, display.speed, "speed"),
+        )
+
+    def speed_text(self, speed_mps: float, sd_mps: float | None = None) -> str:
+        """Write a speed with its unit; whole units without an sd."""
+        if sd_mps is None:
+            return f"{self.speed_value(speed_mps):.0f} {self.speed}"
+        return f"{number(speed_mps / self.speed_mps, sd_mps / self.speed_mps)} {self.speed}"
+
+    def speed_value(self, speed_mps: float) -> float:
+        """Return a speed in the display unit."""
+        return speed_mps / self.speed_mps
+
+    def power_text(self, power_w: float, sd_w: float) -> str:
+        """Write a power with its unit, rounded by its sd."""
+        return f"{number(power_w / self.power_w, sd_w / self.power_w)} {self.power}"
+
+    def power_interval(self, low_w: float, high_w: float, sd_w: float) -> str:
+        """Write a 95 % interval of power without its unit."""
+        scale = self.power_w
+        return f"{number(low_w / scale, sd_w / scale)} to {number(high_w / scale, sd_w / scale)}"
+
+
+@dataclass(frozen=True, slots=True)
+class RoadLoadAt:
+    """The road load at one speed: force and sd [N], and its 95 % interval [N]."""
+
+    speed_mps: float
+    force_n: float
+    sd_n: float
+
+    @property
+    def text(self) -> str:
+        """The force without its unit, rounded by its sd."""
+        return number(self.force_n, self.sd_n)
+
+    @property
+    def half_n(self) -> float:
+        """Half the 95 % interval [N]."""
+        return _Z95 * self.sd_n
+
+    @property
+    def interval(self) -> str:
+        """The 95 % interval without its unit."""
+        half = self.half_n
+        return (
+            f"{number(self.force_n - half, self.sd_n)} to {number(self.force_n + half, self.sd_n)}"
+        )
+
+
+def force_at(road_load: RoadLoad, speed_mps: float) -> RoadLoadAt:
+    """Return the road load at a speed [m/s]."""
+    at = np.array([speed_mps])
+    return RoadLoadAt(
+        speed_mps, float(road_load.force_n(at)[0]), float(road_load.force_sd_n(at)[0])
+    )
+
+
+def road_load_at(outcome: Analysis) -> RoadLoadAt | None:
+    """Return the road load at the speed of its budget: 100 km/h or the nearest covered."""
+    road_load = outcome.road_load
+    return None if road_load is None else force_at(road_load, road_load.budget_speed_mps)
+
+
+def cause_name(cause: str) -> str:
+    """Return the plain words for one cause of a budget."""
+    return _CAUSES.get(cause, cause.replace("_", " "))
+
+
+def counted(count: int, noun: str, several: str = "") -> str:
+    """Return ``1 run``, ``2 runs``."""
+    return f"{count} {noun if count == 1 else several or noun + 's'}"
+
+
+def log_name(session: Session, log: int) -> str:
+    """Return what a person calls a log: its file names."""
+    if not 0 <= log < len(session.logs):
+        return f"log {log + 1}"
+    return " + ".join(path.name for path in session.logs[log].files)
+
+
+def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
+    """Return findings, errors first, else in their order."""
+    return sorted(findings, key=lambda finding: _SEVERITY[finding.severity])
+
+
+def serious_by_kind(findings: tuple[Finding, ...]) -> list[tuple[Finding, int]]:
+    """Return one error or warning of each kind with how many other logs have the like.
+
+    Errors come first, then what concerns the whole session, then what concerns single logs.
+    """
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in by_severity(findings):
+        if finding.severity != "note":
+            # of one kind, session-wide findings each say something of their own
+            what = finding.text if finding.log is None else finding.kind
+            groups.setdefault((finding.severity, what), []).append(finding)
+    ordered = sorted(
+        groups.values(), key=lambda group: (_SEVERITY[group[0].severity], group[0].log is not None)
+    )
+    return [
+        (group[0], len({finding.log for finding in group} - {group[0].log})) for group in ordered
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """How far to trust the headline: one word, and the reasons in plain sentences."""
+
+    word: str
+    reasons: tuple[str, ...]
+
+
+def trust(outcome: Analysis) -> Trust:
+    """Say in plain words how closely the headline figures are known, and why not closer.
+
+    The word follows the wider of the two 95 % intervals, by its half width relative to the figure:
+    up to 5 % good, up to 12 % fair, else rough. The two limits are our choice: a day's weather moves
+    an engine's power by 5 %, and 12 % is too much to tell two states of a vehicle apart.
+    """
+    power, load, road_load = outcome.power, road_load_at(outcome), outcome.road_load
+    known: list[tuple[float, str, dict[str, float]]] = []
+    if power is not None:
+        half = (power.peak_ci95_w[1] - power.peak_ci95_w[0]) / 2
+        known.append((half / abs(power.peak_w), "peak wheel power", power.budget_w))
+    if load is not None and road_load is not None:
+        known.append((_Z95 * load.sd_n / abs(load.force_n), "road load", road_load.budget_n))
+    if not known:
+        return Trust("none", ("Nothing could be measured.",))
+    widest, what, budget = max(known, key=lambda item: item[0])
+    word = "good" if widest <= 0.05 else "fair" if widest <= 0.12 else "rough"
+    parts = [f"the {name} within {_percent(relative)}" for relative, name, _ in known]
+    reasons = [f"{' and '.join(parts)} (95 %)."]
+    reasons[0] = reasons[0][0].upper() + reasons[0][1:]
+    if budget:
+        cause = max(budget, key=lambda name: budget[name])
+        reasons.append(f"What widens the {what} most: {cause_name(cause)}.")
+    if not outcome.site.separable:
+        reasons.append("Only one direction was driven; driving both ways helps most.")
+    if power is not None and len(outcome.pulls) == 1:
+        reasons.append("A single pull cannot show how well it repeats.")
+    serious = sum(finding.severity != "note" for finding in outcome.findings)
+    if serious:
+        verb = "needs" if serious == 1 else "need"
+        reasons.append(f"{counted(serious, 'finding')} {verb} your eye.")
+    return Trust(word, tuple(reasons))
+
+
+def _percent(ratio: float) -> str:
+    return f"{100 * ratio:.{0 if ratio > 0.1 else 1}f} %"

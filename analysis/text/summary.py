@@ -1,0 +1,102 @@
+"""An `Analysis` as plain text for a terminal: the headline, what to mind, where the files are."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.text.numbers import (
+    Units,
+    counted,
+    log_name,
+    number,
+    road_load_at,
+    serious_by_kind,
+    trust,
+)
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+
+__all__ = ["summary"]
+
+_COLUMNS = 80
+#: The terminal shows this many kinds of warnings; the report shows all.
+_MOST_WARNINGS = 8
+
+
+def summary(outcome: Analysis, folder: Path, files: Sequence[str]) -> str:
+    """Return the text that `pullcoast report` prints: at most 80 columns, ASCII but for names.
+
+    Parameters
+    ----------
+    outcome : Analysis
+        Of one session.
+    folder : Path
+        Where the files were written.
+    files : sequence of str
+        Their names.
+
+    Returns
+    -------
+    str
+        Without a final newline.
+    """
+    units = Units.of(outcome.session.display)
+    session = outcome.session
+    directions = [run.direction for run in outcome.used_runs]
+    ways = f"{directions.count(1)} up, {directions.count(-1)} down"
+    title = session.vehicle.name or session.name
+    lines = [
+        *textwrap.wrap(
+            f"{title}: {counted(len(directions), 'run')} ({ways}), {session.vehicle.mass_kg:.0f} kg",
+            _COLUMNS,
+        ),
+        "",
+    ]
+    power = outcome.power
+    if power is not None:
+        interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
+        peak = units.power_text(power.peak_w, power.peak_sd_w)
+        at = units.speed_text(power.peak_speed_mps)
+        lines.append(f"  Peak wheel power  {peak} at {at}  (95 %: {interval} {units.power})")
+    else:
+        lines.append("  Peak wheel power  unknown: no pull tells it")
+    load, road_load = road_load_at(outcome), outcome.road_load
+    if load is not None and road_load is not None:
+        at = units.speed_text(load.speed_mps)
+        lines.append(f"  Road load         {load.text} N at {at}  (95 %: {load.interval} N)")
+        if road_load.separable:
+            low, high = (units.speed_text(speed) for speed in road_load.speed_range_mps)
+            values = (road_load.f0_n, road_load.f1_n_per_mps, road_load.f2_n_per_mps2)
+            sds = (float(sd) for sd in road_load.covariance.diagonal() ** 0.5)
+            for name, value, sd in zip(("N", "N/(m/s)", "N/(m/s)^2"), values, sds, strict=True):
+                power_of = name.count("m/s") + name.count("^2")
+                text = f"F{power_of} {number(value, sd)} +/- {number(sd, sd)} {name}"
+                lines.append(" " * 20 + text)
+            lines.append(" " * 20 + f"known from {low} to {high}")
+        else:
+            lines += _indented(f"no coefficients: {road_load.why_not_separable}", 20)
+    verdict = trust(outcome)
+    lines += _indented(" ".join(verdict.reasons), 20, f"  Trust             {verdict.word}. ")
+    lines.append("")
+    serious = serious_by_kind(outcome.findings)
+    for finding, others in serious[:_MOST_WARNINGS]:
+        name = "" if finding.log is None else f", {log_name(session, finding.log)}"
+        also = f" (The like in {counted(others, 'other log')}.)" if others else ""
+        text = f"{finding.severity}{name}: {finding.text}{also}"
+        lines += textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
+    if len(serious) > _MOST_WARNINGS:
+        lines.append(f"and {len(serious) - _MOST_WARNINGS} more in the report")
+    if serious:
+        lines.append("")
+    lines += [f"Written to {folder}:", f"  {' '.join(files)}"]
+    return "\n".join(lines)
+
+
+def _indented(text: str, by: int, first: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        text, _COLUMNS, initial_indent=first or " " * by, subsequent_indent=" " * by
+    )

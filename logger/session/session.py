@@ -1,0 +1,353 @@
+"""`Session`: the vehicle, air, site and logs that a session.toml describes, every key checked.
+
+The keys, their units, ranges and defaults stand in `session_keys.py`. A folder without a
+session.toml, and options that win over the file, are the business of `session_options.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal, cast
+
+from logger.findings import Finding
+from logger.session.files import (
+    list_logs,
+    load_toml,
+    locate_session,
+    no_session_file,
+    resolve_log,
+)
+from logger.session.key_table import KeyTable, describe
+from logger.session.keys import (
+    AIR,
+    COLUMN_NAMES,
+    CORRECTION_STANDARDS,
+    CROSSCHECK,
+    KNOWN_KEYS,
+    POWER_UNITS,
+    SITE,
+    SPEED_UNITS,
+    TIMED_RUN,
+    PowerUnit,
+    SpeedUnit,
+    check_column,
+)
+from logger.session.vehicle import Vehicle, vehicle_from_table
+from logger.tables.table import ColumnChoice
+
+__all__ = [
+    "Air",
+    "ColumnChoice",
+    "CrossCheckArguments",
+    "Display",
+    "LogEntry",
+    "Session",
+    "Site",
+    "Vehicle",
+    "read_session",
+    "session_from_document",
+]
+
+#: Uncertainties of slope (ratio) and wind [m/s] below which nothing is known of a road outdoors; a
+#: smaller one, 0 included, is read as this.
+_SLOPE_SD_FLOOR = 1e-6
+_WIND_SD_FLOOR_MPS = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """Weather as the user stated it; None where not stated. Pressure is station pressure."""
+
+    temperature_c: float | None = None
+    pressure_hpa: float | None = None
+    relative_humidity_percent: float = 50.0
+    altitude_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What is known of road and wind from elsewhere; slopes as ratio (rise over run)."""
+
+    slope: float = 0.0
+    slope_sd: float = 0.005
+    wind_mps: float = 0.0
+    wind_sd_mps: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """One ``[[log]]``: the files of one recording, absolute paths."""
+
+    files: tuple[Path, ...]
+    direction: Literal["up", "down"] | None = None
+    note: str = ""
+    columns: dict[str, ColumnChoice] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CrossCheckArguments:
+    """The ``[crosscheck]`` table: arguments of the command by the same names."""
+
+    pull: tuple[str, ...] = ()
+    coast: tuple[str, ...] = ()
+    speed_unit: SpeedUnit = "km/h"
+    time_sd: float | None = None
+    speed_sd: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """Units for people; results.json stays SI."""
+
+    power: PowerUnit = "kW"
+    speed: SpeedUnit = "km/h"
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """Runs of one vehicle on one road in one spell of weather.
+
+    `path` is the folder as the user named it, `findings` what was noticed while reading it.
+    """
+
+    path: Path
+    name: str
+    vehicle: Vehicle
+    logs: tuple[LogEntry, ...]
+    air: Air | None = None
+    site: Site = Site()
+    correction_standard: str | None = None
+    crosscheck: CrossCheckArguments | None = None
+    display: Display = Display()
+    findings: tuple[Finding, ...] = ()
+
+
+def read_session(path: Path, *, allow_outside: bool = False) -> Session:
+    """Read a session that has a session.toml.
+
+    Parameters
+    ----------
+    path : Path
+        The folder, or its session.toml.
+    allow_outside : bool
+        Whether logs may lie outside the folder.
+
+    Returns
+    -------
+    Session
+        Every key checked, every log an existing file.
+
+    Raises
+    ------
+    SessionError
+        Anything that cannot be used, naming file, key, what was found and what is expected.
+    """
+    path = Path(path)
+    folder, file = locate_session(path)
+    if file is None:
+        raise no_session_file(folder)
+    return session_from_document(load_toml(file), folder, str(file), allow_outside=allow_outside)
+
+
+def session_from_document(
+    document: Mapping[str, object], folder: Path, path: str, *, allow_outside: bool = False
+) -> Session:
+    """Make a session of what a session.toml would hold.
+
+    Parameters
+    ----------
+    document : mapping
+        Tables and keys.
+    folder : Path
+        Where its logs lie.
+    path : str
+        What messages call the document.
+    allow_outside : bool
+        Whether logs may lie outside the folder.
+
+    Returns
+    -------
+    Session
+        Every key checked.
+
+    Raises
+    ------
+    SessionError
+        As in `read_session`.
+    """
+    top = KeyTable(path, "", document, KNOWN_KEYS[""])
+    return Session(
+        path=folder,
+        name=folder.resolve().name,
+        vehicle=vehicle_from_table(top),
+        logs=_logs(top, folder, allow_outside),
+        air=_air(top),
+        site=_site(top),
+        correction_standard=_correction(top),
+        crosscheck=_crosscheck(top),
+        display=_display(top),
+    )
+
+
+def _or(value: float | None, default: float) -> float:
+    return default if value is None else value
+
+
+def _air(top: KeyTable) -> Air | None:
+    if "air" not in top.values:
+        return None
+    table = top.table("air", KNOWN_KEYS["air"])
+    return Air(
+        temperature_c=table.quantity(AIR["temperature"]),
+        pressure_hpa=table.quantity(AIR["pressure"]),
+        relative_humidity_percent=_or(table.quantity(AIR["relative_humidity"]), 50.0),
+        altitude_m=table.quantity(AIR["altitude"]),
+    )
+
+
+def _site(top: KeyTable) -> Site:
+    table = top.table("site", KNOWN_KEYS["site"])
+    slope_sd_percent = _or(table.quantity(SITE["slope_uncertainty"]), 0.5)
+    wind_sd_mps = _or(table.quantity(SITE["wind_uncertainty"]), 3.0)
+    return Site(
+        slope=_or(table.quantity(SITE["slope"]), 0.0) / 100.0,
+        slope_sd=max(slope_sd_percent / 100.0, _SLOPE_SD_FLOOR),
+        wind_mps=_or(table.quantity(SITE["wind"]), 0.0),
+        wind_sd_mps=max(wind_sd_mps, _WIND_SD_FLOOR_MPS),
+    )
+
+
+def _correction(top: KeyTable) -> str | None:
+    if "correction" not in top.values:
+        return None
+    table = top.table("correction", KNOWN_KEYS["correction"])
+    plain = {"".join(name.lower().split()): name for name in CORRECTION_STANDARDS}
+    known = plain.get("".join(table.text("standard").lower().split()))
+    if known is not None:
+        return known
+    if "standard" not in table.values:
+        table.fail("standard", "missing", f"one of {', '.join(CORRECTION_STANDARDS)}")
+    return table.choice("standard", CORRECTION_STANDARDS, "")
+
+
+def _crosscheck(top: KeyTable) -> CrossCheckArguments | None:
+    if "crosscheck" not in top.values:
+        return None
+    table = top.table("crosscheck", KNOWN_KEYS["crosscheck"])
+    return CrossCheckArguments(
+        pull=_timed_runs(table, "pull", rising=True),
+        coast=_timed_runs(table, "coast", rising=False),
+        speed_unit=cast(SpeedUnit, table.choice("speed_unit", SPEED_UNITS, "km/h")),
+        time_sd=table.quantity(CROSSCHECK["time_sd"]),
+        speed_sd=table.quantity(CROSSCHECK["speed_sd"]),
+    )
+
+
+def _timed_runs(table: KeyTable, key: str, *, rising: bool) -> tuple[str, ...]:
+    example = '"0-90=9.8"' if rising else '"90-60=12.1"'
+    for text in table.texts(key):
+        match = TIMED_RUN.fullmatch(text)
+        if match is None:
+            table.fail(key, describe(text), f"start-end=seconds, such as {example}")
+        start, end = float(match["start"]), float(match["end"])
+        if (end > start) is not rising or end == start:
+            word = "rises" if rising else "falls"
+            table.fail(key, describe(text), f"a speed that {word}, such as {example}")
+        if float(match["time_s"]) <= 0.0:
+            table.fail(key, describe(text), f"a time above 0 s, such as {example}")
+    return table.texts(key)
+
+
+def _display(top: KeyTable) -> Display:
+    table = top.table("display", KNOWN_KEYS["display"])
+    return Display(
+        power=cast(PowerUnit, table.choice("power", POWER_UNITS, "kW")),
+        speed=cast(SpeedUnit, table.choice("speed", SPEED_UNITS, "km/h")),
+    )
+
+
+def _logs(top: KeyTable, folder: Path, allow_outside: bool) -> tuple[LogEntry, ...]:
+    value = top.values.get("log", [])
+    if isinstance(value, dict):
+        top.fail("log", "[log] in single brackets", "[[log]], once for each recording")
+    if not isinstance(value, list):
+        top.fail("log", describe(value), "[[log]], once for each recording")
+    if not value:
+        names, _ = list_logs(folder)
+        here = f"The folder holds {', '.join(names[:8])}" if names else "Copy the logs here"
+        top.fail("log", "no [[log]]", "[[log]] with file = ..., once for each recording", here)
+    entries = []
+    owner: dict[Path, str] = {}
+    for number, item in enumerate(value, start=1):
+        name = f"log[{number}]"
+        if not isinstance(item, dict):
+            top.fail(name, describe(item), "a table, written [[log]]")
+        table = KeyTable(top.path, name, item, KNOWN_KEYS["log"])
+        files = []
+        for text in _file_names(table):
+            key = "file" if "file" in item else "files"
+            file = resolve_log(
+                folder, text, path=top.path, key=f"{name}.{key}", allow_outside=allow_outside
+            )
+            first = owner.setdefault(file.resolve(), name)
+            if first != name or file in files:
+                where = "twice" if first == name else f"in {first} already"
+                table.fail(key, f"{text!r} is named {where}", "each file in one [[log]] only")
+            files.append(file)
+        entries.append(
+            LogEntry(
+                files=tuple(files),
+                direction=_direction(table),
+                note=table.text("note"),
+                columns=_columns(table),
+            )
+        )
+    return tuple(entries)
+
+
+def _file_names(table: KeyTable) -> tuple[str, ...]:
+    if "file" in table.values and "files" in table.values:
+        remedy = "Put all files of one recording into files"
+        table.fail("files", "file and files both", "one of the two", remedy)
+    if "file" in table.values:
+        return (table.text("file"),)
+    if "files" not in table.values:
+        table.fail("file", "missing", 'file = "run1.csv" or files = ["a.gpx", "b.csv"]')
+    value = table.values["files"]
+    names = table.texts("files")
+    if not names:
+        table.fail("files", describe(value), "at least one file name")
+    return names
+
+
+def _direction(table: KeyTable) -> Literal["up", "down"] | None:
+    if "direction" not in table.values:
+        return None
+    return cast(Literal["up", "down"], table.choice("direction", ("up", "down"), ""))
+
+
+def _columns(table: KeyTable) -> dict[str, ColumnChoice]:
+    columns = table.table("columns", COLUMN_NAMES)
+    choices = {}
+    for name in columns.values:
+        choice = columns.table(name, ("header", "unit"))
+        header = choice.values.get("header")
+        if isinstance(header, int) and not isinstance(header, bool):
+            if header < 1:
+                choice.fail("header", f"{header}", "a header, or a column counted from 1")
+            header = str(header)
+        elif header is not None:
+            header = choice.text("header")
+        unit = choice.text("unit") if "unit" in choice.values else None
+        if header is None and unit is None:
+            choice.fail("", "an empty table", '{header = "GPS speed", unit = "km/h"}')
+        for key, text in (("header", header), ("unit", unit)):
+            if text is not None and not text.strip():
+                choice.fail(key, "empty text", "the word that stands in the table's header row")
+        problem = check_column(name, unit)
+        if problem:
+            choice.fail("unit", *problem)
+        choices[name] = ColumnChoice(header, unit)
+    return choices

@@ -1,0 +1,81 @@
+"""Leaving runs out: the subtraction is the refit, and only real disagreement widens intervals."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from make_noisy import KNOTS_MPS, draw_world, noisy_run
+from scipy.stats import chi2
+
+from analysis.model.fit import SessionFit, fit_session
+from analysis.model.leave_one_out import LIMIT, left_out, scatter_factor
+from analysis.model.normal_equations import shared_solution
+from analysis.model.spread import Spread
+from logger.session.session import Site, Vehicle
+
+_SPREAD = Spread(lag=0.1)
+
+
+@cache
+def _fit() -> SessionFit:
+    rng = np.random.default_rng(410)
+    world = draw_world(rng, _SPREAD, wind_sd=2.0, slope_sd=0.004)
+    runs = [
+        noisy_run(rng, world, _SPREAD, number=number, direction=(1, -1)[number % 2])
+        for number in range(6)
+    ]
+    vehicle, site = Vehicle(970.0, 1.0, 30.0, 1.0), Site(0.0, 0.004, 0.0, 2.0)
+    return fit_session(runs, KNOTS_MPS, vehicle, site, start=_SPREAD, hold_spread=True)
+
+
+def test_limits_are_chi_square_quantiles() -> None:
+    """Reference: scipy.stats.chi2. The table has two decimals, hence half a unit of the second."""
+    for freedom, limit in LIMIT.items():
+        assert limit == pytest.approx(chi2.ppf(0.975, freedom) / freedom, abs=0.005)
+
+
+def test_leaving_a_run_out_is_solving_without_it() -> None:
+    """The subtraction must equal the normal equations summed over the other runs."""
+    fit = _fit()
+    moves = left_out(fit)
+    # at the end of a fit the right-hand sides of runs and prior cancel; what is left is the last step
+    parts = [normal.left() for normal in fit.normals]
+    pull = -np.sum([part[1] for part in parts], axis=0)
+    for run in range(len(fit.normals)):
+        others = [n for i, n in enumerate(fit.normals) if i != run]
+        step, _ = shared_solution(others, fit.prior_matrix, pull)
+        np.testing.assert_allclose(moves[run], step, rtol=1e-6, atol=1e-9 * np.abs(moves).max())
+
+
+def test_runs_of_one_world_are_not_widened() -> None:
+    """False alarm: 2.5 % for one quantity; the seed is fixed."""
+    fit = _fit()
+    weights = np.zeros(fit.layout.size)
+    weights[:3] = 1.0, 0.7, 0.49
+    assert scatter_factor(fit, left_out(fit), weights) == 1.0
+
+
+def test_a_run_that_disagrees_widens_the_interval() -> None:
+    """One run pulled by eight sd of the whole fit's resistance must be seen, and by how much."""
+    fit = _fit()
+    weights = np.zeros(fit.layout.size)
+    weights[0] = 1.0
+    sd = float(np.sqrt(fit.covariance[0, 0]))
+    moves = left_out(fit).copy()
+    moves[2, 0] += 8.0 * sd
+    factor = scatter_factor(fit, moves, weights)
+    count = len(moves)
+    values = moves[:, 0]
+    expected = np.sqrt((count - 1) / count * np.sum((values - values.mean()) ** 2)) / sd
+    assert factor == pytest.approx(expected, rel=1e-9)
+    assert factor > 5.0
+
+
+def test_three_runs_are_too_few_to_judge() -> None:
+    fit = _fit()
+    few = replace(fit, normals=fit.normals[:3])
+    weights = np.eye(fit.layout.size)[:1]
+    assert scatter_factor(few, 100.0 * left_out(few), weights) == 1.0

@@ -1,0 +1,162 @@
+"""Which pieces were driven in one gear: made-up pulls, and simulated ones against their truth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from make_sessions import simulated
+
+from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
+from analysis.runs.phases import find_runs
+from analysis.runs.road import place_runs
+from analysis.runs.run import Phase, Run
+from analysis.signals.gps import Fixes
+from analysis.signals.mount import Mount
+from analysis.signals.smoothing import Fused, SpeedCurve, fuse
+
+#: Made-up gears: (lowest speed, highest speed, acceleration) with 0.7 s between them.
+_GEARS = ((2.0, 11.0, 3.2), (10.8, 18.0, 2.1), (17.8, 26.0, 1.3))
+
+
+def _pull(
+    number: int,
+    *,
+    first: int = 0,
+    last: int = 3,
+    seen: tuple[int, ...] | None = None,
+    gain: float = 1.0,
+) -> tuple[Fused, Run]:
+    """One pull through gears first..last - 1; `seen` are the changes that phases found."""
+    rng = np.random.default_rng([61, number])
+    time, speed, accel = [0.0], [_GEARS[first][0]], [0.0]
+    spans = []
+    for index in range(first, last):
+        _, top, level = _GEARS[index]
+        start = time[-1]
+        while speed[-1] < top + rng.uniform(-0.2, 0.2):
+            here = gain * level * (1.0 - 0.02 * (speed[-1] - _GEARS[index][0]))
+            time.append(time[-1] + 0.1)
+            speed.append(speed[-1] + 0.1 * here)
+            accel.append(here)
+        spans.append((start + 0.1, time[-1] - 0.1))
+        for _ in range(7):
+            time.append(time[-1] + 0.1)
+            speed.append(speed[-1] - 0.03)
+            accel.append(-0.3)
+    t, v = np.array(time), np.array(speed)
+    a = np.array(accel) + 0.05 * rng.standard_normal(t.size)
+    some = np.full(t.size, 0.05)
+    curve = SpeedCurve(number, t, v, some, a, some, np.cumsum(v) * 0.1)
+    mount = Mount(t, a, 0.0 * t, True, None, None, 50.0)
+    fused = Fused(curve, Fixes(t[::10], v[::10], 0, False), mount, 0.0, 0.05, 0.05)
+    pieces = [list(spans[0])]
+    for count, span in enumerate(spans[1:]):
+        if seen is None or count in seen:
+            pieces.append(list(span))
+        else:
+            pieces[-1][1] = span[1]
+    pull = Phase(
+        "pull", 0.0, spans[-1][1], float(v[0]), float(v[-1]),
+        gear_pieces_s=tuple((a_s, b_s) for a_s, b_s in pieces),
+    )  # fmt: skip
+    return fused, Run(number, number, 1, (pull,))
+
+
+def _pieces(run: Run) -> tuple[tuple[float, float], ...]:
+    pull = run.phase("pull")
+    assert pull is not None
+    return pull.gear_pieces_s
+
+
+def test_pieces_of_one_gear_get_one_number_in_order_of_speed() -> None:
+    made = [_pull(0), _pull(1), _pull(2)]
+    gears = match_gears([fused for fused, _ in made], [run for _, run in made])
+    assert gears == {0: (0, 1, 2), 1: (0, 1, 2), 2: (0, 1, 2)}
+
+
+def test_a_roll_on_pull_starts_in_the_gear_it_was_driven_in() -> None:
+    made = [_pull(0), _pull(1, first=1), _pull(2, first=2), _pull(3, last=2)]
+    gears = match_gears([fused for fused, _ in made], [run for _, run in made])
+    assert gears == {0: (0, 1, 2), 1: (1, 2), 2: (2,), 3: (0, 1)}
+
+
+def test_unused_pulls_have_no_gears() -> None:
+    made = [_pull(0), _pull(1)]
+    runs = [made[0][1], replace(made[1][1], phases=(replace(made[1][1].phases[0], used=False),))]
+    gears = match_gears([fused for fused, _ in made], runs)
+    assert set(gears) == {0}
+
+
+def test_a_change_that_one_pull_missed_is_cut_there_too() -> None:
+    made = [_pull(0), _pull(1), _pull(2), _pull(3, seen=(0,))]
+    fused, runs = [fused for fused, _ in made], [run for _, run in made]
+    assert len(_pieces(runs[3])) == 2
+    settled = agree_on_changes(fused, runs)
+    assert [len(_pieces(run)) for run in settled] == [3, 3, 3, 3]
+    whole = _pull(3)[1]
+    for found, true in zip(_pieces(settled[3]), _pieces(whole), strict=True):
+        assert found == pytest.approx(true, abs=0.6)
+
+
+def test_a_change_that_only_one_pull_shows_is_closed() -> None:
+    """One dip of noise must not split a gear in two."""
+    made = [_pull(number) for number in range(4)]
+    pull = made[1][1].phases[0]
+    first, *rest = pull.gear_pieces_s
+    middle = 0.5 * sum(first)
+    split = ((first[0], middle - 0.3), (middle + 0.3, first[1]), *rest)
+    runs = [run for _, run in made]
+    runs[1] = replace(runs[1], phases=(replace(pull, gear_pieces_s=split),))
+    settled = agree_on_changes([fused for fused, _ in made], runs)
+    assert [len(_pieces(run)) for run in settled] == [3, 3, 3, 3]
+    assert _pieces(settled[1])[0] == pytest.approx(first)
+
+
+def test_pulls_that_agree_are_left_alone() -> None:
+    made = [_pull(number) for number in range(3)]
+    runs = tuple(run for _, run in made)
+    assert agree_on_changes([fused for fused, _ in made], runs) == runs
+
+
+def test_two_pulls_are_too_few_to_outvote() -> None:
+    made = [_pull(0), _pull(1, seen=())]
+    runs = tuple(run for _, run in made)
+    assert agree_on_changes([fused for fused, _ in made], runs) == runs
+
+
+def test_knots_cover_the_speeds_of_a_gear() -> None:
+    made = [_pull(0), _pull(1, first=1)]
+    fused, runs = [fused for fused, _ in made], [run for _, run in made]
+    gears = match_gears(fused, runs)
+    knots = gear_knots(fused, runs, gears)
+    assert len(knots) == 3
+    for index, one in enumerate(knots):
+        low, high, _ = _GEARS[index]
+        assert one[0] <= low + 0.5
+        assert one[-1] >= high - 0.4
+        assert np.ptp(np.diff(one)) < 1e-9
+        assert 0.5 < one[1] - one[0] < 1.6
+
+
+def test_without_pulls_there_are_no_gears() -> None:
+    run = Run(0, 0, 1, (Phase("coast", 0.0, 60.0, 30.0, 8.0),))
+    fused = [_pull(0)[0]]
+    assert match_gears(fused, [run]) == {}
+    assert gear_knots(fused, [run], {}) == ()
+    assert agree_on_changes(fused, [run]) == (run,)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+def test_simulated_pulls_get_the_gears_they_were_driven_in(seed: int) -> None:
+    made = simulated(seed)
+    fused = [fuse(recording, log)[0] for log, recording in enumerate(made.recordings)]
+    found = [run for log, one in enumerate(fused) for run in find_runs(one, log)]
+    runs = tuple(replace(run, number=number) for number, run in enumerate(found))
+    runs, _, _ = place_runs(made.recordings, fused, runs, made.session.logs)
+    runs = agree_on_changes(fused, runs)
+    gears = match_gears(fused, runs)
+    lowest = min(gear.gear for truth in made.truth.runs for gear in truth.gears)
+    for run, truth in zip(runs, made.truth.runs, strict=True):
+        assert gears[run.number] == tuple(gear.gear - lowest for gear in truth.gears)

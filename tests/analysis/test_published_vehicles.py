@@ -21,7 +21,7 @@ _GOALS = np.array([0.012, 0.012, 0.015])
 
 @pytest.mark.parametrize("name", ["EPA 2022 Porsche 911 Carrera", "WLTP vehicle 7", "negative F1"])
 def test_a_published_road_load_is_recovered(name: str, tmp_path: Path) -> None:
-    """Sources of the road loads: tests/make_published.py.
+    """Sources of the road loads: tests/support/make_published.py.
 
     Seeds are fixed. An estimator that just meets its goals fails another seed with probability
     0.001 at each speed, taking errors as normal.

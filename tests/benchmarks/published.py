@@ -1,7 +1,7 @@
 """Recovery of published vehicles: simulate them, record them with a phone, compare road loads.
 
 Run by hand: ``python tests/benchmarks/published.py [--sessions N] [--keep]``. Masses and road loads
-are published (see tests/make_published.py); engines, roads and weather are invented.
+are published (see tests/support/make_published.py); engines, roads and weather are invented.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The version of the capture page's offline copy: made of its files, so that none goes stale.
 
-``python tests/make_page_version.py`` writes it into sw.js after a change to the page.
+``python tests/support/make_page_version.py`` writes it into sw.js after a change to the page.
 """
 
 from __future__ import annotations

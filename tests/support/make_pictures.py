@@ -1,4 +1,4 @@
-"""The README's pictures, drawn of a sample session: `python tests/make_pictures.py` makes them anew."""
+"""The README's pictures, drawn of a sample session: `python tests/support/make_pictures.py` makes them anew."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The sample logs: a beekeeper's van before and after it got a roof rack, all simulated.
 
-``python tests/make_sample_logs.py`` writes them; the same bytes every time with the same libraries.
+``python tests/support/make_sample_logs.py`` writes them; the same bytes every time with the same libraries.
 """
 
 from __future__ import annotations

@@ -36,7 +36,7 @@ def test_the_offline_copy_holds_every_file_and_bears_their_version() -> None:
     # the worker is kept by the browser itself; the page is kept under its shorter address
     wanted = {path.name for path in page_files()} - {"sw.js", "index.html"} | {"./"}
     assert set(names) == wanted
-    assert version_stated() == version_of_files(), "run: python tests/make_page_version.py"
+    assert version_stated() == version_of_files(), "run: python tests/support/make_page_version.py"
 
 
 def test_nothing_comes_from_elsewhere_and_no_script_or_style_stands_inside() -> None:

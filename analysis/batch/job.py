@@ -11,7 +11,7 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -129,9 +129,8 @@ def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float
     from analysis.session_pipeline import analyse_session
 
     outcome = analyse_session(session, quiet=True)
-    if session.crosscheck is not None:
-        outcome = replace(outcome, crosscheck=check_session(outcome))
-    return render(outcome), {**_of_vehicle(session), **_of_results(outcome)}
+    timed = None if session.crosscheck is None else check_session(outcome)
+    return render(outcome, crosscheck=timed), {**_of_vehicle(session), **_of_results(outcome)}
 
 
 def _of_vehicle(session: Session) -> dict[str, str | float | int]:

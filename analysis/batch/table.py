@@ -14,7 +14,8 @@ from markupsafe import Markup
 
 from analysis.plots.style import COLOURS
 from analysis.report.pages import TEMPLATES, page_environment
-from analysis.text.numbers import Units, counted, number
+from analysis.text.numbers import Units, number
+from logger.findings import counted
 
 __all__ = ["COLUMNS", "Row", "batch_csv", "batch_dicts", "batch_html", "in_order"]
 

@@ -16,8 +16,9 @@ from analysis.batch.workers import run_in_processes, run_on_cluster
 from analysis.terminal.errors import EXIT_OK, complain
 from analysis.terminal.output import STAGING, OutputError, check_writable, write_together
 from analysis.terminal.progress import Progress
-from analysis.text.numbers import Units, counted
+from analysis.text.numbers import Units
 from logger.errors import SessionError
+from logger.findings import counted
 from logger.session.files import SESSION_FILE
 from logger.session.session import Display
 

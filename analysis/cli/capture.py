@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 
 from analysis.terminal.errors import EXIT_OK
 from analysis.terminal.options import CAUTIONS
-from analysis.text.numbers import counted
 from logger.errors import PullcoastError
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from logger.capture.address import Place

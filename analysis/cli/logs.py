@@ -15,8 +15,9 @@ from analysis.report.results_json import finding_dict, json_text, phase_dict
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.output import check_writable, write_together
 from analysis.terminal.progress import Progress
-from analysis.text.numbers import Units, by_severity, counted
+from analysis.text.numbers import Units, by_severity
 from logger.errors import PullcoastError
+from logger.findings import counted
 from logger.reading import read_log
 from logger.session.overrides import column_choices
 from logger.session.session import Display
@@ -24,8 +25,8 @@ from logger.session.session import Display
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from analysis.pipeline import Survey
     from analysis.runs.run import Run
+    from analysis.runs.survey import Survey
     from analysis.signals.smoothing import SpeedCurve
     from logger.recording import Recording
     from logger.tables.table import ColumnChoice
@@ -82,7 +83,7 @@ def _look_at(path: str, log: int, read: Callable[[Sequence[str]], Recording]) ->
     recording = None
     try:
         recording = read([path])
-        from analysis.pipeline import survey
+        from analysis.runs.survey import survey
 
         return _Looked(path, recording, survey(recording, log=log), None)
     except PullcoastError as error:
@@ -166,7 +167,7 @@ def speed(arguments: argparse.Namespace) -> int:
             with Progress(quiet=arguments.quiet) as progress:
                 progress.say(f"reading {' + '.join(group)}")
                 recording = _read(arguments, columns, progress, group)
-                from analysis.pipeline import survey
+                from analysis.runs.survey import survey
 
                 found = survey(recording, log=len(surveys))
         except (PullcoastError, OSError) as error:

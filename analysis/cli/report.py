@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 import textwrap
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +16,7 @@ from logger.errors import PullcoastError
 from logger.session.overrides import apply_overrides, column_choices, open_session
 
 if TYPE_CHECKING:
+    from analysis.crosscheck.crosscheck import CrossCheck
     from analysis.pipeline import Analysis
     from analysis.results.road_load import RoadLoad
     from logger.session.session import Session
@@ -48,14 +48,15 @@ def report(arguments: argparse.Namespace) -> int:
             if picture_folder is not None:
                 check_writable(picture_folder)
             outcome = _analyse(path, folder, arguments, road_load)
+            crosscheck = _check(outcome)
         except PullcoastError as error:
             if len(paths) == 1:
                 raise
             statuses.append(explain(error, str(path)))
             continue
         if picture_folder is not None:
-            _write_plots(outcome, picture_folder, full=arguments.full)
-        statuses.append(_write(outcome, folder, arguments))
+            _write_plots(outcome, crosscheck, picture_folder, full=arguments.full)
+        statuses.append(_write(outcome, crosscheck, folder, arguments))
         analyses[folder.name] = outcome
     if len(paths) > 1:
         print(f"\n{_put_together(analyses, len(paths), arguments)}")
@@ -134,7 +135,7 @@ def _analyse(
     """Everything that can be refused without computing is refused before the slow imports."""
     session = _open(path, arguments)
     check_writable(folder)
-    outcome = analyse_session(
+    return analyse_session(
         session,
         rate_hz=arguments.rate_hz,
         salvage=arguments.salvage,
@@ -142,30 +143,41 @@ def _analyse(
         road_load=road_load,
         quiet=arguments.quiet,
     )
-    if session.crosscheck is None:
-        return outcome
+
+
+def _check(outcome: Analysis) -> CrossCheck | None:
+    """Hold the session's timed runs against it, where session.toml states some."""
+    if outcome.session.crosscheck is None:
+        return None
     from analysis.cli.crosscheck import check_session
 
-    return replace(outcome, crosscheck=check_session(outcome))
+    return check_session(outcome)
 
 
-def _write_plots(outcome: Analysis, folder: Path, *, full: bool) -> None:
+def _write_plots(
+    outcome: Analysis, crosscheck: CrossCheck | None, folder: Path, *, full: bool
+) -> None:
     from analysis.plots.curves import report_plots, run_plots
     from analysis.plots.files import plot_files
     from analysis.text.numbers import Units
 
     units = Units.of(outcome.session.display)
     every_run = run_plots(outcome, units) if full else ()
-    write_together(folder, plot_files((*report_plots(outcome, units), *every_run)))
+    write_together(folder, plot_files((*report_plots(outcome, units, crosscheck), *every_run)))
 
 
-def _write(outcome: Analysis, folder: Path, arguments: argparse.Namespace) -> int:
+def _write(
+    outcome: Analysis,
+    crosscheck: CrossCheck | None,
+    folder: Path,
+    arguments: argparse.Namespace,
+) -> int:
     with Progress(quiet=arguments.quiet) as progress:
         progress.say("drawing and writing the report")
         from analysis.report.html import render
         from analysis.text.summary import summary
 
-        files = render(outcome, full=arguments.full)
+        files = render(outcome, crosscheck=crosscheck, full=arguments.full)
         write_together(folder, files)
     if arguments.json:
         print(files["results.json"], end="")

@@ -13,12 +13,19 @@ from analysis.model.normal_equations import RunState
 from analysis.model.observations import COAST, FREE, RunData
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, hat, local_slices
 from analysis.model.priors import Prior
+from analysis.signals.smoothing import Fused
 
-__all__ = ["first_shared", "first_state", "slope_knots"]
+__all__ = ["first_scale", "first_shared", "first_state", "slope_knots"]
 
 Array: TypeAlias = NDArray[np.float64]
 
 _SLOPE_KNOT_M = 60.0
+
+
+def first_scale(fused: Sequence[Fused]) -> float:
+    """Return a first guess of the accelerometer's scale error from the lag regressions."""
+    gains = [np.linalg.norm(one.mount.lag.weights) for one in fused if one.mount.lag is not None]
+    return float(np.clip(1.0 / np.median(gains) - 1.0, -0.07, 0.07)) if gains else 0.0
 
 
 def slope_knots(runs: Sequence[RunData]) -> Array:

@@ -6,7 +6,7 @@ coast-down, the acceleration of every bin is a free unknown.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -19,7 +19,7 @@ from analysis.signals.gps import half_second_means
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
 
-__all__ = ["COAST", "FREE", "RunData", "run_data"]
+__all__ = ["COAST", "FREE", "RunData", "observe_all", "run_data"]
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -203,3 +203,15 @@ def _bin_forces(edge_s: Array, accel_s: Array, forward: Array) -> Array:
     )
     mean[outside | (longest > _LONGEST_HOLE_S)] = np.nan
     return mean
+
+
+def observe_all(
+    runs: Sequence[Run],
+    fused: Sequence[Fused],
+    places: Sequence[RunPlace],
+    gears: Mapping[int, Sequence[int]],
+) -> list[RunData]:
+    """Cut every run of which something is used into bins; `gears` by the run's number."""
+    pairs = zip(runs, places, strict=True)
+    every = (run_data(run, fused[run.log], at, gears.get(run.number, ())) for run, at in pairs)
+    return [one for one in every if one is not None]

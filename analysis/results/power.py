@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.runs.run import Phase, Run
-from analysis.signals.smoothing import SpeedCurve
+from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.findings import Finding
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
@@ -25,9 +26,10 @@ __all__ = [
     "GearCurve",
     "PowerCurve",
     "PullFigures",
+    "drop_uninformative",
     "find_power",
+    "find_pulls",
     "pull_figures",
-    "told",
 ]
 
 #: A peak that is known no better than to this share of itself is none.
@@ -227,8 +229,8 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     )
 
 
-def told(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
-    """Return a wheel power that says something, else None and why."""
+def drop_uninformative(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
+    """Return None and a warning where the peak's sd exceeds half the peak, else the power."""
     if power is None or power.peak_sd_w <= _KNOWN_SHARE * power.peak_w:
         return power, ()
     share = min(power.peak_sd_w / max(power.peak_w, 1e-9), 1.0)
@@ -355,3 +357,20 @@ def pull_figures(
         float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
         run.direction,
     )
+
+
+def find_pulls(
+    runs: Sequence[Run],
+    fused: Sequence[Fused],
+    fit: SessionFit,
+    power: PowerCurve | None,
+    vehicle: Vehicle,
+) -> tuple[PullFigures, ...]:
+    """Return the figures of every used pull; none without a wheel power."""
+    figures = []
+    for run in runs:
+        pull, curve = run.phase("pull"), fused[run.log].curve
+        if pull is None or not pull.used or power is None or curve is None:
+            continue
+        figures.append(pull_figures(run, pull, curve, fit, power, vehicle))
+    return tuple(figures)

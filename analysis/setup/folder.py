@@ -16,7 +16,7 @@ from logger.reading import read_log
 from logger.session.files import list_logs
 
 if TYPE_CHECKING:
-    from analysis.pipeline import Survey
+    from analysis.runs.survey import Survey
     from logger.recording import Recording
 
 __all__ = ["FoundLog", "LogGroup", "find_logs", "group_logs"]
@@ -144,7 +144,7 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     """
     if not folder.is_dir():
         return []
-    from analysis.pipeline import survey
+    from analysis.runs.survey import survey
 
     found = []
     for number, name in enumerate(list_logs(folder)[0]):

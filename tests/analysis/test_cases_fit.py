@@ -14,8 +14,9 @@ import pytest
 from make_sessions import KNOWN_SITE, MASS_KG, analyse_files
 from numpy.typing import NDArray
 
-from analysis.pipeline import Analysis, NothingUsable
+from analysis.pipeline import Analysis
 from analysis.results.road_load import RoadLoad
+from analysis.results.soundness import NothingUsable
 from logger.reading import read
 from logger.session.session import Site, Vehicle
 from logger.tables.table import ColumnChoice

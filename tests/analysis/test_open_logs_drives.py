@@ -12,7 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.pipeline import NothingUsable, analyse, survey
+from analysis.pipeline import analyse
+from analysis.results.soundness import NothingUsable
+from analysis.runs.survey import survey
 from logger.reading import read_log
 from logger.recording import Recording
 from logger.session.session import LogEntry, Session, Vehicle

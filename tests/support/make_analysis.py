@@ -7,26 +7,31 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.pipeline import AirState, Analysis, RunResiduals, SensorState, SiteState
+from analysis.physics.air import AirState
+from analysis.pipeline import Analysis
 from analysis.results.engine import engine_side
 from analysis.results.expected import Expected
+from analysis.results.extras import Extras
+from analysis.results.measured import Measured
 from analysis.results.power import GearCurve, PowerCurve, PullFigures
 from analysis.results.predictions import Prediction
 from analysis.results.reference import resistance_figures
 from analysis.results.regulation import band_statistics
 from analysis.results.road_load import RoadLoad
+from analysis.results.site_and_sensors import RunResiduals, SensorState, SiteState
+from analysis.results.verdict import find_verdict
 from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.smoothing import SpeedCurve
 from logger.findings import Finding
 from logger.recording import Channel, Clock, Recording, Source, Step
 from logger.session.session import Air, LogEntry, Session, Vehicle
 
-__all__ = ["KINDS", "make_analysis", "with_comparisons"]
+__all__ = ["KINDS", "judged", "make_analysis", "with_comparisons", "with_extras"]
 
 Kind = Literal["full", "coasts_only", "narrow", "one_direction", "gps_only"]
 KINDS: tuple[Kind, ...] = ("full", "coasts_only", "narrow", "one_direction", "gps_only")
@@ -195,7 +200,7 @@ def make_analysis(kind: Kind = "full", *, logs: int = 8, seed: int = 1) -> Analy
     place = np.linspace(0, 1400, 29)
     slope = 0.002 + 0.002 * np.sin(place / 200)
     gps_only = kind == "gps_only"
-    return Analysis(
+    return _complete(
         session=session,
         recordings=tuple(_recording(curve, gps_only=gps_only) for curve in curves),
         curves=curves,
@@ -241,6 +246,23 @@ def make_analysis(kind: Kind = "full", *, logs: int = 8, seed: int = 1) -> Analy
     )
 
 
+def _complete(**measured: Any) -> Analysis:
+    """Add no extras, and the verdict that follows from the measured part."""
+    verdict = find_verdict(Measured(**measured))
+    return Analysis(**measured, extras=Extras(), verdict=verdict)
+
+
+def judged(outcome: Analysis, **changes: Any) -> Analysis:
+    """Return the analysis with other fields, and the verdict that follows from them."""
+    changed = replace(outcome, **changes)
+    return replace(changed, verdict=find_verdict(changed))
+
+
+def with_extras(outcome: Analysis, **extras: Any) -> Analysis:
+    """Return the analysis with other extras."""
+    return replace(outcome, extras=replace(outcome.extras, **extras))
+
+
 def with_comparisons(outcome: Analysis) -> Analysis:
     """Return the analysis with what it can be compared by: regulation, engine speed, predictions."""
     vehicle = replace(
@@ -252,9 +274,8 @@ def with_comparisons(outcome: Analysis) -> Analysis:
     )
     load = outcome.road_load
     assert load is not None
-    return replace(
-        outcome,
-        session=replace(outcome.session, vehicle=vehicle),
+    return with_extras(
+        replace(outcome, session=replace(outcome.session, vehicle=vehicle)),
         resistance=resistance_figures(load, outcome.air, vehicle),
         regulation=band_statistics(outcome.curves, outcome.runs, load, vehicle.effective_mass_kg),
         engine=engine_side(vehicle, outcome.power, load, {0: (13.3, 0.13)}, from_rest=True),

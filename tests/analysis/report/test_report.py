@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from make_analysis import KINDS, Kind, make_analysis, with_comparisons
+from make_analysis import KINDS, Kind, make_analysis, with_comparisons, with_extras
 from make_written import Page
 
 from analysis.report.html import render, report_html
@@ -136,7 +136,7 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
     text = Page(_html("full")).text
     assert "Corrections and crank estimate" not in text
     assert "crank" not in text.replace("not at the crank", "").replace("power at the crank", "")
-    outcome = replace(
+    outcome = with_extras(
         make_analysis(),
         crank=CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0)),
         corrections=(
@@ -177,7 +177,7 @@ def test_what_can_be_compared_stands_in_one_place() -> None:
 
 def test_crank_figure_says_what_it_is() -> None:
     crank = CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0))
-    text = Page(report_html(replace(make_analysis(), crank=crank))).text
+    text = Page(report_html(with_extras(make_analysis(), crank=crank))).text
     assert "common practice with no source" in text
     assert "Coasting in neutral already holds the drag of wheel bearings" in text
 

@@ -12,7 +12,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-from make_analysis import KINDS, Kind, make_analysis, with_comparisons
+from make_analysis import KINDS, Kind, make_analysis, with_comparisons, with_extras
 
 from analysis.report.csv_files import CURVES_HEADER, SPEED_TIME_HEADER, curves_csv, speed_time_csv
 from analysis.report.read_results import read_results_road_load
@@ -98,7 +98,7 @@ def test_schema_refuses_what_the_contract_rules_out(change: tuple[Any, ...], val
 
 
 def test_every_key_of_the_contract_is_there_and_no_other() -> None:
-    outcome = replace(
+    outcome = with_extras(
         with_comparisons(make_analysis()),
         reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
         crank=CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0)),

@@ -14,7 +14,7 @@ from analysis.model.parameters import hat
 from analysis.model.spread import Spread
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
-from analysis.results.power import PowerCurve, find_power, told
+from analysis.results.power import PowerCurve, drop_uninformative, find_power
 from logger.session.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
@@ -133,7 +133,7 @@ def test_the_budget_has_its_causes_and_adds_up(fit: SessionFit) -> None:
 def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, given: bool) -> None:
     power = _found(fit)
     power = replace(power, peak_sd_w=share * power.peak_w)
-    kept, notes = told(power)
+    kept, notes = drop_uninformative(power)
     assert (kept == power) == given
     assert [(note.kind, note.severity) for note in notes] == (
         [] if given else [("power_unknown", "warning")]
@@ -142,7 +142,7 @@ def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, g
         # beyond the whole of it there is nothing more to be unsure of
         assert f"no better than to {min(100 * share, 100):.0f} %" in notes[0].text
         assert "50 % are the most" in notes[0].text
-    assert told(None) == (None, ())
+    assert drop_uninformative(None) == (None, ())
 
 
 def test_short_pulls_on_a_receiver_alone_are_refused_in_words() -> None:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 from make_sessions import simulated
 
-from analysis.pipeline import NothingUsable, analyse
+from analysis.pipeline import analyse
+from analysis.results.soundness import NothingUsable
 from logger.recording import Recording
 from logger.session.session import Session
 

@@ -160,7 +160,7 @@ def _correction(
 def correction_findings(
     session: Session, corrections: tuple[AmbientCorrection, ...]
 ) -> tuple[Finding, ...]:
-    """Say what to mind about the corrections that were asked for.
+    """Report what to mind about the corrections that were asked for.
 
     Returns
     -------

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.crosscheck.crosscheck import CrossCheck
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.observations import COAST, RunData, run_data
-from analysis.model.spread import spread_table
+from analysis.model.parameters import spread_table
 from analysis.physics.air import AirState, air_state
 from analysis.physics.plausible import road_load_findings, vehicle_findings
 from analysis.results.corrections import ambient_corrections, correction_findings, crank_estimate

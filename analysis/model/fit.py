@@ -9,17 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.initial import first_shared, first_state, slope_knots
 from analysis.model.linearise import Linearised, linearise, step_linear
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import Normal, RunState, eliminate, shared_solution
 from analysis.model.observations import RunData
-from analysis.model.parameters import SPEED_SCALE_MPS, Layout
+from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
     known_prior,
@@ -27,12 +25,10 @@ from analysis.model.priors import (
     shared_prior,
     shared_prior_matrix,
 )
-from analysis.model.spread import Spread
+from analysis.runs.run import Array
 from logger.session.session import Site, Vehicle
 
 __all__ = ["SessionFit", "fit_session", "mean_slope", "resistance_n", "slope_effect"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 _MOST_ROUNDS = 16
 _MOST_STEP_MPS = 4.0
@@ -41,7 +37,7 @@ _MOST_STEP_MPS = 4.0
 _STEP_SD, _SPREAD_SHARE = 0.08, 0.08
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionFit:
     """What the session model found.
 
@@ -113,7 +109,9 @@ def fit_session(
     prior = shared_prior(site, any(data.has_accel for data in runs))
     known_precision, known_mean = known_prior(known, vehicle)
     share = vehicle.mass_kg / vehicle.effective_mass_kg
-    layout = Layout(gear_knots_mps, slope_knots(runs), share)
+    layout = Layout(
+        gear_knots_mps=gear_knots_mps, slope_knots_m=slope_knots(runs), gravity_share=share
+    )
     begin = start or Spread()
     spread = begin
     shared = first_shared(runs, layout, prior, scale)
@@ -155,7 +153,14 @@ def fit_session(
             own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
             after = step_linear(lin, np.append(step, own_step))
             path = np.maximum(after.path_mps, 0.0)
-            new_states.append(RunState(state.data, state.local + own_step, path, state.fix_weight))
+            new_states.append(
+                RunState(
+                    data=state.data,
+                    local=state.local + own_step,
+                    path_mps=path,
+                    fix_weight=state.fix_weight,
+                )
+            )
             stepped.append(after)
         states = new_states
         if rounds > 4 and moved > 0.7 * moved_before:
@@ -166,7 +171,12 @@ def fit_session(
             continue
         if rounds >= 3:
             states = [
-                RunState(s.data, s.local, s.path_mps, fix_weights(s.data, lin, spread.fix))
+                RunState(
+                    data=s.data,
+                    local=s.local,
+                    path_mps=s.path_mps,
+                    fix_weight=fix_weights(s.data, lin, spread.fix),
+                )
                 for s, lin in zip(states, stepped, strict=True)
             ]
         new = next_spread(
@@ -178,16 +188,16 @@ def fit_session(
         spread = new
         converged = rounds >= 4 and moved < _STEP_SD and change < _SPREAD_SHARE
     return SessionFit(
-        layout,
-        shared,
-        covariance,
-        spread,
-        tuple(states),
-        tuple(lins),
-        tuple(normals),
-        matrix,
-        rounds,
-        converged,
+        layout=layout,
+        shared=shared,
+        covariance=covariance,
+        spread=spread,
+        states=tuple(states),
+        lins=tuple(lins),
+        normals=tuple(normals),
+        prior_matrix=matrix,
+        rounds=rounds,
+        converged=converged,
     )
 
 

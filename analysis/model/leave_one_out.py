@@ -9,16 +9,12 @@ memory) is then set against the posterior variance.
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.fit import SessionFit
+from analysis.runs.run import Array
 
 __all__ = ["LIMIT", "left_out", "scatter_factor"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 _LEAST_RUNS = 4
 #: 97.5 % quantile of chi-square over its degrees of freedom, by number of runs less one; beyond this

@@ -13,7 +13,6 @@ whose own derivative (metres of path error times the change of slope) is left ou
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,11 +29,10 @@ from analysis.model.parameters import (
     knots_over,
     local_slices,
 )
+from analysis.runs.run import Array
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["Linearised", "linearise", "places_along", "step_linear"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: The receiver's memory may reach this far before a run's first bin [s].
 _BEFORE_S = 1.0
@@ -44,7 +42,7 @@ _STIFFEST = 0.6
 _MEMORY_S, _MEMORY_WEIGHT = np.polynomial.laguerre.laggauss(8)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Linearised:
     """Prediction of one run and its derivatives at the present unknowns.
 
@@ -255,7 +253,15 @@ def linearise(
     fix_rows[:, layout.MEMORY] += by_memory @ accel
     fix_miss = data.fix_mps - predicted - noise_rows @ local[own["slow_noise"]]
     return Linearised(
-        new_path, accel, place, force_bins, force_rows, force_miss, fix_rows, fix_miss, by
+        path_mps=new_path,
+        accel_mps2=accel,
+        place_m=place,
+        force_bins=force_bins,
+        force_rows=force_rows,
+        force_miss=force_miss,
+        fix_rows=fix_rows,
+        fix_miss=fix_miss,
+        path_rows=by,
     )
 
 

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.linearise import Linearised
 from analysis.model.normal_equations import Normal, RunState, run_covariance
 from analysis.model.observations import COAST, RunData
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import Layout, Spread, force_sd, local_slices
 from analysis.model.priors import (
     PROCESSES,
     Prior,
@@ -25,11 +23,9 @@ from analysis.model.priors import (
     process_precision,
     slope_precision,
 )
-from analysis.model.spread import Spread, force_sd
+from analysis.runs.run import Array
 
 __all__ = ["fix_weights", "next_spread"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Measurements farther off than this many sd are left out of the fit.
 _OUTLIER_SD = 4.5

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,19 +16,17 @@ from numpy.typing import NDArray
 from analysis.model.covariance import inverse
 from analysis.model.linearise import Linearised
 from analysis.model.observations import RunData
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import Layout, Spread, force_sd, local_slices
 from analysis.model.priors import local_prior
-from analysis.model.spread import Spread, force_sd
+from analysis.runs.run import Array
 
 __all__ = ["FIXED", "Normal", "RunState", "eliminate", "run_covariance", "shared_solution"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Precision of an unknown that is taken as known: far above any that data give.
 FIXED = 1e14
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunState:
     """One run between two rounds: its own unknowns, its path, and the weight of each fix."""
 
@@ -39,7 +36,7 @@ class RunState:
     fix_weight: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Normal:
     """Normal equations of one run, its own prior included, and what elimination leaves.
 
@@ -107,12 +104,12 @@ def eliminate(
     prior = local_prior(state.data, spread, own)
     own_block = information[p:, p:] + prior
     return Normal(
-        information[:p, :p],
-        information[:p, p:],
-        own_block,
-        inverse(own_block),
-        gradient[:p],
-        gradient[p:] - prior @ (state.local - first),
+        shared=information[:p, :p],
+        cross=information[:p, p:],
+        own=own_block,
+        own_inverse=inverse(own_block),
+        gradient_shared=gradient[:p],
+        gradient_own=gradient[p:] - prior @ (state.local - first),
     )
 
 

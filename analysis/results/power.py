@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.budget import budget
 from analysis.model.covariance import root
@@ -13,7 +12,7 @@ from analysis.model.fit import SessionFit, mean_slope, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.runs.run import Phase, Run
+from analysis.runs.run import Array, Phase, Run
 from analysis.signals.smoothing import SpeedCurve
 from logger.findings import Finding
 from logger.session.session import Vehicle
@@ -34,7 +33,7 @@ __all__ = [
 _KNOWN_SHARE = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GearCurve:
     """Wheel power over the speeds that one traction piece covered at full throttle.
 
@@ -44,13 +43,13 @@ class GearCurve:
     """
 
     gear: int | None
-    speed_mps: NDArray[np.float64]
-    power_w: NDArray[np.float64]
-    sd_w: NDArray[np.float64]
-    slope_effect_w: NDArray[np.float64] | None = None
+    speed_mps: Array
+    power_w: Array
+    sd_w: Array
+    slope_effect_w: Array | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PowerCurve:
     """The session's wheel power as tested.
 
@@ -89,7 +88,7 @@ class PowerCurve:
     peak_slope_effect_w: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PullFigures:
     """One pull in figures; all SI, times on the recording's clock."""
 
@@ -109,7 +108,7 @@ class PullFigures:
     direction: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AmbientCorrection:
     """Peak wheel power [W] as a standard would correct it; factor and power None when not valid."""
 
@@ -120,7 +119,7 @@ class AmbientCorrection:
     peak_w: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CrankEstimate:
     """Peak power at the crank [W] under a driveline loss that the user stated [percent]."""
 
@@ -137,7 +136,7 @@ _DRAWS, _SEED = 400, 20260301
 _RELEASE_S = 0.15
 
 
-def _gear_speeds(low: float, high: float) -> NDArray[np.float64]:
+def _gear_speeds(low: float, high: float) -> Array:
     inside = np.arange(np.ceil(low / _CURVE_STEP_MPS), np.floor(high / _CURVE_STEP_MPS) + 1)
     speeds = np.unique(np.concatenate([[low], inside * _CURVE_STEP_MPS, [high]]))
     return speeds[speeds > 0.0]  # at rest the power is 0 whatever pushes, which needs no interval
@@ -191,7 +190,11 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         power = to_power @ fit.shared
         variance = np.einsum("ij,jk,ik->i", to_power, fit.covariance, to_power)
         sd = np.sqrt(variance + (mass_share * power) ** 2)
-        curves.append(GearCurve(gear + 1, v, power, sd, to_power @ off))
+        curves.append(
+            GearCurve(
+                gear=gear + 1, speed_mps=v, power_w=power, sd_w=sd, slope_effect_w=to_power @ off
+            )
+        )
         rows.append(to_power)
         speeds.append(v)
     every, all_speeds = np.concatenate(rows), np.concatenate(speeds)
@@ -216,13 +219,13 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     total = float(np.sqrt(sum(value**2 for value in parts.values())))
     parts = {name: value * sd / total for name, value in parts.items()}
     return PowerCurve(
-        tuple(curves),
-        peak,
-        sd,
-        (peak - 1.96 * sd, peak + 1.96 * sd),
-        float(all_speeds[top]),
-        parts,
-        scatter,
+        gears=tuple(curves),
+        peak_w=peak,
+        peak_sd_w=sd,
+        peak_ci95_w=(peak - 1.96 * sd, peak + 1.96 * sd),
+        peak_speed_mps=float(all_speeds[top]),
+        budget_w=parts,
+        scatter_factor=scatter,
         peak_slope_effect_w=float(every[top] @ off),
     )
 
@@ -241,15 +244,13 @@ def told(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ..
     return None, (Finding("power_unknown", "warning", text),)
 
 
-def _maxima(
-    mean: NDArray[np.float64], rows: NDArray[np.float64], covariance: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _maxima(mean: Array, rows: Array, covariance: Array) -> Array:
     """Return the maxima of curves drawn about `mean`, shape (draws,)."""
     normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
     return np.asarray((mean + normal @ (rows @ root(covariance)).T).max(axis=1))
 
 
-def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:
+def _road_load_part(fit: SessionFit, weights: Array) -> float:
     """Return the sd that the resistance coefficients' uncertainty puts on `weights @ shared`."""
     cov = fit.covariance
     block = cov[:3, :3]
@@ -340,18 +341,18 @@ def pull_figures(
         )
     )
     return PullFigures(
-        run.log,
-        start_s,
-        end_s,
-        start,
-        end,
-        duration,
-        duration_sd,
-        float(np.trapezoid(v, t)),
-        vehicle.mass_kg * kinetic_j / duration,
-        mean_w,
-        mean_sd,
-        power.peak_w * (1.0 + deviation),
-        float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
-        run.direction,
+        log=run.log,
+        start_s=start_s,
+        end_s=end_s,
+        from_mps=start,
+        to_mps=end,
+        duration_s=duration,
+        duration_sd_s=duration_sd,
+        distance_m=float(np.trapezoid(v, t)),
+        kinetic_mean_power_w=vehicle.mass_kg * kinetic_j / duration,
+        mean_power_w=mean_w,
+        mean_power_sd_w=mean_sd,
+        peak_power_w=power.peak_w * (1.0 + deviation),
+        peak_power_sd_w=float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
+        direction=run.direction,
     )

@@ -6,17 +6,13 @@ found to about 0.1 s; with GPS alone to about a second, and wider margins are le
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.runs.run import Phase, PhaseKind, Run
+from analysis.runs.run import Array, Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
 
 __all__ = ["find_runs"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 _STAND_MPS = 0.5
 #: A stretch accelerates where the 1 s mean is above this [m/s2].
@@ -75,11 +71,11 @@ class _Piece:
 
     def phase(self, kind: PhaseKind, first: int, last: int, **more: object) -> Phase:
         return Phase(
-            kind,
-            float(self.t[first]),
-            float(self.t[last]),
-            max(float(self.v[first]), 0.0),
-            max(float(self.v[last]), 0.0),
+            kind=kind,
+            start_s=float(self.t[first]),
+            end_s=float(self.t[last]),
+            from_mps=max(float(self.v[first]), 0.0),
+            to_mps=max(float(self.v[last]), 0.0),
             **more,  # type: ignore[arg-type]  # used, why_not, gear_pieces_s by name
         )
 
@@ -247,7 +243,7 @@ def find_runs(fused: Fused, log: int = 0) -> tuple[Run, ...]:
         use = slice(first, last + 1)
         piece = _Piece(curve.time_s[use], curve.speed_mps[use], curve.accel_mps2[use], fused.fine)
         for phases in _runs_of_piece(piece, top_mps):
-            runs.append(Run(log, len(runs), None, phases))
+            runs.append(Run(log=log, number=len(runs), direction=None, phases=phases))
     return tuple(runs)
 
 

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
 from analysis.results.road_load import RoadLoad
-from analysis.runs.run import Phase, PhaseKind, Run
+from analysis.runs.run import Array, Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
 from logger.findings import Finding
 from logger.session.session import Session, Vehicle
@@ -181,8 +180,8 @@ def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str
     Its acceleration lies well below that of pulls at the same speeds, and no coast-down follows it
     as one follows the others. A roll-on pull in a higher gear that ends in a coast-down stays.
     """
-    planned: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
-    others: list[tuple[int, NDArray[np.float64], NDArray[np.float64]]] = []
+    planned: list[tuple[Array, Array]] = []
+    others: list[tuple[int, Array, Array]] = []
     for run in runs:
         pull, curve = run.phase("pull"), fused[run.log].curve
         if pull is None or curve is None or not pull.used:

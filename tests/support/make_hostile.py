@@ -67,7 +67,9 @@ def hostile_analysis() -> Analysis:
             for severity in ("error", "warning", "note")
             for log in (None, 0)
         ),
-        corrections=(AmbientCorrection(_ALL, None, False, _ALL, None),),
+        corrections=(
+            AmbientCorrection(standard=_ALL, factor=None, valid=False, why_not=_ALL, peak_w=None),
+        ),
         history=(Step(_ALL, _ALL, {_ALL: _ALL}),),
     )
 

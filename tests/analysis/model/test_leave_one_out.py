@@ -13,7 +13,7 @@ from scipy.stats import chi2
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.leave_one_out import LIMIT, left_out, scatter_factor
 from analysis.model.normal_equations import shared_solution
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from logger.session.session import Site, Vehicle
 
 _SPREAD = Spread(lag=0.1)

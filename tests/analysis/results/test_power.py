@@ -10,8 +10,7 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run, traction_mps2
 from make_sessions import analysed
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.parameters import hat
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread, hat
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
 from analysis.results.power import PowerCurve, find_power, told

@@ -35,17 +35,25 @@ def _fused(time_s: Array, speed: Array) -> Fused:
 
 
 def _coast(from_mps: float, to_mps: float, duration_s: float, start_s: float = 20.0) -> Phase:
-    return Phase("coast", start_s, start_s + duration_s, from_mps, to_mps)
+    return Phase(
+        kind="coast", start_s=start_s, end_s=start_s + duration_s, from_mps=from_mps, to_mps=to_mps
+    )
 
 
-_PULL = Phase("pull", 2.0, 14.0, 0.0, 28.0, gear_pieces_s=((2.5, 13.5),))
+_PULL = Phase(
+    kind="pull", start_s=2.0, end_s=14.0, from_mps=0.0, to_mps=28.0, gear_pieces_s=((2.5, 13.5),)
+)
 _TIME = np.linspace(0.0, 120.0, 1201)
 #: Stands 2 s, pulls to 28 m/s by 14 s, then slows by 0.35 m/s2.
 _SPEED = np.interp(_TIME, [0.0, 2.0, 14.0, 74.0, 120.0], [0.0, 0.0, 28.0, 7.0, 2.0])
 
 
 def _judge(*phases: Phase, vehicle: Vehicle = _CAR) -> tuple[Run, list[str]]:
-    runs, findings = judge_runs([Run(0, 0, 1, phases)], [_fused(_TIME, _SPEED)], _session(vehicle))
+    runs, findings = judge_runs(
+        [Run(log=0, number=0, direction=1, phases=phases)],
+        [_fused(_TIME, _SPEED)],
+        _session(vehicle),
+    )
     return runs[0], [finding.text for finding in findings]
 
 
@@ -110,8 +118,8 @@ def _two_pulls(share: float, *, coasts: bool) -> tuple[Run, ...]:
     other = replace(_PULL, end_s=2.0 + length, gear_pieces_s=((2.5, 1.5 + length),))
     after = (_coast(27.0, 8.0, 60.0, start_s=4.0 + length),) if coasts else ()
     runs = (
-        Run(0, 0, 1, (_PULL, _coast(27.0, 7.0, 57.0))),
-        Run(1, 1, 1, (other, *after)),
+        Run(log=0, number=0, direction=1, phases=(_PULL, _coast(27.0, 7.0, 57.0))),
+        Run(log=1, number=1, direction=1, phases=(other, *after)),
     )
     fused = [_fused(_TIME, full), _fused(_TIME, gentle)]
     return judge_runs(runs, fused, _session())[0]

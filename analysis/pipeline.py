@@ -22,9 +22,9 @@ from analysis.results.power import (
     CrankEstimate,
     PowerCurve,
     PullFigures,
+    drop_uninformative,
     find_power,
     pull_figures,
-    told,
 )
 from analysis.results.reach import continued_above
 from analysis.results.reference import ResistanceFigures, reference_road_load, resistance_figures
@@ -41,20 +41,19 @@ from analysis.results.site_and_sensors import (
     sensor_state,
     site_state,
 )
+from analysis.results.validity import (
+    sensor_findings,
+    why_implausible,
+    why_sensors_differ,
+    why_unlike,
+)
 from analysis.results.wheelspin import lower_bound_below
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.phases import find_runs
 from analysis.runs.road import place_runs
 from analysis.runs.run import Run
-from analysis.runs.selection import (
-    judge_runs,
-    sensor_findings,
-    why_implausible,
-    why_nothing,
-    why_sensors_differ,
-    why_unlike,
-)
+from analysis.runs.selection import judge_runs, why_nothing
 from analysis.signals.smoothing import Fused, SpeedCurve, fuse
 from logger.errors import PullcoastError
 from logger.findings import Finding
@@ -216,7 +215,7 @@ def analyse(
     why = (scale and why_sensors_differ(*scale)) or why_unlike(fit.spread.fix, fused)
     if speeds and load and (why := why or why_implausible(load, vehicle)):
         raise NothingUsable((why, *why_nothing(runs, fused)))
-    power, power_notes = told(find_power(fit, vehicle))
+    power, power_notes = drop_uninformative(find_power(fit, vehicle))
     below_mps, spin_notes = lower_bound_below(power, fit, recordings, vehicle)
     above_mps, reach_notes = continued_above(load, power)
     power = power and replace(power, lower_bound_below_mps=below_mps, continued_above_mps=above_mps)

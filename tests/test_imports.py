@@ -52,7 +52,6 @@ AGAINST: dict[tuple[str, str], str] = {
         "analysis.cli.crosscheck",
     ): "the check of a session belongs to crosscheck",
     ("analysis.pipeline", "analysis.crosscheck.crosscheck"): "the cross-check is taken above it",
-    ("analysis.runs.selection", "analysis.results.road_load"): "judging after the fit is a result",
     (
         "logger.formats.gpx_points",
         "logger.tables.layout",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from analysis.model.fit import SessionFit, fit_session
 from analysis.model.parameters import Spread, hat
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
-from analysis.results.power import PowerCurve, find_power, told
+from analysis.results.power import PowerCurve, drop_uninformative, find_power
 from logger.session.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
@@ -70,8 +71,8 @@ def test_the_peak_is_the_top_of_the_curves_less_the_bias_of_a_maximum(fit: Sessi
     assert power.peak_speed_mps == at.speed_mps[int(np.argmax(at.power_w))]
     assert top - power.peak_sd_w < power.peak_w <= top
     low, high = power.peak_ci95_w
-    assert high - power.peak_w == pytest.approx(1.96 * power.peak_sd_w)
-    assert power.peak_w - low == pytest.approx(1.96 * power.peak_sd_w)
+    assert high - power.peak_w == pytest.approx(NormalDist().inv_cdf(0.975) * power.peak_sd_w)
+    assert power.peak_w - low == pytest.approx(NormalDist().inv_cdf(0.975) * power.peak_sd_w)
 
 
 def test_power_scales_with_the_masses(fit: SessionFit) -> None:
@@ -132,7 +133,7 @@ def test_the_budget_has_its_causes_and_adds_up(fit: SessionFit) -> None:
 def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, given: bool) -> None:
     power = _found(fit)
     power = replace(power, peak_sd_w=share * power.peak_w)
-    kept, notes = told(power)
+    kept, notes = drop_uninformative(power)
     assert (kept == power) == given
     assert [(note.kind, note.severity) for note in notes] == (
         [] if given else [("power_unknown", "warning")]
@@ -141,7 +142,7 @@ def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, g
         # beyond the whole of it there is nothing more to be unsure of
         assert f"no better than to {min(100 * share, 100):.0f} %" in notes[0].text
         assert "50 % are the most" in notes[0].text
-    assert told(None) == (None, ())
+    assert drop_uninformative(None) == (None, ())
 
 
 def test_short_pulls_on_a_receiver_alone_are_refused_in_words() -> None:

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.results.road_load import RoadLoad
 from analysis.runs.run import Phase, Run
-from analysis.runs.selection import judge_runs, why_implausible, why_nothing
+from analysis.runs.selection import judge_runs, why_nothing
 from analysis.signals.gps import Fixes
 from analysis.signals.mount import Mount
 from analysis.signals.smoothing import Fused, SpeedCurve
@@ -145,33 +144,7 @@ def test_a_slower_pull_that_ends_in_a_coast_down_stays() -> None:
     assert _used(_two_pulls(0.5, coasts=True)[1], "pull")
 
 
-def _load(force_n: float, sd_n: float = 3.0) -> RoadLoad:
-    covariance = np.diag([sd_n**2, 1e-6, 1e-9])
-    return RoadLoad(force_n, 0.0, 0.4, covariance, (5.0, 30.0), True, None, {}, 27.8)
-
-
-def test_a_plausible_road_load_has_no_reason_against_it() -> None:
-    assert why_implausible(_load(150.0), _CAR) is None
-
-
-def test_a_resistance_below_what_tyres_have_is_a_falling_road() -> None:
-    why = why_implausible(_load(-70.0), _CAR)
-    assert why is not None
-    assert "road falls" in why
-    assert "other way" in why
-
-
-def test_a_resistance_far_above_neutral_is_engine_braking() -> None:
-    why = why_implausible(_load(900.0), _CAR)
-    assert why is not None
-    assert "engine braking" in why
-
-
-def test_an_unsure_road_load_is_given_the_benefit_of_its_doubt() -> None:
-    assert why_implausible(_load(-70.0, sd_n=120.0), _CAR) is None
-
-
-def test_every_reason_is_told_where_nothing_can_be_used() -> None:
+def test_every_reason_is_reported_where_nothing_can_be_used() -> None:
     run, _ = _judge(_coast(12.0, 9.0, 9.0))
     blind = replace(_fused(_TIME, _SPEED), curve=None)
     reasons = why_nothing([run], [_fused(_TIME, _SPEED), blind])

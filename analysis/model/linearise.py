@@ -124,25 +124,10 @@ def places_along(data: RunData, path_mps: Array, delay_s: float) -> tuple[Array,
 def linearise(
     data: RunData, layout: Layout, shared: Array, local: Array, path_mps: Array, gust_drag: float
 ) -> Linearised:
-    """Predict one run's measurements and differentiate them by all unknowns.
+    """Predict one run's measurements at the present unknowns and differentiate them.
 
-    Parameters
-    ----------
-    data : RunData
-        The run.
-    layout : Layout
-        Where the shared unknowns stand.
-    shared, local : arrays
-        Present unknowns, shared and the run's own.
-    path_mps : array of shape (n + 1,)
-        Speed path of the last round [m/s]; the new one is one Newton step further.
-    gust_drag : float
-        r2 of the last round [m/s2].
-
-    Returns
-    -------
-    Linearised
-        Prediction, misses and Jacobian.
+    `path_mps` is the last round's speed path, one Newton step behind; `gust_drag` [m/s2] is the r2
+    with which gusts act.
     """
     at = _columns(data, layout)
     motion = _equation_of_motion(data, layout, shared, local, path_mps, gust_drag, at)

@@ -210,11 +210,14 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
     """
     matrix = np.zeros((layout.size, layout.size))
     pull = np.zeros(layout.size)
+    # resistance, wind, mean slope, scale, memory: each for itself
     pull[: prior.mean.size] = prior.mean / prior.sd**2
     np.fill_diagonal(matrix[:7, :7], 1.0 / prior.sd**2)
+    # slope profile: random waves
     if layout.slope_knots_m.size:
         matrix[layout.slope, layout.slope] = slope_precision(layout) / spread.slope**2
     for gear, knots in enumerate(layout.gear_knots_mps):
+        # tractive curve of a gear: smooth, and falling over the gear about as engines do
         level = layout.gear_level_mps2[gear]
         across, line = _slope_over_gear(knots, level)
         block = bend_precision(knots, level) / spread.bend**2 + across

@@ -1,4 +1,4 @@
-"""What the fit says about site and sensors, and what it leaves unexplained."""
+"""Site and sensors as the fit found them, and what it leaves unexplained."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ class RunResiduals:
 
 
 def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[Finding, ...]]:
-    """Return wind and slope with their sd, and whether both directions told them apart.
+    """Return wind and slope with their sd, and whether both directions were driven to separate them.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[F
 
 
 def scatter_findings(load_factor: float, power_factor: float) -> tuple[Finding, ...]:
-    """Say where runs scatter more than the model explains, and that the intervals were widened.
+    """Return a warning for each result whose runs scatter more than the model explains.
 
     Parameters
     ----------
@@ -234,9 +234,9 @@ def coast_speed_range(fit: SessionFit) -> tuple[float, float] | None:
 
 
 def coast_forces(fit: SessionFit, effective_mass_kg: float, per_run: int = 24) -> Array:
-    """Return what each stretch of coast-down says about the road load, for the eye.
+    """Return the resistance that each stretch of coast-down shows, for the plot beside the curve.
 
-    The force that the fit assigns (gusts, slope and wind taken out) plus what the measurements say
+    The force that the fit assigns (gusts, slope and wind taken out) plus what the accelerometer reads
     beyond it, averaged over stretches of equal loss of speed.
 
     Parameters

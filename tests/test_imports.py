@@ -51,7 +51,6 @@ AGAINST: dict[tuple[str, str], str] = {
         "analysis.batch.job",
         "analysis.cli.crosscheck",
     ): "the check of a session belongs to crosscheck",
-    ("analysis.runs.selection", "analysis.results.road_load"): "judging after the fit is a result",
     (
         "logger.formats.gpx_points",
         "logger.tables.layout",

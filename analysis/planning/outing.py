@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analysis.model.covariance import inverse
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.observations import run_data
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
 from analysis.runs.gears import gear_knots
 from analysis.runs.road import RunPlace
@@ -354,11 +354,26 @@ def _drive(outing: Outing, direction: int, unlike: float) -> _Drive:
 def _run(drive: _Drive, number: int, direction: int) -> Run:
     top, end = float(drive.speed_mps.max()), float(drive.speed_mps[-1])
     phases = (
-        Phase("stand", 0.0, drive.launch_s, 0.0, 0.0, used=False),
-        Phase("pull", drive.launch_s, drive.release_s, 0.0, top, gear_pieces_s=drive.pieces_s),
-        Phase("coast", drive.neutral_s, float(drive.time_s[-1]), top, end),
+        Phase(
+            kind="stand", start_s=0.0, end_s=drive.launch_s, from_mps=0.0, to_mps=0.0, used=False
+        ),
+        Phase(
+            kind="pull",
+            start_s=drive.launch_s,
+            end_s=drive.release_s,
+            from_mps=0.0,
+            to_mps=top,
+            gear_pieces_s=drive.pieces_s,
+        ),
+        Phase(
+            kind="coast",
+            start_s=drive.neutral_s,
+            end_s=float(drive.time_s[-1]),
+            from_mps=top,
+            to_mps=end,
+        ),
     )
-    return Run(number, number, direction, phases)
+    return Run(log=number, number=number, direction=direction, phases=phases)
 
 
 def _fused(drive: _Drive, outing: Outing, direction: int) -> Fused:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from analysis.physics.air import AirState
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.planning.outing import NeverSlow, Outing, Sketch, guess, repeated, sketch, with_engine

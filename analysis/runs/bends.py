@@ -228,7 +228,10 @@ def _part(phase: Phase, start_s: float, end_s: float, fused: Fused, why: str | N
         speeds = (max(float(first), 0.0), max(float(last), 0.0))
     if why is None:
         return replace(phase, start_s=start_s, end_s=end_s, from_mps=speeds[0], to_mps=speeds[1])
-    return Phase("other", start_s, end_s, *speeds, used=False, why_not=why)
+    return Phase(
+        kind="other", start_s=start_s, end_s=end_s, from_mps=speeds[0], to_mps=speeds[1],
+        used=False, why_not=why,
+    )  # fmt: skip
 
 
 def _straight_pull(

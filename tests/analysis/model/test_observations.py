@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.model.observations import COAST, FREE, RunData, run_data
-from analysis.model.spread import FORCE_BIN_S
+from analysis.model.parameters import FORCE_BIN_S
 from analysis.runs.road import RunPlace
 from analysis.runs.run import Phase, Run
 from analysis.signals.gps import Fixes
@@ -30,11 +30,20 @@ def _driven(rate_hz: float = 50.0) -> tuple[Fused, Run]:
     fixes = Fixes(np.arange(0.4, 60.0) + 0.7, np.interp(np.arange(0.4, 60.0), t, speed), 0, False)
     mount = Mount(t, accel, 0.0 * t, True, None, LagFit(0.7, 0.05, np.ones(2), 0.9), rate_hz)
     phases = (
-        Phase("stand", 0.0, 3.0, 0.0, 0.0),
-        Phase("pull", 3.0, 14.0, 0.0, 23.0, gear_pieces_s=((3.3, 7.85), (8.75, 13.7))),
-        Phase("coast", 15.2, 55.0, 22.0, 8.0),
+        Phase(kind="stand", start_s=0.0, end_s=3.0, from_mps=0.0, to_mps=0.0),
+        Phase(
+            kind="pull",
+            start_s=3.0,
+            end_s=14.0,
+            from_mps=0.0,
+            to_mps=23.0,
+            gear_pieces_s=((3.3, 7.85), (8.75, 13.7)),
+        ),
+        Phase(kind="coast", start_s=15.2, end_s=55.0, from_mps=22.0, to_mps=8.0),
     )
-    return Fused(curve, fixes, mount, 0.7, 0.05, 0.05), Run(0, 0, 1, phases)
+    return Fused(curve, fixes, mount, 0.7, 0.05, 0.05), Run(
+        log=0, number=0, direction=1, phases=phases
+    )
 
 
 _NOWHERE = RunPlace(np.zeros(0), np.zeros(0))
@@ -220,7 +229,7 @@ def test_fixes_catch_up_after_standstill(accel: bool, held_s: float) -> None:
 def test_rolling_starts_hold_no_fix_back() -> None:
     """Without a stand before the pull, or with one after the coast-down, the receiver follows."""
     fused, run = _driven()
-    after = Phase("stand", 56.0, 59.0, 0.0, 0.0)
+    after = Phase(kind="stand", start_s=56.0, end_s=59.0, from_mps=0.0, to_mps=0.0)
     moments = [3.3 + 0.15, 3.3 + 0.25, *np.arange(4.0, 54.0), 54.45, 54.55]
     for phases in (run.phases[1:], (*run.phases[1:], after)):
         data = _cut(replace(run, phases=phases), _with_fixes_of(fused, moments))

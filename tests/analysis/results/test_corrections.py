@@ -103,7 +103,14 @@ def test_every_standard_that_may_be_asked_for_has_its_factors() -> None:
 
 
 def power(peak_w: float = 100e3, sd_w: float = 2e3) -> PowerCurve:
-    return PowerCurve((), peak_w, sd_w, (peak_w - 1.96 * sd_w, peak_w + 1.96 * sd_w), 25.0, {})
+    return PowerCurve(
+        gears=(),
+        peak_w=peak_w,
+        peak_sd_w=sd_w,
+        peak_ci95_w=(peak_w - 1.96 * sd_w, peak_w + 1.96 * sd_w),
+        peak_speed_mps=25.0,
+        budget_w={},
+    )
 
 
 def session(

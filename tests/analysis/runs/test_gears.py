@@ -58,10 +58,10 @@ def _pull(
         else:
             pieces[-1][1] = span[1]
     pull = Phase(
-        "pull", 0.0, spans[-1][1], float(v[0]), float(v[-1]),
+        kind="pull", start_s=0.0, end_s=spans[-1][1], from_mps=float(v[0]), to_mps=float(v[-1]),
         gear_pieces_s=tuple((a_s, b_s) for a_s, b_s in pieces),
     )  # fmt: skip
-    return fused, Run(number, number, 1, (pull,))
+    return fused, Run(log=number, number=number, direction=1, phases=(pull,))
 
 
 def _pieces(run: Run) -> tuple[tuple[float, float], ...]:
@@ -141,7 +141,12 @@ def test_knots_cover_the_speeds_of_a_gear() -> None:
 
 
 def test_without_pulls_there_are_no_gears() -> None:
-    run = Run(0, 0, 1, (Phase("coast", 0.0, 60.0, 30.0, 8.0),))
+    run = Run(
+        log=0,
+        number=0,
+        direction=1,
+        phases=(Phase(kind="coast", start_s=0.0, end_s=60.0, from_mps=30.0, to_mps=8.0),),
+    )
     fused = [_pull(0)[0]]
     assert match_gears(fused, [run]) == {}
     assert gear_knots(fused, [run], {}) == ()

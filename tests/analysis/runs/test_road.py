@@ -24,7 +24,12 @@ _T = np.linspace(0.0, 60.0, 61)
 
 
 def _run(log: int) -> Run:
-    return Run(log, log, None, (Phase("coast", 0.0, 60.0, 30.0, 10.0),))
+    return Run(
+        log=log,
+        number=log,
+        direction=None,
+        phases=(Phase(kind="coast", start_s=0.0, end_s=60.0, from_mps=30.0, to_mps=10.0),),
+    )
 
 
 def _recording(

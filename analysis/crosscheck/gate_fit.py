@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.crosscheck.timed_runs import TimedRun
 from analysis.physics.coasting import coast_time_s
 from analysis.physics.pulling import pull_time_s
+from logger.arrays import Array
 
 __all__ = [
     "GateLoad",
@@ -20,7 +20,6 @@ __all__ = [
     "road_load_from_gates",
 ]
 
-Array = NDArray[np.float64]
 
 #: Deceleration in neutral: constant, linear part at 30 m/s, square part at 30 m/s [m/s2]. Middle of
 #: published road loads of cars and several times their spread (EPA test-car list 2022).
@@ -28,7 +27,7 @@ _PRIOR_MPS2, _PRIOR_SD_MPS2, _AT_MPS = (0.10, 0.05, 0.35), (0.15, 0.10, 1.0), 30
 _ROUNDS, _SMALL = 60, 1e-10
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GateLoad:
     """Road load from gates: coefficients [N, N/(m/s), N/(m/s)^2] and covariance, mass known."""
 
@@ -145,7 +144,7 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
             break
     to_force = effective_mass_kg * unit
     covariance = np.linalg.inv(normal) * np.outer(to_force, to_force)
-    return GateLoad(x * to_force, np.asarray(covariance))
+    return GateLoad(coefficients=x * to_force, covariance=np.asarray(covariance))
 
 
 def constant_power_w(

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.crosscheck.timed_runs import TimedKind, TimedRun
 from analysis.physics.vehicle import effective_mass_kg
@@ -19,12 +18,12 @@ from analysis.results.power import PowerCurve, PullFigures
 from analysis.results.road_load import RoadLoad
 from analysis.runs.run import Run
 from analysis.signals.smoothing import SpeedCurve
+from logger.arrays import Array
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["GateModel", "Shift", "gate_model", "slope_accel_mps2"]
 
-Array = NDArray[np.float64]
 
 _STEP_MPS = 0.05
 #: A gear change whose length no pull of the session shows [s], and its sd.
@@ -38,7 +37,7 @@ _SETTLED_MPS = 3.0
 _LEAST_DRIVE_SD = 0.003
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shift:
     """A gear change: speed where drive ends and where it begins again [m/s], time between [s]."""
 
@@ -48,7 +47,7 @@ class Shift:
     time_sd_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GateModel:
     """What predicts gate times: accelerations per effective mass.
 
@@ -254,7 +253,7 @@ def gate_model(
     share = mass_sd_kg / mass_kg
     force = np.array([load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2])
     without_mass = load.covariance - np.outer(force, force) * share**2
-    model = GateModel(force / mass_kg, without_mass / mass_kg**2)
+    model = GateModel(resist=force / mass_kg, resist_covariance=without_mass / mass_kg**2)
     if power is None or not power.gears:
         return model
     grids, accels, shares = [], [], []
@@ -319,10 +318,10 @@ def _shifts(
             end, begin, time_s = (float(x) for x in np.mean(found, axis=0))
             spread = float(np.std([item[2] for item in found], ddof=1)) if len(found) > 1 else 0.2
             sd = float(np.hypot(spread * np.sqrt(1.0 + 1.0 / len(found)), 0.05))
-            shifts.append(Shift(end, begin, time_s, sd))
+            shifts.append(Shift(end_mps=end, begin_mps=begin, time_s=time_s, time_sd_s=sd))
         else:
             top = float(grids[at][-1])
-            shifts.append(Shift(top, top, _SHIFT_S, _SHIFT_SD_S))
+            shifts.append(Shift(end_mps=top, begin_mps=top, time_s=_SHIFT_S, time_sd_s=_SHIFT_SD_S))
     return tuple(shifts)
 
 

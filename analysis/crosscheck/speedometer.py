@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from analysis.crosscheck.gate_fit import gate_covariance_s2
 from analysis.crosscheck.gate_model import GateModel
 from analysis.crosscheck.timed_runs import TimedRun
+from logger.arrays import Array
 
-__all__ = ["WRONG_SIGMA", "Blame", "blame_gates", "gate_slopes"]
+__all__ = ["WRONG_SIGMA", "SpeedometerFit", "fit_speedometer", "gate_slopes"]
 
-Array = NDArray[np.float64]
 
 #: Speedometers and the gates read off them: none of these is wrong by much more [ratio, s].
 _SCALE_SD, _REACTION_SD_S = 0.05, 0.2
@@ -22,8 +22,8 @@ _SCALE_SD, _REACTION_SD_S = 0.05, 0.2
 WRONG_SIGMA = 3.5
 
 
-@dataclass(frozen=True, slots=True)
-class Blame:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedometerFit:
     """Speedometer scale and reaction with covariance, residual z of each run, and who is odd."""
 
     scale: float
@@ -58,7 +58,7 @@ def gate_slopes(runs: Sequence[TimedRun], model: GateModel) -> Array:
     return np.array(rows)
 
 
-def blame_gates(runs: Sequence[TimedRun], model: GateModel) -> Blame:
+def fit_speedometer(runs: Sequence[TimedRun], model: GateModel) -> SpeedometerFit:
     """Estimate scale and reaction from all intervals but those that disagree with the rest."""
     timed = np.array([run.gates.duration_s for run in runs])
     prior = np.diag([1.0 / _SCALE_SD**2, 1.0 / _REACTION_SD_S**2])
@@ -104,10 +104,10 @@ def blame_gates(runs: Sequence[TimedRun], model: GateModel) -> Blame:
         good[worst] = False
     x, covariance, z = solve(good)
     scale = float(np.exp(x[0]))
-    return Blame(
-        scale,
-        float(x[1]),
-        covariance * np.outer([scale, 1.0], [scale, 1.0]),
-        z,
-        tuple(bool(v) for v in ~good),
+    return SpeedometerFit(
+        scale=scale,
+        reaction_s=float(x[1]),
+        covariance=covariance * np.outer([scale, 1.0], [scale, 1.0]),
+        z=z,
+        odd=tuple(bool(v) for v in ~good),
     )

@@ -10,20 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.runs.run import Phase, Run
 from analysis.signals.gps import flat_positions_m
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 
 __all__ = ["leave_out_bends", "sideways"]
 
-Array: TypeAlias = NDArray[np.float64]
 
 #: Above this mean acceleration to the side a stretch is a bend [m/s2], and the mean's time [s].
 _BEND_MPS2, _MEAN_S = 1.0, 2.0

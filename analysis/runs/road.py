@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.runs.run import Run
 from analysis.signals.gps import EARTH_RADIUS_M, road_positions_m
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 from logger.session.session import LogEntry
 
 __all__ = ["ROAD_EVENT", "RoadLine", "RunPlace", "place_runs", "road_line", "road_mark"]
 
-Array: TypeAlias = NDArray[np.float64]
 
 #: How the event begins that names the road of a stripped copy.
 ROAD_EVENT = "road "
@@ -26,7 +24,7 @@ ROAD_EVENT = "road "
 _STRAIGHT = 0.08
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlace:
     """Position fixes of one run as places along the road.
 
@@ -42,7 +40,7 @@ class RunPlace:
     place_m: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Track:
     """Positions of one run on the session's common flat map."""
 
@@ -62,7 +60,7 @@ def _offset_m(recording: Recording, origin: tuple[float, float]) -> Array:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLine:
     """The road as a line on the session's flat map: straight, or along the longest run.
 
@@ -151,7 +149,7 @@ def _tracks(
         t_s, place = cache[log]
         inside = (t_s >= start_s) & (t_s <= end_s)
         enough = int(inside.sum()) >= 4 and float(np.ptp(place[inside], axis=0).max()) > 50.0
-        tracks.append(_Track(t_s[inside], place[inside]) if enough else None)
+        tracks.append(_Track(t_s=t_s[inside], east_north_m=place[inside]) if enough else None)
     return tracks, origin
 
 
@@ -189,13 +187,13 @@ def _line(tracks: Sequence[_Track | None], origin: tuple[float, float] | None) -
         axis = -axis
     base = float((first[0] - centre) @ axis)
     if spread[1] <= _STRAIGHT * spread[0]:
-        return RoadLine(origin, centre, axis, base, None)
+        return RoadLine(origin_deg=origin, centre_m=centre, axis=axis, base_m=base, path_m=None)
     line = max(known, key=lambda track: float(np.ptp((track.east_north_m - centre) @ axis)))
     path = line.east_north_m
     if line is not known[0]:
         start, end = (int(np.argmin(np.hypot(*(path - p).T))) for p in (first[0], first[-1]))
         path = path[::-1] if start > end else path
-    return RoadLine(origin, centre, axis, base, path)
+    return RoadLine(origin_deg=origin, centre_m=centre, axis=axis, base_m=base, path_m=path)
 
 
 def _nearest_on_path(points: Array, path: Array, knots: Array) -> Array:
@@ -247,7 +245,7 @@ def place_runs(
     places : tuple of RunPlace
         One per run.
     findings : tuple of Finding
-        What could not be told.
+        What stays unknown.
     """
     tracks, origin = _tracks(recordings, [(run.log, run.start_s, run.end_s) for run in runs])
     line = _line(tracks, origin)
@@ -272,16 +270,16 @@ def place_runs(
             unknown += stated is None
         placed.append(replace(run, direction=direction))
         if track is None or place is None:
-            places.append(RunPlace(np.zeros(0), np.zeros(0)))
+            places.append(RunPlace(t_s=np.zeros(0), place_m=np.zeros(0)))
         else:
-            places.append(RunPlace(track.t_s, place))
+            places.append(RunPlace(t_s=track.t_s, place_m=place))
     flip = _stated_sign(placed, entries)
     if flip < 0:
         placed = [
             run if run.direction is None else replace(run, direction=-run.direction)
             for run in placed
         ]
-        places = [RunPlace(place.t_s, -place.place_m) for place in places]
+        places = [RunPlace(t_s=place.t_s, place_m=-place.place_m) for place in places]
     findings: list[Finding] = []
     if unknown:
         findings.append(

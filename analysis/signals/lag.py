@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+
+from logger.arrays import Array
 
 __all__ = ["LagFit", "fit_lag", "integral_at"]
 
-Array: TypeAlias = NDArray[np.float64]
 
 #: Lags looked at [s]: measured phones are 0 to 2.6 s late; a clock may put the GPS a little early.
 SCANNED_LAGS_S = (-0.6, 4.0)
@@ -20,7 +19,7 @@ _SPAN_S = 2.0
 _MIN_DIFFERENCES = 12
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LagFit:
     """Lag of GPS speed and the direction in which acceleration explains its changes.
 
@@ -174,5 +173,9 @@ def fit_lag(
     else:
         lag, lag_sd = float(lags[best]), 1.0
     return LagFit(
-        lag, max(lag_sd, 0.01), weights[best], max(0.0, 1.0 - squares[best] / total), change.size
+        lag_s=lag,
+        lag_sd_s=max(lag_sd, 0.01),
+        weights=weights[best],
+        explained=max(0.0, 1.0 - squares[best] / total),
+        differences=change.size,
     )

@@ -38,7 +38,7 @@ FAST_FIXES_HZ = 4.0
 _BRIDGED_S = 12.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedCurve:
     """Speed over time of one recording, with standard deviations; nan inside holes.
 
@@ -65,7 +65,7 @@ class SpeedCurve:
     place_m: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fused:
     """A recording's curve together with the signals it came from.
 
@@ -96,7 +96,7 @@ class Fused:
         return self.mount.used or (self.fixes.rate_hz or 0.0) >= FAST_FIXES_HZ
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Smoothed:
     """Smoothed states at the fixes: speed, offset and their covariance; fix noise found."""
 
@@ -208,13 +208,22 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     if fixes.t_s.size < 4:
         count = fixes.t_s.size
         text = f"Only {count} usable speed fixes, where a speed-time curve needs four."
-        none = Fused(None, fixes, mount, 0.0, float("nan"), float("nan"))
+        none = Fused(
+            curve=None,
+            fixes=fixes,
+            mount=mount,
+            lag_s=0.0,
+            lag_sd_s=float("nan"),
+            fix_sd_mps=float("nan"),
+        )
         return none, (*notes, Finding("too_few_fixes", "error", text, log=log))
     lag_s = mount.lag.lag_s if mount.used and mount.lag else 0.0
     lag_sd_s = mount.lag.lag_sd_s if mount.used and mount.lag else float("nan")
     node_s = fixes.t_s - lag_s
     curve, fix_sd = _curve(node_s, fixes.speed_mps, mount, log)
-    return Fused(curve, fixes, mount, lag_s, lag_sd_s, fix_sd), notes
+    return Fused(
+        curve=curve, fixes=fixes, mount=mount, lag_s=lag_s, lag_sd_s=lag_sd_s, fix_sd_mps=fix_sd
+    ), notes
 
 
 def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple[SpeedCurve, float]:
@@ -267,4 +276,12 @@ def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple
     speed, sd, accel, accel_sd = (
         np.where(hide, np.nan, column) for column in (speed, sd, accel, accel_sd)
     )
-    return SpeedCurve(log, time_s, speed, sd, accel, accel_sd, place), smooth.fix_sd_mps
+    return SpeedCurve(
+        log=log,
+        time_s=time_s,
+        speed_mps=speed,
+        speed_sd_mps=sd,
+        accel_mps2=accel,
+        accel_sd_mps2=accel_sd,
+        place_m=place,
+    ), smooth.fix_sd_mps

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from analysis.crosscheck.timed_runs import TimedRun
 from analysis.physics.coasting import coast_time_s
@@ -150,7 +151,7 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
 def constant_power_w(
     effective_mass_kg: float, load: Array, from_mps: float, to_mps: float, duration_s: float
 ) -> float:
-    """Return the constant wheel power that takes just this time [W], by bisection.
+    """Return the constant wheel power that takes just this time [W].
 
     Parameters
     ----------
@@ -168,19 +169,18 @@ def constant_power_w(
     """
     f0, f1, f2 = (float(x) for x in load)
 
-    def takes(power_w: float) -> float:
+    def surplus(power_w: float) -> float:
+        """Return 1 / (time at this power) - 1 / (time wanted); 0 where the speed is never reached."""
         try:
-            return pull_time_s(effective_mass_kg, power_w, f0, f1, f2, from_mps, to_mps)
+            time_s = pull_time_s(effective_mass_kg, power_w, f0, f1, f2, from_mps, to_mps)
         except ValueError:
-            return float("inf")
+            return -1.0 / duration_s
+        return 1.0 / time_s - 1.0 / duration_s
 
-    low, high = 1.0, 2.0 * effective_mass_kg * to_mps**2 / duration_s
-    while takes(high) > duration_s:
+    high = 2.0 * effective_mass_kg * to_mps**2 / duration_s
+    while surplus(high) < 0.0:
         high *= 2.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if takes(middle) > duration_s else (low, middle)
-    return high
+    return float(brentq(surplus, 1.0, high, xtol=1e-9, rtol=1e-14))
 
 
 def mean_wheel_power_w(

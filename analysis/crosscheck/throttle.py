@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from logger.arrays import Array
 from logger.errors import ReadError
@@ -98,8 +99,7 @@ def opening(trace: Trace) -> tuple[Array, Array]:
     step = float(np.median(np.diff(t))) if t.size > 1 else 1.0
     width = int(_SMOOTH_S / step) // 2 * 2 + 1
     if width > 1 and t.size > 3 * width:
-        sums = np.cumsum(np.concatenate([np.zeros(1), np.pad(v, width // 2, mode="edge")]))
-        v = (sums[width:] - sums[:-width]) / width
+        v = uniform_filter1d(v, width, mode="nearest")
     low, high = (float(x) for x in np.percentile(v, [1.0, 99.0]))
     if high <= low:
         return t, np.zeros(t.size)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from analysis.signals.gps import Fixes
 from analysis.signals.lag import LagFit, fit_lag
@@ -110,7 +111,7 @@ def _shift_between_clocks(fixes: Fixes, t_s: Array, axes_mps2: Array) -> LagFit 
     enough = 0.5 * min(fixes.t_s[-1] - fixes.t_s[0], t_s[-1] - t_s[0])
     # thinned to about 10 samples a second and scanned in half seconds first: the signals are slow
     stride = max(1, round(0.1 / float(np.median(np.diff(t_s)))))
-    thin_s, thin = t_s[::stride], _mean_of(axes_mps2, stride)
+    thin_s, thin = t_s[::stride], _block_means(axes_mps2, stride)
     for start in np.arange(low, high, 10.0):
         overlap = min(fixes.t_s[-1] - start, t_s[-1]) - max(fixes.t_s[0] - start, t_s[0])
         if overlap < enough:
@@ -126,23 +127,21 @@ def _shift_between_clocks(fixes: Fixes, t_s: Array, axes_mps2: Array) -> LagFit 
     return fit_lag(fixes.t_s, fixes.speed_mps, t_s, axes_mps2, scanned_s=near)
 
 
-def _mean_of(values: Array, count: int) -> Array:
-    """Return running means over `count` rows, every `count`-th of them."""
-    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
-    index = np.arange(0, values.shape[0], count)
-    last = np.minimum(index + count, values.shape[0])
-    return np.asarray((total[last] - total[index]) / (last - index)[:, None])
+def _block_means(values: Array, count: int) -> Array:
+    """Return the means of blocks of `count` rows; the last may be shorter."""
+    first = np.arange(0, values.shape[0], count)
+    rows = np.diff(np.append(first, values.shape[0]))
+    return np.asarray(np.add.reduceat(values, first, axis=0) / rows[:, None])
 
 
 def _windows(values: Array, count: int) -> tuple[Array, Array]:
     """Return mean and total standard deviation of every stretch of `count` rows."""
-    zero = np.zeros((1, values.shape[1]))
-    middle = values - values.mean(axis=0)
-    first = np.concatenate([zero, np.cumsum(middle, axis=0)])
-    second = np.concatenate([zero, np.cumsum(middle**2, axis=0)])
-    mean = (first[count:] - first[:-count]) / count
-    variance = (second[count:] - second[:-count]) / count - mean**2
-    return mean + values.mean(axis=0), np.sqrt(np.maximum(variance.sum(axis=1), 1e-12))
+    whole = slice(count // 2, count // 2 + max(values.shape[0] - count + 1, 0))
+    centre = values.mean(axis=0)
+    mean = uniform_filter1d(values - centre, count, axis=0)[whole]
+    square = uniform_filter1d((values - centre) ** 2, count, axis=0)[whole]
+    variance = np.maximum((square - mean**2).sum(axis=1), 1e-12)
+    return mean + centre, np.sqrt(variance)
 
 
 def _turned_deg(t_s: Array, axes_mps2: Array, fixes: Fixes) -> float:

@@ -258,10 +258,12 @@ def cross_check_alone(
 
 
 def _finite(value: float) -> float | None:
+    """Return the value, None where it is not finite."""
     return value if np.isfinite(value) else None
 
 
 def _unreached(run: TimedRun, model: GateModel) -> GateResult:
+    """Return the result of an interval that the session cannot predict."""
     if run.kind == "pull" and not model.gear_speed_mps:
         verdict = "not predicted: the session has no pull"
     else:
@@ -290,6 +292,7 @@ def _verdict(
     both_ways_s: Sequence[float | None],
     own_sd_s: float,
 ) -> str:
+    """Return in words whether an interval agrees, and what makes it agree."""
     beyond = ""
     if run.kind == "pull" and run.gates.to_mps > 1.02 * model.top_mps:
         beyond = "; it goes beyond the speeds that the session's pulls covered"
@@ -310,6 +313,7 @@ def _verdict(
 
 
 def _suspicion(run: TimedRun, z: float) -> str:
+    """Return in words what makes an interval too long or too short."""
     if run.kind == "coast":
         if z < 0:
             return "too short for neutral: on the brake or in gear?"
@@ -370,6 +374,7 @@ def _with_sums(
 
 
 def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
+    """Return sentences on how many intervals agree, on speedometer and reaction."""
     known = [gate for gate in found.gates if gate.z is not None]
     sentences = []
     if known:

@@ -110,7 +110,9 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
         return np.log([t / run.gates.duration_s for t, run in zip(times, coasts, strict=True)])
 
     def weight(x: Array) -> Array:
+        """Return the inverse covariance of the logarithms of the times."""
         r = x * unit
+        # dt/dv at each gate of t = integral dv / r(v): 1 / r at the first, -1 / r at the second
         slopes = np.array(
             [
                 [1.0 / max(r[0] + r[1] * v + r[2] * v * v, 1e-3) for v in (g.from_mps, g.to_mps)]
@@ -123,6 +125,7 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
         )
 
     def cost(x: Array, inverse: Array) -> float:
+        """Return chi-square of times and prior; inf where a speed is never reached."""
         rest = misfit(x)
         if not np.isfinite(rest).all():
             return float("inf")
@@ -136,7 +139,9 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
         rest = misfit(x)
         slope = np.column_stack([(misfit(x + h) - misfit(x - h)) / 2e-6 for h in np.eye(3) * 1e-6])
         normal = slope.T @ inverse @ slope + precision
+        # Gauss-Newton: (J' W J + P) step = -(J' W misfit + P (x - prior))
         step = -np.linalg.solve(normal, slope.T @ inverse @ rest + precision @ (x - prior))
+        # halved until the cost falls
         now, factor = cost(x, inverse), 1.0
         while cost(x + factor * step, inverse) > now and factor > 1e-6:
             factor *= 0.5
@@ -214,11 +219,11 @@ def mean_wheel_power_w(
     basis = np.array([float(np.mean(v)), float(np.mean(v**2)), float(np.mean(v**3))])
     mean = 0.5 * (steady + power)
     parts = (
-        mass_share * mean,
-        float(np.sqrt(basis @ load.covariance @ basis)),
-        kinetic * run.time_sd_s / gates.duration_s,
-        effective_mass_kg * gates.to_mps * run.speed_sd_mps / gates.duration_s,
-        effective_mass_kg * gates.from_mps * run.speed_sd_mps / gates.duration_s,
-        0.5 * (steady - power),
+        mass_share * mean,  # mass
+        float(np.sqrt(basis @ load.covariance @ basis)),  # road load
+        kinetic * run.time_sd_s / gates.duration_s,  # time
+        effective_mass_kg * gates.to_mps * run.speed_sd_mps / gates.duration_s,  # last gate
+        effective_mass_kg * gates.from_mps * run.speed_sd_mps / gates.duration_s,  # first gate
+        0.5 * (steady - power),  # shape of the speed between the gates
     )
     return mean, float(np.sqrt(sum(part**2 for part in parts)))

@@ -101,6 +101,7 @@ class GateModel:
         return float(np.interp(to_mps, speed, time) - np.interp(from_mps, speed, time))
 
     def _coast_time_s(self, from_mps: float, to_mps: float) -> float:
+        """Return the integral of dv / r(v) from one speed down to another by Simpson's rule [s]."""
         count = 2 * max(int(np.ceil((from_mps - to_mps) / (2.0 * _STEP_MPS))), 8)
         v = np.linspace(to_mps, from_mps, count + 1)
         slowing = self.slowing_mps2(v)
@@ -126,12 +127,14 @@ class GateModel:
                 end = v0 + _STEP_MPS
             v = np.linspace(v0, end, max(int(np.ceil((end - v0) / _STEP_MPS)), 2) + 1)
             drive = np.interp(v, grid, accel)
+            # beyond the speeds covered: constant power, T v as at the last of them
             drive = np.where(v > grid[-1], accel[-1] * grid[-1] / v, drive)
             net = drive - self.slowing_mps2(v)
             good = int(np.argmax(net <= 1e-3)) if np.any(net <= 1e-3) else v.size
             v, net = v[:good], net[:good]
             if v.size < 2:
                 break
+            # dt = dv / (T / m_e - r(v)) by the trapezium rule
             steps = np.diff(v) * 0.5 * (1.0 / net[1:] + 1.0 / net[:-1])
             t = now_s + np.concatenate([[0.0], np.cumsum(steps)])
             new = v > speeds[-1][-1] + 1e-9
@@ -180,6 +183,7 @@ class GateModel:
                 ]
             )
 
+        # C = sum of c c' over independent errors, c the change of all times with one sd of each
         root = _root(self.resist_covariance)
         columns = []
         for column in root.T:
@@ -252,6 +256,7 @@ def gate_model(
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     share = mass_sd_kg / mass_kg
     force = np.array([load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2])
+    # R / m_e is free of the mass: its relative variance is taken out of the covariance
     without_mass = load.covariance - np.outer(force, force) * share**2
     model = GateModel(resist=force / mass_kg, resist_covariance=without_mass / mass_kg**2)
     if power is None or not power.gears:
@@ -266,6 +271,7 @@ def gate_model(
         accels.append(p / (mass_kg * v))
         fast = v > _SETTLED_MPS
         resist_sd = np.sqrt(np.einsum("ij,jk,ik->i", *_resist_rows(v, model.resist_covariance)))
+        # relative variance of T less what mass and road load put into it
         own = (sd / p) ** 2 - share**2 - (resist_sd * mass_kg * v / p) ** 2
         rel = np.sqrt(np.maximum(own, _LEAST_DRIVE_SD**2))
         shares.append(rel[fast] if fast.any() else rel)
@@ -289,6 +295,7 @@ def gate_model(
 
 
 def _resist_rows(speed_mps: Array, covariance: Array) -> tuple[Array, Array, Array]:
+    """Return rows (1, v, v^2) and the covariance between them, for einsum."""
     rows = np.column_stack([np.ones_like(speed_mps), speed_mps, speed_mps**2])
     root = _root(covariance)
     return rows, root @ root.T, rows

@@ -230,11 +230,8 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
 def _crossing(
     t: Array, v: Array, inside: NDArray[np.bool_], speed: float, way: int, near_mps: float
 ) -> float | None:
-    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s].
-
-    A gate above the run's top speed by no more than `near_mps`, its reading's error, was passed at
-    the top.
-    """
+    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s]."""
+    # a gate above the run's top speed by no more than its reading's error was passed at the top
     time, path = t[inside], v[inside]
     if path.size < 2 or not np.isfinite(path).all():
         return None

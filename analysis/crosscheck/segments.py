@@ -179,6 +179,7 @@ def pull_profile(pull: TimedRun, model: GateModel | None) -> tuple[Array, Array]
             v = np.concatenate([[gates.from_mps], speed[inside], [gates.to_mps]])
             t = np.interp(v, speed, time)
             return (t - t[0]) * gates.duration_s / (t[-1] - t[0]), v
+    # constant power without losses: v^2 rises evenly in time
     t = np.linspace(0.0, 1.0, 200)
     square = gates.from_mps**2 + t * (gates.to_mps**2 - gates.from_mps**2)
     return t * gates.duration_s, np.sqrt(square)
@@ -194,18 +195,19 @@ def pull_mean_power_w(
     """
     gates = pull.gates
     t, v = pull_profile(pull, model)
+    # P = m_e (gained + integral r(v) v dt) / duration, r = r0 + r1 v + r2 v^2
     gained = 0.5 * (gates.to_mps**2 - gates.from_mps**2)
     resist = np.column_stack([v, v**2, v**3])
     lost = np.array([np.trapezoid(column, t) for column in resist.T])
     mean = mass_kg * (gained + float(lost @ model.resist)) / gates.duration_s
     parts = (
-        mass_share * mean,
+        mass_share * mean,  # mass
         mass_kg
         * float(np.sqrt(max(lost @ model.resist_covariance @ lost, 0.0)))
-        / gates.duration_s,
-        mass_kg * gained / gates.duration_s * pull.time_sd_s / gates.duration_s,
-        mass_kg * gates.to_mps * pull.speed_sd_mps / gates.duration_s,
-        mass_kg * gates.from_mps * pull.speed_sd_mps / gates.duration_s,
+        / gates.duration_s,  # road load
+        mass_kg * gained / gates.duration_s * pull.time_sd_s / gates.duration_s,  # time
+        mass_kg * gates.to_mps * pull.speed_sd_mps / gates.duration_s,  # last gate
+        mass_kg * gates.from_mps * pull.speed_sd_mps / gates.duration_s,  # first gate
     )
     return mean, float(np.sqrt(sum(part**2 for part in parts)))
 

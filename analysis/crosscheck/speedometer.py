@@ -65,19 +65,23 @@ def fit_speedometer(runs: Sequence[TimedRun], model: GateModel) -> SpeedometerFi
     noise = gate_covariance_s2(runs, gate_slopes(runs, model)) + model.covariance_s2(runs)
 
     def times(scale: float) -> Array:
+        """Return the predicted times at true speeds: gates over the scale."""
         return np.array(
             [model.time_s(r.kind, r.gates.from_mps / scale, r.gates.to_mps / scale) for r in runs]
         )
 
     def solve(kept: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+        """Return log scale and reaction, their covariance, and z of every run, from the kept ones."""
         x = np.array([0.0, 0.0])
         inverse = np.linalg.inv(noise[np.ix_(kept, kept)])
         for _ in range(6):
             now = times(float(np.exp(x[0])))
             slope = (times(float(np.exp(x[0] + 0.005))) - times(float(np.exp(x[0] - 0.005)))) / 0.01
+            # timed = t(gates / scale) + reaction, linear in log scale and reaction
             rows = np.column_stack([slope, np.ones(len(runs))])
             rows = np.where(np.isfinite(rows), rows, 0.0)
             rest = np.where(np.isfinite(now), timed - now - x[1], 0.0)
+            # (J' N^-1 J + P) step = J' N^-1 rest - P x
             matrix = rows[kept].T @ inverse @ rows[kept] + prior
             right = rows[kept].T @ inverse @ rest[kept] - prior @ x
             step = np.linalg.solve(matrix, right)
@@ -85,6 +89,7 @@ def fit_speedometer(runs: Sequence[TimedRun], model: GateModel) -> SpeedometerFi
             if float(np.abs(step).max()) < 1e-5:
                 break
         covariance = np.linalg.inv(matrix)
+        # variance of each residual: N + J C J'
         spread = np.sqrt(np.diag(noise) + np.einsum("ij,jk,ik->i", rows, covariance, rows))
         rest = timed - times(float(np.exp(x[0]))) - x[1]
         return x, covariance, np.where(np.isfinite(rest), rest / spread, 0.0)

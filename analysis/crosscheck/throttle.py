@@ -38,7 +38,7 @@ _LEAST_SWING = {"V": 0.2, "%": 10.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ThrottleMarks:
-    """What the throttle says about one run, on the oscilloscope's clock.
+    """What the throttle shows of one run, on the oscilloscope's clock.
 
     Parameters
     ----------

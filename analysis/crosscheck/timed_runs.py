@@ -32,6 +32,7 @@ class GateInterval:
     duration_s: float
 
     def __post_init__(self) -> None:
+        """Raise ValueError for a duration that is not above 0 s or a negative speed."""
         if not self.duration_s > 0.0:
             msg = f"a timed interval lasts longer than 0 s, got {self.duration_s:g} s"
             raise ValueError(msg)

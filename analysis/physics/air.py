@@ -257,6 +257,7 @@ def _unlikely(air: Air) -> tuple[Finding, ...]:
 
 
 def _temperature(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
+    """Return the temperature [C], its sd [K] and a finding where it was filled in."""
     if air.temperature_c is not None:
         return air.temperature_c, _TEMPERATURE_SD_K, ()
     altitude_m = _UNKNOWN_ALTITUDE_M if air.altitude_m is None else air.altitude_m
@@ -271,6 +272,7 @@ def _temperature(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
 
 
 def _pressure(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
+    """Return the pressure [hPa], its sd [hPa] and a finding where it is missing or odd."""
     if air.pressure_hpa is None:
         known = air.altitude_m is not None
         altitude_m = air.altitude_m if air.altitude_m is not None else _UNKNOWN_ALTITUDE_M

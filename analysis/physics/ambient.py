@@ -100,12 +100,15 @@ def _j1349(efficiency: float, zero_k: float) -> Callable[[AmbientAir], float]:
 
 
 def _j1349_1990(air: AmbientAir) -> float:
+    """Return the factor as the 1990 text prints it: 1.180 k - 0.180."""
     # as printed, with the efficiency of 0.8475 rounded into 1.180 and 0.180
     k = 990.0 / air.dry_hpa * math.sqrt((air.temperature_c + 273.0) / 298.0)
     return 1.180 * k - 0.180
 
 
 def _power_law(pressure: float, temperature: float) -> Callable[[AmbientAir], float]:
+    """Return a factor (990 / p)^a (T / 298)^b, p dry in hPa, T in K."""
+
     def factor(air: AmbientAir) -> float:
         kelvin = air.temperature_c + 273.0
         return math.pow(990.0 / air.dry_hpa, pressure) * math.pow(kelvin / 298.0, temperature)

@@ -175,6 +175,7 @@ def road_line(
 
 
 def _line(tracks: Sequence[_Track | None], origin: tuple[float, float] | None) -> RoadLine | None:
+    """Return the line through all tracks, in the direction of the first."""
     known = [track for track in tracks if track is not None]
     if not known:
         return None
@@ -210,6 +211,7 @@ def _nearest_on_path(points: Array, path: Array, knots: Array) -> Array:
 
 
 def _heading_rad(recording: Recording, run: Run) -> float | None:
+    """Return the mean heading of a run [rad]; None with fewer than three."""
     heading = recording.channel("heading_deg")
     if heading is None:
         return None
@@ -241,7 +243,7 @@ def place_runs(
     -------
     runs : tuple of Run
         With `direction` set where it could be found; +1 is the first run's way unless the log
-        entry says otherwise.
+        entry states another.
     places : tuple of RunPlace
         One per run.
     findings : tuple of Finding
@@ -259,7 +261,7 @@ def place_runs(
     headings = [_heading_rad(recordings[run.log], run) for run in runs]
     first_heading = next((angle for angle in headings if angle is not None), None)
     for run, track, place, heading in zip(runs, tracks, along, headings, strict=True):
-        stated = {"up": 1, "down": -1}.get(entries[run.log].direction or "")
+        stated = _stated(entries[run.log])
         direction: int | None
         if track is not None and place is not None:
             direction = 1 if place[-1] > place[0] else -1
@@ -280,61 +282,59 @@ def place_runs(
             for run in placed
         ]
         places = [RunPlace(t_s=place.t_s, place_m=-place.place_m) for place in places]
-    findings: list[Finding] = []
-    if unknown:
-        findings.append(
-            Finding(
-                "direction_unknown",
-                "warning",
-                f"{unknown} of {len(placed)} runs have neither positions nor headings nor a stated "
-                'direction; they are taken as driven the same way. Say direction = "up" or '
-                '"down" in their [[log]].',
-                count=unknown,
-            )
-        )
-        placed = [replace(run, direction=run.direction or 1) for run in placed]
-    against = [
-        run.log
-        for run in placed
-        if run.direction is not None
-        and {"up": 1, "down": -1}.get(entries[run.log].direction or "", run.direction)
-        != run.direction
-    ]
-    if against:
-        findings.append(
-            Finding(
-                "direction_contradicted",
-                "warning",
-                f"The stated direction of log {', '.join(str(log + 1) for log in sorted(set(against)))} is not the one "
-                "that its positions or headings show beside the other runs; these count.",
-                log=against[0],
-                count=len(against),
-            )
-        )
-    foreign = sorted(_foreign_roads(recordings))
-    if foreign:
-        findings.append(
-            Finding(
-                "roads_not_comparable",
-                "warning",
-                f"Log {', '.join(map(str, foreign))} was stripped of its positions apart from the other "
-                "logs, so neither where nor which way it went is known beside them. Strip the logs of a "
-                'session together, or say direction = "up" or "down" in their [[log]].',
-                log=foreign[0],
-                count=len(foreign),
-            )
-        )
+    findings = _road_findings(recordings, placed, entries, unknown)
     if line is not None and line.path_m is not None:
-        findings.append(
-            Finding("road_bends", "note", "The road bends; places are lengths along its course.")
-        )
+        text = "The road bends; places are lengths along its course."
+        findings.append(Finding("road_bends", "note", text))
+    placed = [replace(run, direction=run.direction or 1) for run in placed]
     return tuple(placed), tuple(places), tuple(findings)
 
 
+def _stated(entry: LogEntry) -> int | None:
+    """Return the direction that a log entry states, +1 or -1; None without one."""
+    return {"up": 1, "down": -1}.get(entry.direction or "")
+
+
+def _road_findings(
+    recordings: Sequence[Recording], runs: Sequence[Run], entries: Sequence[LogEntry], unknown: int
+) -> list[Finding]:
+    """Report directions that are unknown or contradicted, and places that cannot be compared."""
+    findings = []
+    if unknown:
+        text = (
+            f"{unknown} of {len(runs)} runs have neither positions nor headings nor a stated "
+            'direction; they are taken as driven the same way. Say direction = "up" or '
+            '"down" in their [[log]].'
+        )
+        findings.append(Finding("direction_unknown", "warning", text, count=unknown))
+    against = [
+        run.log
+        for run in runs
+        if run.direction is not None and _stated(entries[run.log]) == -run.direction
+    ]
+    if against:
+        logs = ", ".join(str(log + 1) for log in sorted(set(against)))
+        text = (
+            f"The stated direction of log {logs} is not the one "
+            "that its positions or headings show beside the other runs; these count."
+        )
+        kind = "direction_contradicted"
+        findings.append(Finding(kind, "warning", text, log=against[0], count=len(against)))
+    foreign = sorted(_foreign_roads(recordings))
+    if foreign:
+        text = (
+            f"Log {', '.join(map(str, foreign))} was stripped of its positions apart from the other "
+            "logs, so neither where nor which way it went is known beside them. Strip the logs of a "
+            'session together, or say direction = "up" or "down" in their [[log]].'
+        )
+        kind = "roads_not_comparable"
+        findings.append(Finding(kind, "warning", text, log=foreign[0], count=len(foreign)))
+    return findings
+
+
 def _stated_sign(runs: Sequence[Run], entries: Sequence[LogEntry]) -> int:
-    """Return -1 where the stated directions say that the found "up" is the other way round."""
+    """Return -1 where the stated directions make the found "up" the other way round."""
     votes = 0
     for run in runs:
-        stated = {"up": 1, "down": -1}.get(entries[run.log].direction or "", 0)
-        votes += stated * (run.direction or 0)
+        votes += (_stated(entries[run.log]) or 0) * (run.direction or 0)
     return -1 if votes < 0 else 1

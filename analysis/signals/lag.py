@@ -48,6 +48,7 @@ class LagFit:
 
 
 def _running_integral(accel_time_s: Array, accel: Array) -> Array:
+    """Return the integral of each column by the trapezium rule, 0 at the first sample."""
     steps = np.diff(accel_time_s)[:, None]
     total = np.zeros_like(accel)
     np.cumsum(0.5 * (accel[1:] + accel[:-1]) * steps, axis=0, out=total[1:])
@@ -55,20 +56,20 @@ def _running_integral(accel_time_s: Array, accel: Array) -> Array:
 
 
 def _read(time_s: Array, accel_time_s: Array, integral: Array) -> Array:
+    """Return each column of a running integral at given times."""
     return np.stack([np.interp(time_s, accel_time_s, column) for column in integral.T], axis=1)
 
 
 def _explain(change: Array, gained: Array, span: Array) -> tuple[float, Array]:
-    """Explain changes of speed by changes of integrated acceleration in one direction.
-
-    The direction is that in which the acceleration follows the speed: each axis regressed on the
-    speed. The other way round would let the axis across the road, which hardly moves, take any
-    weight that noise gives it. Returns the sum of squares and the weights.
-    """
+    """Return sum of squares and weights of changes of speed explained by integrated acceleration."""
+    # the direction is that in which the acceleration follows the speed, each axis regressed on the
+    # speed: gained = follow change + offset span. The other way round would let the axis across the
+    # road, which hardly moves, take any weight that noise gives it
     spans = np.column_stack([change, span])
     follow = np.linalg.lstsq(spans, gained, rcond=None)[0][0]
     length = float(np.linalg.norm(follow))
     forward = follow / length if length > 0 else follow
+    # change = scale (gained along it) + offset span
     design = np.column_stack([gained @ forward, span])
     solution = np.linalg.lstsq(design, change, rcond=None)[0]
     miss = change - design @ solution
@@ -131,7 +132,7 @@ def fit_lag(
     Returns
     -------
     LagFit or None
-        None where there are too few changes of speed to tell.
+        None where there are too few changes of speed.
     """
     if fix_time_s.size < 4 or accel_time_s.size < 20:
         return None

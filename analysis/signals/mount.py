@@ -69,6 +69,7 @@ class Mount:
 
 
 def _refused(why_not: str | None, rate_hz: float | None) -> Mount:
+    """Return a mount that is not used, with the reason."""
     empty = np.zeros(0)
     return Mount(
         accel_time_s=empty,
@@ -82,6 +83,7 @@ def _refused(why_not: str | None, rate_hz: float | None) -> Mount:
 
 
 def _axes(recording: Recording) -> tuple[Array, Array, int] | None:
+    """Return times, accelerations in three axes and their clock; None where an axis is missing."""
     channels = [recording.channel(f"accel_{axis}_mps2") for axis in "xyz"]
     if any(channel is None for channel in channels):
         return None
@@ -209,6 +211,7 @@ def _align(
     fixes: Fixes,
     log: int,
 ) -> tuple[Mount, tuple[Finding, ...]]:
+    """Level the axes by gravity and find the forward one; return the mount or why there is none."""
     notes: list[Finding] = []
     if rate_hz is None or rate_hz < MIN_RATE_HZ:
         shown = "a single sample" if rate_hz is None else f"{rate_hz:.2g} samples a second"

@@ -227,6 +227,7 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
 
 
 def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple[SpeedCurve, float]:
+    """Return the curve between the fixes, and the white noise of the fixes [m/s]."""
     force_integral = None
     accel_s, forward = mount.accel_time_s, mount.forward_mps2 / _forward_scale(mount)
     if mount.used:

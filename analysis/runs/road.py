@@ -323,7 +323,7 @@ def _road_findings(
     foreign = sorted(_foreign_roads(recordings))
     if foreign:
         text = (
-            f"Log {', '.join(map(str, foreign))} was stripped of its positions apart from the other "
+            f"Log {', '.join(str(log + 1) for log in foreign)} was stripped of its positions apart from the other "
             "logs, so neither where nor which way it went is known beside them. Strip the logs of a "
             'session together, or say direction = "up" or "down" in their [[log]].'
         )

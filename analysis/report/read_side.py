@@ -113,7 +113,12 @@ def _air(file: str, results: Mapping[str, _Json]) -> AirState:
     sd = _number(file, air, "air", "density_sd_kg_m3")
     if not (density > 0.0 and sd > 0.0):
         raise ReadError(file, f"air has a density of {density:g} within {sd:g}", "both above 0")
-    return AirState(density, sd, str(air.get("source")), temperature_c)
+    return AirState(
+        density_kg_m3=density,
+        density_sd_kg_m3=sd,
+        source=str(air.get("source")),
+        temperature_c=temperature_c,
+    )
 
 
 def _power(file: str, results: Mapping[str, _Json]) -> PowerCurve | None:

@@ -153,7 +153,11 @@ def _correction(
     if session.air is None or air.temperature_c is None or air.pressure_hpa is None:
         why = "it needs the air of the day: temperature, and pressure or altitude, in [air]"
         return AmbientCorrection(standard=name, factor=None, valid=False, why_not=why, peak_w=None)
-    inlet = AmbientAir(air.temperature_c, air.pressure_hpa, session.air.relative_humidity_percent)
+    inlet = AmbientAir(
+        temperature_c=air.temperature_c,
+        pressure_hpa=air.pressure_hpa,
+        relative_humidity_percent=session.air.relative_humidity_percent,
+    )
     found = factor_at(name, inlet)
     if not found.valid:
         why = f"outside its validity: {found.why_not}; the factor would be {found.factor:.3f}"

@@ -106,7 +106,15 @@ def _log(
     sd = np.full(speed.size, 0.04)
     accel = np.gradient(speed, _STEP_S)
     place = np.cumsum(speed) * _STEP_S
-    curve = SpeedCurve(log, time, speed, sd, accel, np.full(speed.size, 0.06), place)
+    curve = SpeedCurve(
+        log=log,
+        time_s=time,
+        speed_mps=speed,
+        speed_sd_mps=sd,
+        accel_mps2=accel,
+        accel_sd_mps2=np.full(speed.size, 0.06),
+        place_m=place,
+    )
     return curve, Run(log=log, number=log, direction=direction, phases=tuple(phases))
 
 
@@ -229,9 +237,9 @@ def make_analysis(kind: Kind = "full", *, logs: int = 8, seed: int = 1) -> Analy
         recordings=tuple(_recording(curve, gps_only=gps_only) for curve in curves),
         curves=curves,
         runs=runs,
-        air=AirState(1.217, 0.004, "measured")
+        air=AirState(density_kg_m3=1.217, density_sd_kg_m3=0.004, source="measured")
         if kind == "full"
-        else AirState(1.2, 0.05, "assumed"),
+        else AirState(density_kg_m3=1.2, density_sd_kg_m3=0.05, source="assumed"),
         road_load=_road_load(low, top, separable=kind != "narrow", scale=wide),
         power=_power(top) if pull else None,
         pulls=tuple(_pull_figures(c, r) for c, r in zip(curves, runs, strict=True)) if pull else (),

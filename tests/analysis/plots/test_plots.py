@@ -148,7 +148,15 @@ def test_speed_time_svg_of_one_log_without_runs_or_with_holes() -> None:
     text = speed_time_svg([replace(curve, speed_mps=speed)], [], ["a.csv"], _METRIC)
     assert Xml.fromstring(text).tag == f"{_SVG}svg"
     none = np.zeros(0)
-    empty = SpeedCurve(0, none, none, none, none, none, none)
+    empty = SpeedCurve(
+        log=0,
+        time_s=none,
+        speed_mps=none,
+        speed_sd_mps=none,
+        accel_mps2=none,
+        accel_sd_mps2=none,
+        place_m=none,
+    )
     assert "svg" in speed_time_svg([empty], [], ["empty.csv"], _METRIC)
 
 

@@ -62,7 +62,15 @@ def fit() -> SessionFit:
 def _curve(speed_at: Callable[[Array], Array], end_s: float, step_s: float = 0.01) -> SpeedCurve:
     t = np.arange(0.0, end_s, step_s)
     v, few = np.asarray(speed_at(t), dtype=np.float64), np.full(t.size, 0.1)
-    return SpeedCurve(0, t, v, few, np.gradient(v, t), few, np.cumsum(v) * step_s)
+    return SpeedCurve(
+        log=0,
+        time_s=t,
+        speed_mps=v,
+        speed_sd_mps=few,
+        accel_mps2=np.gradient(v, t),
+        accel_sd_mps2=few,
+        place_m=np.cumsum(v) * step_s,
+    )
 
 
 def _steady(t: Array) -> Array:

@@ -71,7 +71,15 @@ def coast(
     time = np.arange(0.0, end_s, 0.1)
     speed = np.array([speed_after_s(MASS_KG, f0, F1, F2, 35.0, float(t)) for t in time])
     zeros = np.zeros(time.size)
-    curve = SpeedCurve(log, time, speed, zeros + 0.05, zeros, zeros + 0.1, np.cumsum(speed) * 0.1)
+    curve = SpeedCurve(
+        log=log,
+        time_s=time,
+        speed_mps=speed,
+        speed_sd_mps=zeros + 0.05,
+        accel_mps2=zeros,
+        accel_sd_mps2=zeros + 0.1,
+        place_m=np.cumsum(speed) * 0.1,
+    )
     phase = Phase(
         kind="coast",
         start_s=0.0,

@@ -48,9 +48,32 @@ def _pull(
     t, v = np.array(time), np.array(speed)
     a = np.array(accel) + 0.05 * rng.standard_normal(t.size)
     some = np.full(t.size, 0.05)
-    curve = SpeedCurve(number, t, v, some, a, some, np.cumsum(v) * 0.1)
-    mount = Mount(t, a, 0.0 * t, True, None, None, 50.0)
-    fused = Fused(curve, Fixes(t[::10], v[::10], 0, False), mount, 0.0, 0.05, 0.05)
+    curve = SpeedCurve(
+        log=number,
+        time_s=t,
+        speed_mps=v,
+        speed_sd_mps=some,
+        accel_mps2=a,
+        accel_sd_mps2=some,
+        place_m=np.cumsum(v) * 0.1,
+    )
+    mount = Mount(
+        accel_time_s=t,
+        forward_mps2=a,
+        lateral_mps2=0.0 * t,
+        used=True,
+        why_not=None,
+        lag=None,
+        rate_hz=50.0,
+    )
+    fused = Fused(
+        curve=curve,
+        fixes=Fixes(t_s=t[::10], speed_mps=v[::10], clock=0, from_positions=False),
+        mount=mount,
+        lag_s=0.0,
+        lag_sd_s=0.05,
+        fix_sd_mps=0.05,
+    )
     pieces = [list(spans[0])]
     for count, span in enumerate(spans[1:]):
         if seen is None or count in seen:

@@ -27,10 +27,33 @@ def _session(vehicle: Vehicle = _CAR, site: Site | None = None) -> Session:
 def _fused(time_s: Array, speed: Array) -> Fused:
     some = np.full(time_s.size, 0.05)
     accel = np.asarray(np.gradient(speed, time_s), dtype=np.float64)
-    curve = SpeedCurve(0, time_s, speed, some, accel, some, np.cumsum(speed))
+    curve = SpeedCurve(
+        log=0,
+        time_s=time_s,
+        speed_mps=speed,
+        speed_sd_mps=some,
+        accel_mps2=accel,
+        accel_sd_mps2=some,
+        place_m=np.cumsum(speed),
+    )
     nothing = np.zeros(0)
-    mount = Mount(nothing, nothing, nothing, False, None, None, None)
-    return Fused(curve, Fixes(time_s, speed, 0, False), mount, 0.0, 0.05, 0.05)
+    mount = Mount(
+        accel_time_s=nothing,
+        forward_mps2=nothing,
+        lateral_mps2=nothing,
+        used=False,
+        why_not=None,
+        lag=None,
+        rate_hz=None,
+    )
+    return Fused(
+        curve=curve,
+        fixes=Fixes(t_s=time_s, speed_mps=speed, clock=0, from_positions=False),
+        mount=mount,
+        lag_s=0.0,
+        lag_sd_s=0.05,
+        fix_sd_mps=0.05,
+    )
 
 
 def _coast(from_mps: float, to_mps: float, duration_s: float, start_s: float = 20.0) -> Phase:

@@ -54,7 +54,9 @@ def _place(
         Fused(None, Fixes(nothing, nothing, 0, False), mount, 0.0, 0.0, 0.0) for _ in recordings
     ]
     runs = [_run(log) for log in range(len(recordings))]
-    return place_runs(recordings, fused, runs, [LogEntry((), way) for way in stated])
+    return place_runs(
+        recordings, fused, runs, [LogEntry(files=(), direction=way) for way in stated]
+    )
 
 
 def _straight(

@@ -31,10 +31,11 @@ def differences(one: object, other: object, place: str = "") -> list[str]:
     if isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
         pairs = enumerate(zip(one, other, strict=True))
         return [text for at, pair in pairs for text in differences(*pair, f"{place}[{at}]")]
-    if one == other:
-        return []
-    both = isinstance(one, float) and isinstance(other, float)
-    if both and math.isclose(one, other, rel_tol=TOLERANCE):
+    if one == other or (
+        isinstance(one, float)
+        and isinstance(other, float)
+        and math.isclose(one, other, rel_tol=TOLERANCE)
+    ):
         return []
     return [f"{place.removeprefix('.')}: {one!r} and {other!r}"]
 

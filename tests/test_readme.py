@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import os
 import re
 import runpy
@@ -336,6 +337,21 @@ def test_example_session_can_be_read(tmp_path: Path) -> None:
     session = read_session(tmp_path)
     assert [len(log.files) for log in session.logs] == [2, 1]
     assert session.logs[1].columns["speed_mps"].unit == "m/s"
+
+
+def test_example_session_gives_a_report(tmp_path: Path, shell: dict[str, str]) -> None:
+    """With the sample's own logs; its correction is refused, as the comment beside it states."""
+    place = tmp_path / "sample_logs" / "van_bare"
+    shutil.copytree(ROOT / "sample_logs" / "van_bare", place)
+    (text,) = blocks("toml", RECORDING)
+    (place / "session.toml").write_text(text, encoding="utf-8")
+    results = json.loads(printed(f"pullcoast report {place} --json --quiet", tmp_path, shell))
+    assert results["session"]["runs"] == 2
+    assert results["corrections"]
+    for correction in results["corrections"]:
+        assert correction["peak_W"] is None
+        assert "diesel" in correction["why_not"]
+    assert results["crank_power"] is not None
 
 
 @pytest.mark.parametrize("table", [name for name in KNOWN_KEYS if name])

@@ -83,7 +83,7 @@ def analyse(
     # SpeedCurve -> Run: what was driven, where, and what may be used
     runs, places, road_notes = place_runs(recordings, fused, find_all_runs(fused), session.logs)
     runs, bend_notes = leave_out_bends(runs, recordings, fused)
-    runs, judge_notes = judge_runs(runs, fused, session)
+    runs, judge_notes = judge_runs(runs, fused, session, recordings)
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     # Run -> SessionFit: one fit of all runs

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
+from analysis.runs.full_throttle import why_pulls_differ
 from analysis.runs.run import Array, Phase, PhaseKind, Run
+from analysis.runs.shared_curve import apart_from_shared_curve
+from analysis.runs.witnesses import why_in_gear, why_throttle_closed
 from analysis.signals.smoothing import Fused
-from logger.findings import Finding
+from logger.findings import Finding, counted
+from logger.recording import Recording
 from logger.session.session import Session, Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
@@ -20,8 +24,7 @@ __all__ = [
     "why_nothing",
 ]
 
-_NAMES = {"pull": "pull", "coast": "slowing"}
-_PHASES = {"pull": "pull", "coast": "coast-down"}
+_NAMES = {"pull": "acceleration", "coast": "slowing"}
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
 _HIGHER, _LOWER = 1.35, 0.5
 #: A pull with no coast-down after it counts as full throttle from this share of the others on.
@@ -40,7 +43,10 @@ _MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
 
 
 def judge_runs(
-    runs: Sequence[Run], fused: Sequence[Fused], session: Session
+    runs: Sequence[Run],
+    fused: Sequence[Fused],
+    session: Session,
+    recordings: Sequence[Recording] = (),
 ) -> tuple[tuple[Run, ...], tuple[Finding, ...]]:
     """Mark phases that cannot be trusted as not used, each with its reason.
 
@@ -51,7 +57,9 @@ def judge_runs(
     fused : sequence of Fused, one per log
         Their curves.
     session : Session
-        Vehicle and site, for what is possible in neutral.
+        Vehicle and site, for what is possible in neutral; logs whose driver vouches for neutral.
+    recordings : sequence of Recording, one per log
+        For what throttle and engine speed show; empty without them.
 
     Returns
     -------
@@ -60,24 +68,24 @@ def judge_runs(
     findings : tuple of Finding
         One per phase left out.
     """
-    judged = [_judge_coasts(run, fused[run.log], session) for run in runs]
+    vouched = {log for log, entry in enumerate(session.logs) if entry.neutral}
+    judged = [_judge_coasts(run, fused[run.log], session, run.log in vouched) for run in runs]
     judged = [_judge_pull(run, fused[run.log]) for run in judged]
-    gentle = _part_throttle(judged, fused)
-    again = _given_twice(fused)
-    judged = [
-        _without(run, "pull", gentle[run.number]) if run.number in gentle else run for run in judged
-    ]
-    judged = [
-        _without(_without(run, "pull", again[run.log]), "coast", again[run.log])
-        if run.log in again
-        else run
-        for run in judged
-    ]
+    judged = [_hear_witnesses(run, fused[run.log], recordings) for run in judged]
+    judged = _left_out(judged, "pull", _part_throttle(judged, fused))
+    again = {run.number: why for run in runs if (why := _given_twice(fused).get(run.log))}
+    judged = _left_out(_left_out(judged, "pull", again), "coast", again)
+    # one by one all of this may be; together pulls must repeat and coast-downs share one curve
+    why_differ = why_pulls_differ(judged, fused)
+    if why_differ is not None:
+        judged = _left_out(judged, "pull", {run.number: why_differ for run in judged})
+    apart = apart_from_shared_curve(judged, fused, session, vouched)
+    judged = _left_out(judged, "coast", apart)
     findings = tuple(
         Finding(
             f"{phase.kind}_not_used",
             # beside a used phase it was meant to count; alone it is the way back or traffic
-            "warning" if run.used or run.log in again else "note",
+            "warning" if run.used or run.number in again else "note",
             f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
             f"{phase.why_not}.",
             log=run.log,
@@ -87,12 +95,53 @@ def judge_runs(
         for phase in run.phases
         if phase.kind in _NAMES and not phase.used
     )
-    return tuple(judged), findings
+    return tuple(judged), (*findings, *_vouched_findings(judged, vouched, session))
 
 
-def _judge_coasts(run: Run, fused: Fused, session: Session) -> Run:
+def _vouched_findings(
+    runs: Sequence[Run], vouched: Collection[int], session: Session
+) -> tuple[Finding, ...]:
+    """Warn of coast-downs that only the driver's word for neutral keeps."""
+    kept = [(run, coast) for run in runs if (coast := run.phase("coast")) and run.log in vouched]
+    return tuple(
+        Finding(
+            "coast_vouched",
+            "warning",
+            f"The coast-down at {coast.start_s:.0f} to {coast.end_s:.0f} s is used because its log says "
+            f"neutral = true: {why}.",
+            log=run.log,
+            time_s=coast.start_s,
+        )
+        for run, coast in kept
+        if coast.used and (why := _too_hard(coast, session)) is not None
+    )
+
+
+def _hear_witnesses(run: Run, fused: Fused, recordings: Sequence[Recording]) -> Run:
+    """Leave out what a logged throttle or engine speed shows to be no pull or no coast-down."""
+    curve = fused.curve
+    if not recordings or curve is None:
+        return run
+    recording = recordings[run.log]
+    why = why_throttle_closed(run, recording)
+    run = run if why is None else _without(run, "pull", why)
+    why = why_in_gear(run, recording, curve.time_s, curve.speed_mps)
+    return run if why is None else _without(run, "coast", why)
+
+
+def _left_out(runs: Sequence[Run], kind: PhaseKind, reasons: Mapping[int, str]) -> list[Run]:
+    """Return the runs with the used phases of one kind left out where there is a reason."""
+    return [
+        _without(run, kind, reasons[run.number])
+        if run.number in reasons and (phase := run.phase(kind)) is not None and phase.used
+        else run
+        for run in runs
+    ]
+
+
+def _judge_coasts(run: Run, fused: Fused, session: Session, vouched: bool) -> Run:
     coast = run.phase("coast")
-    if coast is None or not coast.used:
+    if coast is None or not coast.used or vouched:
         return run
     why = _too_hard(coast, session)
     if why is None and run.phase("pull") is None:
@@ -244,7 +293,8 @@ def _not_meant(phase: Phase, fused: Fused) -> str | None:
 
 def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:
     """Return every reason why no run of a session can be used; logs count from 1, as for people."""
-    reasons = [
+    reasons = list(_headlines(runs))
+    reasons += [
         f"log {log + 1}: fewer than four usable speed fixes"
         for log, one in enumerate(fused)
         if one.curve is None
@@ -253,11 +303,24 @@ def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:
         for phase in run.phases:
             if phase.kind in ("pull", "coast") and not phase.used:
                 reasons.append(
-                    f"log {run.log + 1}, {_PHASES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s: "
+                    f"log {run.log + 1}, {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s: "
                     f"{phase.why_not}"
                 )
-    if not any(phase.kind == "coast" for run in runs for phase in run.phases):
-        reasons.append("no neutral coast-down was found in the logs")
-    if not any(phase.kind == "pull" for run in runs for phase in run.phases):
-        reasons.append("no full-throttle pull was found in the logs")
     return tuple(reasons)
+
+
+def _headlines(runs: Sequence[Run]) -> list[str]:
+    """Return what is missing in one sentence each: coast-downs, then pulls."""
+    headlines = []
+    for kind, missing, seen in (
+        ("coast", "neutral coast-down", "slowing"),
+        ("pull", "full-throttle pull", "acceleration"),
+    ):
+        phases = [phase for run in runs for phase in run.phases if phase.kind == kind]
+        if not phases:
+            headlines.append(f"no {missing} was found in the logs")
+        elif not any(phase.used for phase in phases):
+            one = f"the only {seen} is none" if len(phases) == 1 else ""
+            every = one or f"none of the {counted(len(phases), seen)} is one"
+            headlines.append(f"no {missing} was found in the logs: {every}, as said below")
+    return headlines

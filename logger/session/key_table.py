@@ -157,6 +157,13 @@ class KeyTable:
             self.fail(key, describe(value), "text in quotes")
         return value
 
+    def flag(self, key: str) -> bool:
+        """Return the true or false at `key`; false where the file states nothing."""
+        value = self.values.get(key, False)
+        if not isinstance(value, bool):
+            self.fail(key, describe(value), "true or false, without quotes")
+        return value
+
     def choice(self, key: str, known: Iterable[str], default: str) -> str:
         """Return the text at `key`, which must be one of `known`."""
         known = tuple(known)

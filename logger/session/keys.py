@@ -300,14 +300,14 @@ def _keys(quantities: Mapping[str, Quantity]) -> tuple[str, ...]:
 
 #: Every key that may stand in each table; "" is the top of the file.
 KNOWN_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("vehicle", "air", "site", "correction", "crosscheck", "display", "log"),
+    "": ("leave_out", "vehicle", "air", "site", "correction", "crosscheck", "display", "log"),
     "vehicle": (*_VEHICLE_OTHER, *_keys(VEHICLE)),
     "air": _keys(AIR),
     "site": _keys(SITE),
     "correction": ("standard",),
     "crosscheck": ("pull", "coast", "speed_unit", *_keys(CROSSCHECK)),
     "display": ("power", "speed"),
-    "log": ("file", "files", "direction", "note", "columns"),
+    "log": ("file", "files", "direction", "neutral", "note", "columns"),
 }
 
 

@@ -78,10 +78,14 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogEntry:
-    """One ``[[log]]``: the files of one recording, absolute paths."""
+    """One ``[[log]]``: the files of one recording, absolute paths.
+
+    With `neutral` the driver vouches that every coast-down in it was in neutral and unbraked.
+    """
 
     files: tuple[Path, ...]
     direction: Literal["up", "down"] | None = None
+    neutral: bool = False
     note: str = ""
     columns: dict[str, ColumnChoice] = field(default_factory=dict)
 
@@ -110,6 +114,7 @@ class Session:
     """Runs of one vehicle on one road in one spell of weather.
 
     `path` is the folder as the user named it, `findings` what was noticed while reading it.
+    `leave_out` holds runs by their number from 1, and logs by the name of a file.
     """
 
     path: Path
@@ -121,6 +126,7 @@ class Session:
     correction_standard: str | None = None
     crosscheck: CrossCheckArguments | None = None
     display: Display = Display()
+    leave_out: tuple[int | str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
@@ -188,6 +194,7 @@ def session_from_document(
         correction_standard=_correction(top),
         crosscheck=_crosscheck(top),
         display=_display(top),
+        leave_out=_leave_out(top),
     )
 
 
@@ -264,6 +271,18 @@ def _display(top: KeyTable) -> Display:
     )
 
 
+def _leave_out(top: KeyTable) -> tuple[int | str, ...]:
+    value = top.values.get("leave_out", [])
+    example = 'a list of runs by number and logs by name, such as [6, "run07.csv"]'
+    if not isinstance(value, list):
+        top.fail("leave_out", describe(value), example)
+    for item in value:
+        number = isinstance(item, int) and not isinstance(item, bool)
+        if not (number and item >= 1) and not (isinstance(item, str) and item.strip()):
+            top.fail("leave_out", f"{describe(item)} in the list", example)
+    return tuple(value)
+
+
 def _logs(top: KeyTable, folder: Path, allow_outside: bool) -> tuple[LogEntry, ...]:
     value = top.values.get("log", [])
     if isinstance(value, dict):
@@ -296,6 +315,7 @@ def _logs(top: KeyTable, folder: Path, allow_outside: bool) -> tuple[LogEntry, .
             LogEntry(
                 files=tuple(files),
                 direction=_direction(table),
+                neutral=table.flag("neutral"),
                 note=table.text("note"),
                 columns=_columns(table),
             )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import html
 import os
 import re
@@ -12,8 +11,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from make_options import every_option
 
-from analysis.cli.main import build_parser
 from analysis.physics.coasting import coast_distance_m, coast_time_s
 from analysis.report.html import TEMPLATES
 from logger.session.keys import (
@@ -41,16 +40,6 @@ def blocks(language: str, text: str = README) -> list[str]:
 def joined(text: str) -> str:
     """Return a text with every stretch of white space as one blank."""
     return " ".join(text.split())
-
-
-def subcommands() -> dict[str, argparse.ArgumentParser]:
-    """Return the parser of each command of the command line."""
-    (action,) = [
-        action
-        for action in build_parser()._actions
-        if isinstance(action, argparse._SubParsersAction)
-    ]
-    return dict(action.choices)
 
 
 SH_BLOCKS = blocks("sh")
@@ -128,16 +117,12 @@ def test_every_command_runs(block: str, tmp_path: Path, shell: dict[str, str]) -
 
 
 def test_commands_and_options_are_those_of_the_program() -> None:
-    known = subcommands()
+    known = every_option()
+    whole = known.pop("")
     table = re.findall(r"^\| `pullcoast (\w+) ", README, re.MULTILINE)
     assert sorted(table) == sorted(known)
     assert set(re.findall(r"`pullcoast (\w+)", README)) - {"COMMAND"} == set(known)
-    options = {
-        option
-        for parser in known.values()
-        for action in parser._actions
-        for option in action.option_strings
-    }
+    options = whole.union(*known.values())
     said = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README))
     assert said
     assert said <= options

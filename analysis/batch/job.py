@@ -11,7 +11,7 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -124,13 +124,10 @@ def run_job(job: Job) -> Outcome:
 
 def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
     """Return a session's result files and its row of the table."""
-    from analysis.cli.crosscheck import check_session
+    from analysis.batch.results import analyse_checked
     from analysis.report.html import render
-    from analysis.session_pipeline import analyse_session
 
-    outcome = analyse_session(session, quiet=True)
-    if session.crosscheck is not None:
-        outcome = replace(outcome, crosscheck=check_session(outcome))
+    outcome = analyse_checked(session, quiet=True)
     return render(outcome), {**_of_vehicle(session), **_of_results(outcome)}
 
 

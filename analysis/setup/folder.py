@@ -62,7 +62,7 @@ class FoundLog:
 
     @property
     def directed(self) -> bool:
-        """Whether it can tell which way it went: positions or headings."""
+        """Whether it shows which way it went: positions or headings."""
         return self._has("latitude_deg") or self._has("heading_deg") or self._has("place_m")
 
     def _has(self, name: str) -> bool:
@@ -82,7 +82,7 @@ class FoundLog:
         zero_s = self.recording.clocks[0].epoch_s
         return zero_s + min(float(e[0]) for e in ends), zero_s + max(float(e[1]) for e in ends)
 
-    def told(self) -> str:
+    def summary(self) -> str:
         """Return what it holds in one line."""
         if self.recording is None:
             return f"cannot be read: {self.error}"
@@ -135,7 +135,7 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     folder : Path
         What is in folders of it is not looked at; one that does not exist yet holds none.
     report : callable
-        Told the name of each file before it is read.
+        Called with the name of each file before it is read.
 
     Returns
     -------

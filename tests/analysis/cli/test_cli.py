@@ -13,10 +13,11 @@ from pathlib import Path
 import pytest
 from make_analysis import make_analysis
 from make_batch import STANDING
+from make_options import every_command
 
 from analysis import pipeline
 from analysis.cli import report as command_report
-from analysis.cli.main import build_parser, main
+from analysis.cli.main import main
 from logger.session.session import Session
 
 _ROOT = Path(__file__).resolve().parents[3]
@@ -125,8 +126,9 @@ def test_wrong_use_is_one_message_and_status_2(
 
 
 def test_display_units_are_taken_in_any_case() -> None:
-    arguments = build_parser().parse_args(["report", "x", "--power", "ps", "--speed-unit", "MPH"])
-    assert (arguments.power, arguments.speed_unit) == ("PS", "mph")
+    words = ["x", "--power", "ps", "--speed-unit", "MPH"]
+    context = every_command()["report"].make_context("report", words)
+    assert (context.params["power"], context.params["speed_unit"]) == ("PS", "mph")
 
 
 # --- report ----------------------------------------------------------------------------------
@@ -262,10 +264,10 @@ def test_no_error_shows_a_traceback(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    def fail(_: object) -> int:
+    def fail(*_: object) -> None:
         raise error
 
-    monkeypatch.setattr(command_report, "report", fail)
+    monkeypatch.setattr(command_report, "_folders", fail)
     assert main(["report", "x"]) == status
     lines = _errors(capsys)
     assert len(lines) == (0 if message is None else 1)

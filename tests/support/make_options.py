@@ -23,7 +23,7 @@ def every_option() -> dict[str, set[str]]:
     return {
         name: {
             option
-            for parameter in command.params
+            for parameter in command.get_params(typer.Context(command))
             for option in (*parameter.opts, *parameter.secondary_opts)
             if option.startswith("-")
         }

@@ -322,8 +322,10 @@ def test_a_mistyped_key_is_met_with_the_nearest(
     [
         "import sys, logger.session.key_table; sys.exit('difflib' in sys.modules)",
         # typer imports difflib; no two words may be compared with it
-        "import difflib, sys; difflib.SequenceMatcher = None; from analysis.cli.main import main;"
-        "sys.exit(main(['report', '--help']))",
+        (
+            "import difflib, sys; difflib.SequenceMatcher = None; from analysis.cli.main import main;"
+            "sys.exit(main(['report', '--help']))"
+        ),
     ],
     ids=["keys", "options"],
 )

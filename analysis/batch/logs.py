@@ -13,7 +13,7 @@ import numpy as np
 from analysis.pipeline import Survey, survey
 from analysis.plots.curves import speed_time_svg
 from analysis.report.csv_files import speed_time_csv
-from analysis.report.results_json import finding_dict, phase_dict
+from analysis.report.results_json import finding_dict, json_text, phase_dict
 from analysis.signals.smoothing import SpeedCurve
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.progress import Progress
@@ -31,9 +31,10 @@ __all__ = [
     "Look",
     "SurveyedLog",
     "look_at",
-    "look_dict",
     "look_text",
+    "looks_json",
     "speed_files",
+    "speed_json",
     "speed_row",
     "survey_logs",
     "units_of",
@@ -131,7 +132,7 @@ def _top_speed_mps(look: Look) -> float | None:
     return float(values.max()) if values.size else None
 
 
-def look_dict(look: Look) -> dict[str, Any]:
+def _look_dict(look: Look) -> dict[str, Any]:
     """Return what is in a log for programs, in SI units."""
     recording, survey = look.recording, look.survey
     phases = [(phase, run) for run in survey.runs for phase in run.phases] if survey else []
@@ -153,6 +154,11 @@ def look_dict(look: Look) -> dict[str, Any]:
 
 def _format(recording: Recording) -> str:
     return " + ".join(dict.fromkeys(source.format for source in recording.sources))
+
+
+def looks_json(looks: Sequence[Look]) -> str:
+    """Return what is in logs for programs."""
+    return json_text({"files": [_look_dict(look) for look in looks]})
 
 
 def look_text(look: Look, units: Units) -> str:
@@ -247,3 +253,8 @@ def speed_row(log: SurveyedLog) -> dict[str, Any]:
         "coasts": kinds.count("coast"),
         "top_speed_mps": float(log.curve.speed_mps[known].max()) if known.any() else 0.0,
     }
+
+
+def speed_json(folder: Path, files: Sequence[str], rows: Sequence[dict[str, Any]]) -> str:
+    """Return what was found in logs for programs, and what was written where."""
+    return json_text({"out": str(folder), "files": list(files), "logs": list(rows)})

@@ -10,8 +10,9 @@ from pathlib import Path, PurePath
 from typing import cast
 
 from analysis.batch.job import Job, Outcome
-from analysis.batch.table import Row, batch_csv, batch_html
+from analysis.batch.table import Row, batch_csv, batch_dicts, batch_html
 from analysis.batch.workers import run_in_processes, run_on_cluster
+from analysis.report.results_json import json_text
 from analysis.terminal.errors import complain
 from analysis.terminal.output import STAGING, OutputError, check_writable, write_together
 from analysis.terminal.progress import Progress
@@ -22,7 +23,12 @@ from logger.session.files import SESSION_FILE
 from logger.session.keys import PowerUnit, SpeedUnit
 from logger.session.session import Display
 
-__all__ = ["find_sessions", "run_batch"]
+try:
+    import fcntl
+except ImportError:  # no such locks on this system
+    fcntl = None  # type: ignore[assignment]
+
+__all__ = ["batch_json", "find_sessions", "run_batch"]
 
 _LOCK = ".pullcoast-batch.lock"
 
@@ -105,6 +111,12 @@ def run_batch(
             out, {"batch.csv": batch_csv(rows), "batch.html": batch_html(rows, title, units)}
         )
     return rows, outcomes
+
+
+def batch_json(rows: Sequence[Row], done: int, failed: int, kept: int) -> str:
+    """Return the table for programs, in SI units, with how many were done, failed, and kept."""
+    counts: dict[str, object] = {"done": done, "failed": failed, "kept": kept}
+    return json_text({**counts, "sessions": batch_dicts(rows)})
 
 
 def find_sessions(root: Path, out: Path) -> list[Path]:
@@ -199,9 +211,7 @@ def _alone(out: Path) -> Iterator[None]:
         msg = f"{out}: cannot write there: {error.strerror or error}. Choose another --out"
         raise OutputError(msg) from error
     with lock:
-        try:
-            import fcntl
-        except ImportError:  # no such locks on this system
+        if fcntl is None:
             yield
             return
         try:

@@ -70,9 +70,7 @@ def batch(
     speed_unit: SpeedUnitOption = None,
 ) -> int:
     """Run ``pullcoast batch`` and return the worst exit status of its sessions."""
-    from analysis.batch.run import run_batch
-    from analysis.batch.table import batch_dicts
-    from analysis.report.results_json import json_text
+    from analysis.batch.run import batch_json, run_batch
 
     rows, outcomes = run_batch(
         Path(folder),
@@ -88,11 +86,7 @@ def batch(
     done = len(rows) - len(failures)
     kept = sum(outcome.kept for outcome in outcomes)
     if as_json:
-        table = batch_dicts(rows)
-        print(
-            json_text({"done": done, "failed": len(failures), "kept": kept, "sessions": table}),
-            end="",
-        )
+        print(batch_json(rows, done, len(failures), kept), end="")
     else:
         print("\n".join([*_lines(done, failures, kept), f"Written to {out}:"]))
         print("  batch.html batch.csv, a folder per session")

@@ -65,8 +65,7 @@ def look(
     strict: Strict = False,
 ) -> int:
     """Run ``pullcoast look``: report what is in each file; 2 when one cannot be read."""
-    from analysis.batch.logs import LogReader, look_at, look_dict, look_text, units_of
-    from analysis.report.results_json import json_text
+    from analysis.batch.logs import LogReader, look_at, look_text, looks_json, units_of
 
     reader = LogReader.of(
         column, unit, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
@@ -81,7 +80,7 @@ def look(
         if found.error is not None:
             complain(found.error)
     if as_json:
-        print(json_text({"files": [look_dict(found) for found in looks]}), end="")
+        print(looks_json(looks), end="")
     return EXIT_OK if all(found.error is None for found in looks) else EXIT_INPUT
 
 
@@ -100,8 +99,14 @@ def speed(
     strict: Strict = False,
 ) -> int:
     """Run ``pullcoast speed``: write speed_time.csv and speed_time.svg of logs alone."""
-    from analysis.batch.logs import LogReader, speed_files, speed_row, survey_logs, units_of
-    from analysis.report.results_json import json_text
+    from analysis.batch.logs import (
+        LogReader,
+        speed_files,
+        speed_json,
+        speed_row,
+        survey_logs,
+        units_of,
+    )
 
     reader = LogReader.of(
         column, unit, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
@@ -116,7 +121,7 @@ def speed(
     write_together(folder, made)
     rows = [speed_row(log) for log in logs]
     if as_json:
-        print(json_text({"out": str(folder), "files": list(made), "logs": rows}), end="")
+        print(speed_json(folder, list(made), rows), end="")
         return status
     for row in rows:
         print(

@@ -9,11 +9,13 @@ from __future__ import annotations
 import io
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import Annotated, Any, ClassVar
 
 import typer
 
+from analysis.terminal.colour import Painted, colour_wanted
 from analysis.terminal.command_line import LazyCommands, new_app, usage_message
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.options import CAUTIONS
@@ -159,15 +161,11 @@ def _prepare_process() -> None:
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     if not sys.warnoptions:
-        import warnings
-
         warnings.simplefilter("ignore")
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
     streams = [name for name in ("stdout", "stderr") if getattr(sys, name) is not None]
     if any(getattr(sys, name).isatty() for name in streams):
-        from analysis.terminal.colour import Painted, colour_wanted
-
         for name in streams:
             if colour_wanted(getattr(sys, name)):
                 setattr(sys, name, Painted(getattr(sys, name)))

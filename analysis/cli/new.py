@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import html
+import json
 import re
-import shlex
 import sys
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
@@ -25,12 +26,6 @@ from analysis.terminal.options import (
 from analysis.terminal.output import check_writable
 from analysis.terminal.progress import Progress
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.setup.conversation import OpenPoints
-    from analysis.setup.folder import LogGroup
 
 __all__ = ["app", "cautions", "new"]
 
@@ -177,7 +172,7 @@ def new(
         found = find_logs(place, lambda log: progress.show(f"reading {log}"))
     groups = group_logs(found)
     if not as_json:
-        print("\n".join([*_log_lines(groups, place), ""]))
+        print("\n".join([*conversation.log_lines(groups, place), ""]))
     if not (as_json or quiet or no_questions) and _on_terminal():
         print("An empty answer leaves a question open. Ctrl-C leaves, and nothing is written.\n")
         answers = conversation.ask_all(answers, conversation.ask)
@@ -188,8 +183,6 @@ def new(
     usable = [group for group in groups if group.readable]
     left_out = [log for group in groups if not group.readable for log in group.logs]
     if as_json:
-        from analysis.report.results_json import json_text
-
         answer = {
             "file": str(file),
             "missing": list(points.missing),
@@ -197,28 +190,14 @@ def new(
             "logs": [[log.name for log in group.logs] for group in usable],
             "left_out": [{"file": log.name, "why": log.summary()} for log in left_out],
         }
-        print(json_text(answer), end="")
+        print(json.dumps(answer, indent=1))
         return EXIT_OK
     print(f"Written: {file}, with {counted(len(usable), 'recording')}.")
     if left_out:
         names = ", ".join(log.name for log in left_out)
         print(f"Left out, as comments that say why: {names}.")
-    _print_open(points, place)
+    conversation.print_open(points, place)
     return EXIT_OK
-
-
-def _print_open(points: OpenPoints, folder: Path) -> None:
-    """Print what is missing or left open, and what comes next."""
-    for question in points.needed:
-        print(f"MISSING {question.key}: {question.without}.")
-    if points.optional:
-        print("Not said, and left as comments:")
-        for question in points.optional:
-            print(f"  {question.key:<28}{question.without}")
-    if "log" in points.missing:
-        print("MISSING [[log]]: copy the logs there, then name each recording in the file.")
-    if not points.missing:
-        print(f"Next: pullcoast report {shlex.quote(str(folder))}")
 
 
 def _on_terminal() -> bool:
@@ -238,24 +217,3 @@ def _bullets(texts: Sequence[str]) -> list[str]:
         for text in texts
         for line in textwrap.wrap(text, _COLUMNS, initial_indent="  - ", subsequent_indent="    ")
     ]
-
-
-def _log_lines(groups: Sequence[LogGroup], folder: Path) -> list[str]:
-    if not groups:
-        return [f"No logs lie in {folder} yet: copy them there, and name each in {_SESSION_FILE}."]
-    lines = [f"Logs in {folder}:"]
-    for group in groups:
-        for log in group.logs:
-            text = f"{log.name}: {log.summary()}"
-            lines += textwrap.wrap(
-                text,
-                _COLUMNS,
-                initial_indent="  ",
-                subsequent_indent="    ",
-                break_on_hyphens=False,
-                break_long_words=False,
-            )
-        if group.why:
-            names = " and ".join(log.name for log in group.logs)
-            lines.append(f"    {names} are taken for one recording ({group.why})")
-    return lines

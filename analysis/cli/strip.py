@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Annotated
 
@@ -63,7 +64,6 @@ def strip(
     strict: Strict = False,
 ) -> int:
     """Run ``pullcoast strip`` and return the exit status."""
-    from analysis.report.results_json import json_text
     from analysis.setup.copies import copy_stripped, find_source
 
     place = Path(out)
@@ -90,7 +90,7 @@ def strip(
             "marks": stripped.marks,
             "doubtful_speeds": stripped.doubtful,
         }
-        print(json_text(answer), end="")
+        print(json.dumps(answer, indent=1))
         return EXIT_OK
     print(f"Written: {place}, {counted(len(names), 'recording')} without place, date and device.")
     if stripped.placed:

@@ -30,7 +30,7 @@ _GPS_HZ, _ACCEL_HZ = (0.2, 25.0), (5.0, 2000.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanRequest:
-    """What an outing is to be like, each as typed with its unit; None where nothing is said."""
+    """What an outing is to be like, each as typed with its unit; None where not given."""
 
     pairs: int | None = None
     mass: str | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shlex
 import textwrap
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
@@ -30,7 +31,9 @@ __all__ = [
     "answers_of_options",
     "ask",
     "ask_all",
+    "log_lines",
     "open_points",
+    "print_open",
     "refuse_to_replace",
     "write_session",
 ]
@@ -216,3 +219,39 @@ def write_session(
         why = getattr(error, "strerror", None) or error
         msg = f"{file}: cannot be written: {why}"
         raise OutputError(msg) from error
+
+
+def print_open(points: OpenPoints, folder: Path) -> None:
+    """Print what is missing or left open, and what comes next."""
+    for question in points.needed:
+        print(f"MISSING {question.key}: {question.without}.")
+    if points.optional:
+        print("Not said, and left as comments:")
+        for question in points.optional:
+            print(f"  {question.key:<28}{question.without}")
+    if "log" in points.missing:
+        print("MISSING [[log]]: copy the logs there, then name each recording in the file.")
+    if not points.missing:
+        print(f"Next: pullcoast report {shlex.quote(str(folder))}")
+
+
+def log_lines(groups: Sequence[LogGroup], folder: Path) -> list[str]:
+    """Return what lies in a folder for people: each log in a line or two."""
+    if not groups:
+        return [f"No logs lie in {folder} yet: copy them there, and name each in {SESSION_FILE}."]
+    lines = [f"Logs in {folder}:"]
+    for group in groups:
+        for log in group.logs:
+            text = f"{log.name}: {log.summary()}"
+            lines += textwrap.wrap(
+                text,
+                _COLUMNS,
+                initial_indent="  ",
+                subsequent_indent="    ",
+                break_on_hyphens=False,
+                break_long_words=False,
+            )
+        if group.why:
+            names = " and ".join(log.name for log in group.logs)
+            lines.append(f"    {names} are taken for one recording ({group.why})")
+    return lines

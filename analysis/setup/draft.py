@@ -1,4 +1,4 @@
-"""The text of a new session.toml: what is known as keys, what is not as comments that say so."""
+"""The text of a new session.toml: what is known as keys, what is not as comments."""
 
 from __future__ import annotations
 

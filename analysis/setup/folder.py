@@ -6,24 +6,21 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.pipeline import Survey, survey
 from logger.errors import PullcoastError
 from logger.findings import counted
 from logger.reading import read_log
+from logger.recording import Recording
 from logger.session.files import list_logs
-
-if TYPE_CHECKING:
-    from analysis.pipeline import Survey
-    from logger.recording import Recording
 
 __all__ = ["FoundLog", "LogGroup", "find_logs", "group_logs"]
 
 #: Two files are one recording when they share this part of the shorter one's time.
 _SHARED = 0.5
-#: Words of a file's name that say which sensor it is of; what is left names the recording.
+#: Words of a file's name that name its sensor; what is left names the recording.
 _SENSOR_WORDS = re.compile(
     r"(?<![a-z])(gps|gnss|location|position|track|motion|accel\w*|acc|gyro\w*|imu|sensors?)(?![a-z])"
 )
@@ -144,8 +141,6 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     """
     if not folder.is_dir():
         return []
-    from analysis.pipeline import survey
-
     found = []
     for number, name in enumerate(list_logs(folder)[0]):
         report(name)
@@ -193,7 +188,7 @@ def group_logs(logs: Sequence[FoundLog]) -> list[LogGroup]:
 
 
 def _why_one(fixes: FoundLog, motion: FoundLog) -> str:
-    """Return why two files are one recording, "" where nothing says so."""
+    """Return why two files are one recording, "" where nothing shows it."""
     a, b = fixes.span_s, motion.span_s
     if a is not None and b is not None:
         shorter = min(a[1] - a[0], b[1] - b[0])

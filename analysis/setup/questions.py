@@ -201,7 +201,7 @@ QUESTIONS: tuple[Question, ...] = (
 
 
 def hint(question: Question, kind: VehicleKind, mass_kg: float | None) -> str:
-    """Say what answers look like, and which are plausible for a vehicle of this kind.
+    """Return what answers look like, and which are plausible for a vehicle of this kind.
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ Cautions: drive on a closed course or private road, or where the law allows it a
 traffic; the phone sits in a mount and nobody handles it while driving; local law decides whether
 coasting in neutral is allowed on a public road. The report prints all of them."""
 
-#: What `--kind` knows; the first is taken where nothing is said.
+#: What `--kind` knows; the first is taken where none is given.
 KINDS = ("car", "van", "truck", "motorcycle", "bicycle")
 POWER_UNITS = ("kW", "hp", "PS")
 SPEED_UNITS = ("km/h", "mph", "m/s")

@@ -13,6 +13,11 @@ from pathlib import Path
 from logger.errors import PullcoastError
 from logger.paths import is_there
 
+try:
+    import fcntl
+except ImportError:  # no such locks on this system
+    fcntl = None  # type: ignore[assignment]
+
 __all__ = ["STAGING", "OutputError", "check_writable", "write_together"]
 
 #: How the name of a folder begins in which files are made before they are moved into place.
@@ -31,7 +36,7 @@ def check_writable(folder: Path) -> None:
     Raises
     ------
     OutputError
-        Something stands in the way; the text says what.
+        Something stands in the way; the text names it.
     """
     existing = folder
     try:
@@ -128,9 +133,7 @@ def _move(staging: Path, folder: Path, names: Sequence[str]) -> None:
 @contextlib.contextmanager
 def _alone(folder: Path) -> Iterator[None]:
     """Wait until nobody else moves files into `folder`; the lock of a killed writer is gone."""
-    try:
-        import fcntl
-    except ImportError:  # no such locks on this system
+    if fcntl is None:
         yield
         return
     descriptor = os.open(folder, os.O_RDONLY)

@@ -18,7 +18,7 @@ PATIENCE_S = 1.5
 
 
 class Progress:
-    """A line on stderr that says what is being done; nothing where stderr is no terminal.
+    """A line on stderr that shows what is being done; nothing where stderr is no terminal.
 
     It comes after `PATIENCE_S` and is gone at the end, so that output stays as if it had never been.
 

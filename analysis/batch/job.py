@@ -36,7 +36,7 @@ _FORMAT = "pullcoast-batch/1"
 _Z95 = 1.959964
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """One session to work out.
 
@@ -60,7 +60,7 @@ class Job:
     allow_outside: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What became of a session.
 
@@ -112,12 +112,12 @@ def run_job(job: Job) -> Outcome:
             speed=job.speed,
         )
         files, figures = _worked_out(session)
-        outcome = Outcome(job.name, EXIT_OK, figures=figures)
+        outcome = Outcome(name=job.name, status=EXIT_OK, figures=figures)
         write_together(folder, {**files, MARKER: _marker(key, outcome, files)})
     except Exception as error:  # noqa: BLE001 - one session must not stop the others
         texts, status = describe(error)
         figures = {} if session is None else _of_vehicle(session)
-        outcome = Outcome(job.name, status, "; ".join(texts), figures=figures)
+        outcome = Outcome(name=job.name, status=status, message="; ".join(texts), figures=figures)
         # what the logs are to blame for will be so again; a full disk or memory will not
         if key and isinstance(error, PullcoastError) and not isinstance(error, OutputError):
             _write_failure(folder, key, outcome)
@@ -278,4 +278,4 @@ def _write_failure(folder: Path, key: str, outcome: Outcome) -> None:
 
 def failed(job: Job, message: str) -> Outcome:
     """Return the outcome of a session whose process came to an end before it was done."""
-    return Outcome(job.name, EXIT_NOTHING, message)
+    return Outcome(name=job.name, status=EXIT_NOTHING, message=message)

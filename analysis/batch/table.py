@@ -14,7 +14,8 @@ from markupsafe import Markup
 
 from analysis.plots.style import COLOURS
 from analysis.report.pages import TEMPLATES, page_environment
-from analysis.text.numbers import Units, counted, number
+from analysis.text.numbers import Units, number
+from logger.findings import counted
 
 __all__ = ["COLUMNS", "Row", "batch_csv", "batch_dicts", "batch_html", "in_order"]
 
@@ -53,7 +54,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 Value = str | float | int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """One session of the table.
 

@@ -72,7 +72,7 @@ class RoadsApart(PullcoastError, ValueError):
     """Recordings whose places along one line would show how far apart they were made."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stripped:
     """Copies to share, and what was done to make them.
 
@@ -156,12 +156,12 @@ def strip_recordings(
         clocks = tuple(Clock("elapsed", None, "") for _ in recording.clocks)
         copies.append(Recording(tuple(channels), clocks, tuple(events)))
     return Stripped(
-        tuple(copies),
-        line is not None,
-        line is not None and line.path_m is not None,
-        heights and first_height is not None,
-        marks,
-        doubtful,
+        recordings=tuple(copies),
+        placed=line is not None,
+        bends=line is not None and line.path_m is not None,
+        heights=heights and first_height is not None,
+        marks=marks,
+        doubtful=doubtful,
     )
 
 

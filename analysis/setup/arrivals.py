@@ -46,7 +46,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
             notes.append(f"the recording's mass, {stated['mass_kg'][:40]!r}, is none")
     try:
         if not path.exists():
-            answers = {} if mass_kg is None else {"mass": Answer("mass_kg", mass_kg)}
+            answers = {} if mass_kg is None else {"mass": Answer(key="mass_kg", value=mass_kg)}
             text = draft_text(answers, [], logs_follow=True)
             raw, document = text.encode(), tomllib.loads(text)
         else:

@@ -26,7 +26,7 @@ _SENSOR_WORDS = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FoundLog:
     """One file of a folder as far as it could be read.
 
@@ -109,7 +109,7 @@ class FoundLog:
         return ", ".join(parts)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LogGroup:
     """The files of one recording, and why more than one are taken for one."""
 
@@ -146,12 +146,14 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
         report(name)
         try:
             recording = read_log([folder / name])
-            found.append(FoundLog(name, recording, survey(recording, number)))
+            found.append(FoundLog(name=name, recording=recording, survey=survey(recording, number)))
         except PullcoastError as error:
             why = str(error).removeprefix(str(folder / name)).lstrip(",: ")
-            found.append(FoundLog(name, None, None, why))
+            found.append(FoundLog(name=name, recording=None, survey=None, error=why))
         except OSError as error:
-            found.append(FoundLog(name, None, None, str(error.strerror or error)))
+            found.append(
+                FoundLog(name=name, recording=None, survey=None, error=str(error.strerror or error))
+            )
     return found
 
 
@@ -181,8 +183,8 @@ def group_logs(logs: Sequence[FoundLog]) -> list[LogGroup]:
         if len(free) == 1:
             other, why = free[0]
             taken |= {log.name, other.name}
-            groups.append(LogGroup((log, other), why))
-    groups += [LogGroup((log,)) for log in logs if log.name not in taken]
+            groups.append(LogGroup(logs=(log, other), why=why))
+    groups += [LogGroup(logs=(log,)) for log in logs if log.name not in taken]
     order = {log.name: place for place, log in enumerate(logs)}
     return sorted(groups, key=lambda group: min(order[log.name] for log in group.logs))
 

@@ -15,7 +15,6 @@ from analysis.terminal.options import (
     ForPrograms,
     Quiet,
     argument,
-    choice,
     option,
     whole,
 )
@@ -52,7 +51,7 @@ def crosscheck(
     mass: Annotated[str | None, option("--mass", "MASS", "as driven: 1480kg, 3260lb")] = None,
     power: Annotated[
         str | None,
-        option("--power", "{kW,hp,PS}", "unit of power in the text", parser=choice(*POWER_UNITS)),
+        option("--power", "{kW,hp,PS}", "unit of power in the text", words=POWER_UNITS),
     ] = None,
     allow_outside: AllowOutside = False,
     pull: Annotated[
@@ -70,7 +69,7 @@ def crosscheck(
             "{km/h,mph,m/s}",
             "of all gates (default: km/h)",
             group=_TIMED,
-            parser=choice(*SPEED_UNITS),
+            words=SPEED_UNITS,
         ),
     ] = None,
     time_sd: Annotated[

@@ -19,9 +19,9 @@ from analysis.terminal.options import (
     Quiet,
     SpeedUnitOption,
     argument,
-    choice,
     flag,
     option,
+    stated,
 )
 from analysis.terminal.output import check_writable
 from analysis.terminal.progress import Progress
@@ -72,7 +72,7 @@ def new(
             "{car,van,truck,motorcycle,bicycle}",
             "decides what is plausible (default: car)",
             group=_VEHICLE,
-            parser=choice(*KINDS),
+            words=KINDS,
         ),
     ] = None,
     state: Annotated[
@@ -90,34 +90,19 @@ def new(
     ] = None,
     mass_uncertainty: Annotated[
         str | None,
-        option(
-            "--mass-uncertainty",
-            "MASS",
-            "standard deviation: 8kg, 20lb, 0.5%",
-            group=_VEHICLE,
-        ),
+        stated("--mass-uncertainty", _VEHICLE),
     ] = None,
     rotating_mass: Annotated[
         str | None,
-        option(
-            "--rotating-mass",
-            "MASS",
-            "what turns with the wheels in neutral: 44kg, 3%",
-            group=_VEHICLE,
-        ),
+        stated("--rotating-mass", _VEHICLE),
     ] = None,
     rotating_mass_uncertainty: Annotated[
         str | None,
-        option(
-            "--rotating-mass-uncertainty",
-            "MASS",
-            "standard deviation: 7kg, 0.5%",
-            group=_VEHICLE,
-        ),
+        stated("--rotating-mass-uncertainty", _VEHICLE),
     ] = None,
     drive: Annotated[
         str | None,
-        option("--drive", "DRIVE", ", ".join(_DRIVES), group=_VEHICLE, parser=choice(*_DRIVES)),
+        option("--drive", "DRIVE", ", ".join(_DRIVES), group=_VEHICLE, words=_DRIVES),
     ] = None,
     tyre: Annotated[
         str | None,
@@ -133,8 +118,8 @@ def new(
             group=_AIR,
         ),
     ] = None,
-    humidity: Annotated[str | None, option("--humidity", "H", "relative: 60%", group=_AIR)] = None,
-    altitude: Annotated[str | None, option("--altitude", "H", "120m, 390ft", group=_AIR)] = None,
+    humidity: Annotated[str | None, stated("--humidity", _AIR)] = None,
+    altitude: Annotated[str | None, stated("--altitude", _AIR)] = None,
     power: PowerUnitOption = None,
     speed_unit: SpeedUnitOption = None,
 ) -> int:

@@ -16,7 +16,6 @@ from analysis.terminal.options import (
     Quiet,
     SpeedUnitOption,
     argument,
-    choice,
     option,
     whole,
 )
@@ -78,7 +77,7 @@ def plan(
             "KIND",
             f"one of {', '.join(KINDS)}",
             group=_VEHICLE,
-            parser=choice(*KINDS),
+            words=KINDS,
         ),
     ] = None,
     top: Annotated[

@@ -21,6 +21,7 @@ from analysis.terminal.options import (
     argument,
     flag,
     option,
+    stated,
 )
 from analysis.terminal.output import check_writable
 from logger.errors import PullcoastError
@@ -84,22 +85,15 @@ def report(
     ] = None,
     mass_uncertainty: Annotated[
         str | None,
-        option("--mass-uncertainty", "MASS", "standard deviation: 8kg, 20lb, 0.5%", group=_KNOWN),
+        stated("--mass-uncertainty", _KNOWN),
     ] = None,
     rotating_mass: Annotated[
         str | None,
-        option(
-            "--rotating-mass",
-            "MASS",
-            "what turns with the wheels in neutral: 44kg, 3%",
-            group=_KNOWN,
-        ),
+        stated("--rotating-mass", _KNOWN),
     ] = None,
     rotating_mass_uncertainty: Annotated[
         str | None,
-        option(
-            "--rotating-mass-uncertainty", "MASS", "standard deviation: 7kg, 0.5%", group=_KNOWN
-        ),
+        stated("--rotating-mass-uncertainty", _KNOWN),
     ] = None,
     temperature: Annotated[
         str | None, option("--temperature", "T", "of the air: 14C, 57F", group=_KNOWN)
@@ -113,10 +107,8 @@ def report(
             group=_KNOWN,
         ),
     ] = None,
-    humidity: Annotated[
-        str | None, option("--humidity", "H", "relative: 60%", group=_KNOWN)
-    ] = None,
-    altitude: Annotated[str | None, option("--altitude", "H", "120m, 390ft", group=_KNOWN)] = None,
+    humidity: Annotated[str | None, stated("--humidity", _KNOWN)] = None,
+    altitude: Annotated[str | None, stated("--altitude", _KNOWN)] = None,
     power: PowerUnitOption = None,
     speed_unit: SpeedUnitOption = None,
     column: Columns = None,

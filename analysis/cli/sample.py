@@ -12,7 +12,7 @@ from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
-from analysis.terminal.options import CAUTIONS, Quiet, argument, choice, flag, option, rate, whole
+from analysis.terminal.options import CAUTIONS, Quiet, argument, flag, option, rate, whole
 from analysis.terminal.output import OutputError, check_writable
 
 __all__ = ["app", "sample"]
@@ -52,7 +52,7 @@ def sample(
             "--phone",
             "{clean,rough,gps-only}",
             "how good the phone is (default: clean)",
-            parser=choice("clean", "rough", "gps-only"),
+            words=("clean", "rough", "gps-only"),
         ),
     ] = "clean",
     gps_hz: Annotated[

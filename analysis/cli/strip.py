@@ -29,8 +29,8 @@ Make a copy to share that says neither where nor when nor with which device it w
 Positions become places along the road, headings a direction, times count from 0, heights from the
 first one; notes, names and the texts of marks go. Any log that can be read goes in; the own table
 comes out, and `pullcoast report` says the same of it (nearly, where there is no GPS speed and
-positions stand in for it: their noise across the road is gone). Give the logs of a session together, best the
-session itself: only then their places are told along one road.
+positions stand in for it: their noise across the road is gone). Give the logs of a session
+together, best the session itself: only then their places are told along one road.
 
 What is left can still be recognised by whoever has something to compare: a profile of heights or of
 bends (in the sensors) may fit only one road (--no-heights leaves heights out), air pressure tells

@@ -62,16 +62,16 @@ def _check_words(command: Any, context: Any, words: Sequence[str]) -> None:
     given: set[str] = set()
     unknown: list[str] = []
     hints: list[str] = []
-    places = 0
+    placed: list[str] = []
     waiting = list(reversed(words))
     while waiting:
         word = waiting.pop()
         name, equals, _ = word.partition("=")
         if word == "--":
-            places += len(waiting)
+            placed += reversed(waiting)
             break
         if not word.startswith("-") or word == "-":
-            places += 1
+            placed.append(word)
         elif name in known:
             given.update(known[name].opts)
             if known[name].is_flag:
@@ -89,6 +89,9 @@ def _check_words(command: Any, context: Any, words: Sequence[str]) -> None:
                 unknown.append(waiting.pop())
     if given.intersection(context.help_option_names):
         return
+    places = [p for p in command.get_params(context) if isinstance(p, TyperArgument)]
+    if not any(place.nargs == -1 for place in places):
+        unknown += placed[len(places) :]
     if unknown:
         asked = f"; did you mean {' or '.join(dict.fromkeys(hints))}?" if hints else ""
         context.fail(f"unrecognized arguments: {' '.join(unknown)}{asked}")
@@ -99,8 +102,7 @@ def _check_words(command: Any, context: Any, words: Sequence[str]) -> None:
         and not isinstance(parameter, TyperArgument)
         and not given.intersection(parameter.opts)
     ]
-    placed = [p for p in command.get_params(context) if isinstance(p, TyperArgument) and p.required]
-    missing += [_names(parameter) for parameter in placed[places:]]
+    missing += [_names(place) for place in [p for p in places if p.required][len(placed) :]]
     if missing:
         context.fail(f"the following arguments are required: {', '.join(missing)}")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from difflib import get_close_matches
 from typing import Annotated, Any, TypeAlias
 
@@ -30,6 +30,7 @@ __all__ = [
     "number",
     "option",
     "rate",
+    "stated",
     "whole",
 ]
 
@@ -54,11 +55,43 @@ def option(
     *,
     group: str | None = None,
     parser: Callable[[str], Any] | None = None,
+    words: Sequence[str] = (),
 ) -> Any:
-    """Return an option that takes a value; `group` is its heading in the help."""
+    """Return an option that takes a value, of `words` if given; `group` is its heading in the help."""
     return typer.Option(
-        name, metavar=metavar, help=text, show_default=False, rich_help_panel=group, parser=parser
+        name,
+        metavar=metavar,
+        help=text,
+        show_default=False,
+        rich_help_panel=group,
+        parser=choice(*words) if words else parser,
+        autocompletion=_completion(words) if words else None,
     )
+
+
+def _completion(words: Sequence[str]) -> Callable[[str], list[str]]:
+    """Return what completes the words of an option at a shell."""
+
+    def complete(incomplete: str) -> list[str]:
+        return [word for word in words if word.lower().startswith(incomplete.lower())]
+
+    return complete
+
+
+#: What several commands take of vehicle and air, as typed with its unit.
+_STATED = {
+    "--mass-uncertainty": ("MASS", "standard deviation: 8kg, 20lb, 0.5%"),
+    "--rotating-mass": ("MASS", "what turns with the wheels in neutral: 44kg, 3%"),
+    "--rotating-mass-uncertainty": ("MASS", "standard deviation: 7kg, 0.5%"),
+    "--humidity": ("H", "relative: 60%"),
+    "--altitude": ("H", "120m, 390ft"),
+}
+
+
+def stated(name: str, group: str) -> Any:
+    """Return an option about vehicle or air that several commands share."""
+    metavar, text = _STATED[name]
+    return option(name, metavar, text, group=group)
 
 
 def flag(name: str, text: str, *, group: str | None = None) -> Any:
@@ -140,7 +173,7 @@ PowerUnitOption: TypeAlias = Annotated[
         "{kW,hp,PS}",
         "unit of power for people (results.json stays SI)",
         group="display",
-        parser=choice(*POWER_UNITS),
+        words=POWER_UNITS,
     ),
 ]
 SpeedUnitOption: TypeAlias = Annotated[
@@ -150,7 +183,7 @@ SpeedUnitOption: TypeAlias = Annotated[
         "{km/h,mph,m/s}",
         "unit of speed for people (files for programs stay SI)",
         group="display",
-        parser=choice(*SPEED_UNITS),
+        words=SPEED_UNITS,
     ),
 ]
 Columns: TypeAlias = Annotated[

@@ -14,7 +14,7 @@ from analysis.batch.table import Row, batch_csv, batch_dicts, batch_html
 from analysis.batch.workers import run_in_processes, run_on_cluster
 from analysis.report.results_json import json_text
 from analysis.terminal.errors import complain
-from analysis.terminal.output import STAGING, OutputError, check_writable, write_together
+from analysis.terminal.output import STAGING, OutputError, check_writable, lock, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
 from logger.errors import SessionError
@@ -22,11 +22,6 @@ from logger.findings import counted
 from logger.session.files import SESSION_FILE
 from logger.session.keys import PowerUnit, SpeedUnit
 from logger.session.session import Display
-
-try:
-    import fcntl
-except ImportError:  # no such locks on this system
-    fcntl = None  # type: ignore[assignment]
 
 __all__ = ["batch_json", "find_sessions", "run_batch"]
 
@@ -206,21 +201,14 @@ def _alone(out: Path) -> Iterator[None]:
     """Let one batch at a time write into a folder; a killed one is no obstacle."""
     try:
         out.mkdir(parents=True, exist_ok=True)
-        lock = (out / _LOCK).open("w")
+        handle = (out / _LOCK).open("w")
     except OSError as error:
         msg = f"{out}: cannot write there: {error.strerror or error}. Choose another --out"
         raise OutputError(msg) from error
-    with lock:
-        if fcntl is None:
-            yield
-            return
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
+    with handle:
+        if not lock(handle.fileno(), wait=False):
             msg = f"{out}: another batch is writing there; wait for it, or choose another --out"
-            raise OutputError(msg) from error
-        except OSError:  # a file system without locks
-            pass
+            raise OutputError(msg)
         yield
 
 

@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 # Each entry is a room (a folder or a file), each line a floor: what is in a room imports from its own
 # room and from the lines above it, never from another room of its own line.
 LOGGER_FLOORS = (
-    "errors paths scans units",
+    "arrays errors paths scans units",
     "findings large_file",
     "recording rows source",
     "times",
@@ -45,8 +45,6 @@ ANALYSIS_FLOORS = (
 )
 #: Imports against the order of the floors, each with what will end it.
 AGAINST: dict[tuple[str, str], str] = {
-    ("analysis.pipeline", "analysis.crosscheck.crosscheck"): "the cross-check is taken above it",
-    ("analysis.runs.selection", "analysis.results.road_load"): "judging after the fit is a result",
     (
         "logger.formats.gpx_points",
         "logger.tables.layout",

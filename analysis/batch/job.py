@@ -126,8 +126,8 @@ def run_job(job: Job) -> Outcome:
 
 def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
     """Return a session's result files and its row of the table."""
-    outcome = analyse_checked(session, quiet=True)
-    return render(outcome), {**_of_vehicle(session), **_of_results(outcome)}
+    outcome, timed = analyse_checked(session, quiet=True)
+    return render(outcome, crosscheck=timed), {**_of_vehicle(session), **_of_results(outcome)}
 
 
 def _of_vehicle(session: Session) -> dict[str, str | float | int]:

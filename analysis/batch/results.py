@@ -5,9 +5,9 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
+from analysis.crosscheck.crosscheck import CrossCheck
 from analysis.crosscheck.session import check_session
 from analysis.pipeline import Analysis
 from analysis.plots.curves import report_plots, run_plots
@@ -34,30 +34,36 @@ def analyse_checked(
     strict: bool = False,
     road_load: RoadLoad | None = None,
     quiet: bool = False,
-) -> Analysis:
-    """Analyse a session (as `analyse_session` does), with the cross-check that it asks for."""
+) -> tuple[Analysis, CrossCheck | None]:
+    """Analyse a session (as `analyse_session` does), and return the cross-check that it asks for."""
     outcome = analyse_session(
         session, rate_hz=rate_hz, salvage=salvage, strict=strict, road_load=road_load, quiet=quiet
     )
-    if session.crosscheck is None:
-        return outcome
-    return replace(outcome, crosscheck=check_session(outcome))
+    return outcome, None if session.crosscheck is None else check_session(outcome)
 
 
-def write_plots(outcome: Analysis, folder: Path, *, full: bool) -> None:
+def write_plots(
+    outcome: Analysis, crosscheck: CrossCheck | None, folder: Path, *, full: bool
+) -> None:
     """Write every figure of a session as files."""
     units = Units.of(outcome.session.display)
     every_run = run_plots(outcome, units) if full else ()
-    write_together(folder, plot_files((*report_plots(outcome, units), *every_run)))
+    write_together(folder, plot_files((*report_plots(outcome, units, crosscheck), *every_run)))
 
 
 def print_report(
-    outcome: Analysis, folder: Path, *, full: bool, as_json: bool, quiet: bool
+    outcome: Analysis,
+    crosscheck: CrossCheck | None,
+    folder: Path,
+    *,
+    full: bool,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Write a session's report and print its summary, or its results.json for programs."""
     with Progress(quiet=quiet) as progress:
         progress.show("drawing and writing the report")
-        files = render(outcome, full=full)
+        files = render(outcome, crosscheck=crosscheck, full=full)
         write_together(folder, files)
     if as_json:
         print(files["results.json"], end="")

@@ -114,7 +114,7 @@ def capture(
 
     receive(
         Path(folder),
-        Limits(max_size * 1_000_000, quota * 1_000_000),
+        Limits(recording_bytes=max_size * 1_000_000, quota_bytes=quota * 1_000_000),
         host=host,
         port=port,
         keys=Path(keys) if keys else Path.home() / ".pullcoast",

@@ -168,7 +168,7 @@ def report(
                 write_plots,
             )
 
-            outcome = analyse_checked(
+            outcome, timed = analyse_checked(
                 session,
                 rate_hz=rate_hz,
                 salvage=salvage,
@@ -182,8 +182,8 @@ def report(
             statuses.append(explain(error, str(path)))
             continue
         if picture_folder is not None:
-            write_plots(outcome, picture_folder, full=full)
-        print_report(outcome, folder, full=full, as_json=as_json, quiet=quiet)
+            write_plots(outcome, timed, picture_folder, full=full)
+        print_report(outcome, timed, folder, full=full, as_json=as_json, quiet=quiet)
         statuses.append(EXIT_OK)
         analyses[folder.name] = outcome
     if len(paths) > 1:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.linearise import places_along
 from analysis.model.normal_equations import RunState
 from analysis.model.observations import COAST, FREE, RunData
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, hat, local_slices
 from analysis.model.priors import Prior
+from analysis.runs.run import Array
+from analysis.signals.smoothing import Fused
 
-__all__ = ["first_shared", "first_state", "slope_knots"]
-
-Array: TypeAlias = NDArray[np.float64]
+__all__ = ["first_scale", "first_shared", "first_state", "slope_knots"]
 
 _SLOPE_KNOT_M = 60.0
+
+
+def first_scale(fused: Sequence[Fused]) -> float:
+    """Return a first guess of the accelerometer's scale error from the lag regressions."""
+    gains = [np.linalg.norm(one.mount.lag.weights) for one in fused if one.mount.lag is not None]
+    return float(np.clip(1.0 / np.median(gains) - 1.0, -0.07, 0.07)) if gains else 0.0
 
 
 def slope_knots(runs: Sequence[RunData]) -> Array:
@@ -81,4 +85,4 @@ def first_state(data: RunData, scale: float) -> RunState:
         rest = data.force_mps2 - (1.0 + scale) * accel
         local[own["offset"]] = float(np.nanmedian(rest))
     count = data.fix_count if data.fix_count.size else np.ones(data.fix_s.size)
-    return RunState(data, local, data.first_path_mps, count)
+    return RunState(data=data, local=local, path_mps=data.first_path_mps, fix_weight=count)

@@ -6,22 +6,19 @@ coast-down, the acceleration of every bin is a free unknown.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.runs.road import RunPlace
-from analysis.runs.run import Phase, Run
+from analysis.runs.run import Array, Phase, Run
 from analysis.signals.gps import half_second_means
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
 
-__all__ = ["COAST", "FREE", "RunData", "run_data"]
-
-Array: TypeAlias = NDArray[np.float64]
+__all__ = ["COAST", "FREE", "RunData", "observe_all", "run_data"]
 
 FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
@@ -36,7 +33,7 @@ _CATCH_UP_S = {True: 5.0, False: 2.5}
 _LONGEST_HOLE_S = 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunData:
     """What one run gives the model.
 
@@ -149,18 +146,18 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     good = np.isfinite(curve.speed_mps)
     path = np.interp(edge_s, curve.time_s[good], curve.speed_mps[good])
     return RunData(
-        run,
-        edge_s,
-        np.array(drive, dtype=int),
-        force,
-        fix_s,
-        fix_mps,
-        place.t_s[at_place],
-        place.place_m[at_place],
-        lag_s,
-        path,
-        fix_count,
-        rest_s is not None,
+        run=run,
+        edge_s=edge_s,
+        drive=np.array(drive, dtype=int),
+        force_mps2=force,
+        fix_s=fix_s,
+        fix_mps=fix_mps,
+        place_s=place.t_s[at_place],
+        place_m=place.place_m[at_place],
+        lag_s=lag_s,
+        first_path_mps=path,
+        fix_count=fix_count,
+        from_rest=rest_s is not None,
     )
 
 
@@ -203,3 +200,15 @@ def _bin_forces(edge_s: Array, accel_s: Array, forward: Array) -> Array:
     )
     mean[outside | (longest > _LONGEST_HOLE_S)] = np.nan
     return mean
+
+
+def observe_all(
+    runs: Sequence[Run],
+    fused: Sequence[Fused],
+    places: Sequence[RunPlace],
+    gears: Mapping[int, Sequence[int]],
+) -> list[RunData]:
+    """Cut every run of which something is used into bins; `gears` by the run's number."""
+    pairs = zip(runs, places, strict=True)
+    every = (run_data(run, fused[run.log], at, gears.get(run.number, ())) for run, at in pairs)
+    return [one for one in every if one is not None]

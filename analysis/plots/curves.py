@@ -33,16 +33,17 @@ from analysis.plots.style import (
     new_figure,
     page_plot,
 )
-from analysis.text.advice import limits
-from analysis.text.numbers import Units, counted, force_at, number, road_load_at
+from analysis.text.numbers import Units, force_at, number, road_load_at
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from analysis.crosscheck.crosscheck import CrossCheck
     from analysis.pipeline import Analysis
     from analysis.results.power import PowerCurve
     from analysis.results.road_load import RoadLoad
-    from analysis.text.advice import Limit
+    from analysis.results.verdict import Limit
     from analysis.text.numbers import RoadLoadAt
 
 __all__ = [
@@ -59,7 +60,9 @@ _MOST_MARKS = 300
 _MOST_NAMES = 8
 
 
-def report_plots(outcome: Analysis, units: Units) -> tuple[Plot, ...]:
+def report_plots(
+    outcome: Analysis, units: Units, crosscheck: CrossCheck | None = None
+) -> tuple[Plot, ...]:
     """Draw every figure that the analysis has data for, in the order of the report.
 
     Parameters
@@ -80,8 +83,8 @@ def report_plots(outcome: Analysis, units: Units) -> tuple[Plot, ...]:
         speed_time_plot(outcome, units),
         residuals_plot(outcome, units),
         _slope(outcome),
-        *(_budget(limit, units) for limit in limits(outcome)),
-        gates_plot(outcome, units),
+        *(_budget(limit, units) for limit in outcome.verdict.limits),
+        gates_plot(outcome, units, crosscheck),
     )
     return tuple(plot for plot in plots if plot is not None)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from analysis.crosscheck.crosscheck import GateResult
+    from analysis.crosscheck.crosscheck import CrossCheck, GateResult
     from analysis.pipeline import Analysis
 
 __all__ = ["GateMarks", "RunOverlay", "gate_overlays"]
@@ -36,7 +36,7 @@ class RunOverlay:
     marks: tuple[GateMarks, ...]
 
 
-def gate_overlays(outcome: Analysis) -> tuple[RunOverlay, ...]:
+def gate_overlays(outcome: Analysis, crosscheck: CrossCheck | None) -> tuple[RunOverlay, ...]:
     """Lay the timed intervals over one run of each direction.
 
     A timed pull ends where the run's pull passes its upper gate; a coast-down begins where the run
@@ -45,15 +45,16 @@ def gate_overlays(outcome: Analysis) -> tuple[RunOverlay, ...]:
     Parameters
     ----------
     outcome : Analysis
-        With a cross-check.
+        Of one session.
+    crosscheck : CrossCheck or None
+        Its timed gates.
 
     Returns
     -------
     tuple of RunOverlay
         At most one per direction; none without a used run that has both pull and coast-down.
     """
-    check = outcome.crosscheck
-    if check is None:
+    if crosscheck is None:
         return ()
     curves = {curve.log: curve for curve in outcome.curves}
     found: dict[int | None, RunOverlay] = {}
@@ -69,7 +70,7 @@ def gate_overlays(outcome: Analysis) -> tuple[RunOverlay, ...]:
             continue
         time, speed = curve.time_s[inside] - pull.end_s, curve.speed_mps[inside]
         found[run.direction] = RunOverlay(
-            run.direction, time, speed, _marks(check.gates, time, speed)
+            run.direction, time, speed, _marks(crosscheck.gates, time, speed)
         )
     return tuple(found.values())
 

@@ -27,14 +27,17 @@ from analysis.plots.style import (
     page_plot,
     svg_document,
 )
-from analysis.text.numbers import Units, counted, log_name
+from analysis.text.numbers import Units, log_name
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-    from analysis.pipeline import Analysis, RunResiduals
+    from analysis.crosscheck.crosscheck import CrossCheck
+    from analysis.pipeline import Analysis
+    from analysis.results.site_and_sensors import RunResiduals
     from analysis.runs.run import Run
     from analysis.signals.smoothing import SpeedCurve
 
@@ -170,9 +173,9 @@ def residuals_plot(outcome: Analysis, units: Units) -> Plot | None:
     return page_plot("residuals", "What the model leaves over", aid, words, figure, data)
 
 
-def gates_plot(outcome: Analysis, units: Units) -> Plot | None:
+def gates_plot(outcome: Analysis, units: Units, crosscheck: CrossCheck | None) -> Plot | None:
     """Draw timed gates on a run of each direction; None without a cross-check."""
-    overlays = gate_overlays(outcome)
+    overlays = gate_overlays(outcome, crosscheck)
     if not overlays:
         return None
     figure, axes = new_figure(3.3)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from analysis.pipeline import RunResiduals
+    from analysis.results.site_and_sensors import RunResiduals
     from analysis.runs.run import Run
     from analysis.signals.smoothing import SpeedCurve
 

@@ -16,7 +16,8 @@ from analysis.report.results_json import finding_dict, json_text
 from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.sessions.difference import CLAIM, SHOWN_SHARE
 from analysis.text.comparison import Compared, causes_text, figures, title_of
-from analysis.text.numbers import Units, by_severity, counted, number
+from analysis.text.numbers import Units, by_severity, number
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from analysis.sessions.compare import Comparison

@@ -29,21 +29,21 @@ from analysis.report.html_tables import (
 from analysis.report.pages import TEMPLATES, page_environment
 from analysis.report.reference_tables import comparison_rows
 from analysis.report.results_json import json_text, results_dict
-from analysis.text.advice import advice, checks
+from analysis.text.advice import gain_text
 from analysis.text.numbers import (
     Units,
     by_severity,
-    counted,
     log_name,
     number,
     road_load_at,
     serious_by_kind,
-    trust,
 )
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analysis.crosscheck.crosscheck import CrossCheck
     from analysis.pipeline import Analysis
     from analysis.plots.curves import Plot
 
@@ -55,13 +55,17 @@ _MOST_WARNINGS = 6
 _ROOM = 1.03
 
 
-def render(outcome: Analysis, *, full: bool = False) -> dict[str, str]:
+def render(
+    outcome: Analysis, *, crosscheck: CrossCheck | None = None, full: bool = False
+) -> dict[str, str]:
     """Return every result file's name and text, all made before any is written.
 
     Parameters
     ----------
     outcome : Analysis
         Of one session; units for people as its session's display says.
+    crosscheck : CrossCheck or None
+        Its timed runs.
     full : bool
         With a figure of every run in the page.
 
@@ -75,28 +79,32 @@ def render(outcome: Analysis, *, full: bool = False) -> dict[str, str]:
     ResultError
         The analysis holds a number that must never be shown.
     """
-    results = json_text(results_dict(outcome))
+    results = json_text(results_dict(outcome, crosscheck))
     return {
-        "report.html": report_html(outcome, full=full),
+        "report.html": report_html(outcome, crosscheck=crosscheck, full=full),
         "results.json": results,
         "curves.csv": curves_csv(outcome),
         "speed_time.csv": speed_time_csv(outcome.curves, outcome.runs),
     }
 
 
-def report_html(outcome: Analysis, *, full: bool = False) -> str:
+def report_html(
+    outcome: Analysis, *, crosscheck: CrossCheck | None = None, full: bool = False
+) -> str:
     """Return the page: one file, no network, no coordinates; text from files is escaped.
 
     Parameters
     ----------
     outcome : Analysis
         Of one session.
+    crosscheck : CrossCheck or None
+        Its timed runs.
     full : bool
         With a figure of every run.
     """
     units = Units.of(outcome.session.display)
-    road_load, power, check = outcome.road_load, outcome.power, outcome.crosscheck
-    plots = {plot.name: plot for plot in report_plots(outcome, units)}
+    road_load, power, check = outcome.road_load, outcome.power, crosscheck
+    plots = {plot.name: plot for plot in report_plots(outcome, units, crosscheck)}
     return (
         page_environment()
         .get_template("report.html")
@@ -107,9 +115,9 @@ def report_html(outcome: Analysis, *, full: bool = False) -> str:
             facts=facts(outcome),
             peak=None if power is None else _peak(outcome, units),
             load=_load(outcome),
-            trust=trust(outcome),
-            checks=checks(outcome, units),
-            advice=advice(outcome, units),
+            trust=outcome.verdict.trust,
+            checks=outcome.verdict.checks,
+            advice=[(one.text, gain_text(one, units)) for one in outcome.verdict.advice],
             figures={name: (plot, Markup(plot.svg)) for name, plot in plots.items()},
             every_run=_embedded(run_plots(outcome, units)) if full else [],
             serious=serious_by_kind(outcome.findings)[:_MOST_WARNINGS],
@@ -121,7 +129,7 @@ def report_html(outcome: Analysis, *, full: bool = False) -> str:
             coefficient_heads=coefficient_heads(outcome, units),
             forces=[] if road_load is None else force_rows(road_load, units),
             also=asked_rows(outcome, units),
-            crank_asked=outcome.crank is not None,
+            crank_asked=outcome.extras.crank is not None,
             compare=comparison_rows(outcome, units),
             timed=[] if check is None else timed_rows(check, outcome),
             timed_words=() if check is None else (*check.steps, *check.explanation),

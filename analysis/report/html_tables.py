@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.plots.strips import run_label
-from analysis.text.numbers import Units, counted, force_at, log_name, number
+from analysis.text.numbers import Units, force_at, log_name, number
+from logger.findings import counted
 from logger.session.session import Display
 
 if TYPE_CHECKING:
     from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis, SensorState
+    from analysis.pipeline import Analysis
     from analysis.results.power import AmbientCorrection, GearCurve, PowerCurve, PullFigures
     from analysis.results.road_load import RoadLoad
+    from analysis.results.site_and_sensors import SensorState
     from analysis.runs.run import Run
 
 __all__ = [
@@ -75,7 +77,7 @@ def coefficient_rows(outcome: Analysis, road_load: RoadLoad, units: Units) -> Ro
         return []
     values = (road_load.f0_n, road_load.f1_n_per_mps, road_load.f2_n_per_mps2)
     sds = (road_load.covariance.diagonal() ** 0.5).tolist()
-    reference = outcome.reference_road_load
+    reference = outcome.extras.reference_road_load
     at_reference: Sequence[float | None] = (
         (None, None, None)
         if reference is None
@@ -104,7 +106,7 @@ def coefficient_rows(outcome: Analysis, road_load: RoadLoad, units: Units) -> Ro
 def coefficient_heads(outcome: Analysis, units: Units) -> list[str]:
     """Return the heads of the table of coefficients."""
     heads = ["", "speed in m/s"] + ([f"speed in {units.speed}"] if units.speed != "m/s" else [])
-    reference = outcome.reference_road_load
+    reference = outcome.extras.reference_road_load
     if reference is not None:
         air = f"{reference.temperature_c:.0f} \u00b0C, {reference.pressure_kpa:.0f} kPa"
         heads.append(f"carried over to {air}")
@@ -125,8 +127,8 @@ def force_rows(road_load: RoadLoad, units: Units) -> Rows:
 
 def asked_rows(outcome: Analysis, units: Units) -> Rows:
     """Return what the user asked for beside the measured power: corrections, crank power."""
-    rows: Rows = [_correction_row(each, outcome, units) for each in outcome.corrections]
-    crank = outcome.crank
+    rows: Rows = [_correction_row(each, outcome, units) for each in outcome.extras.corrections]
+    crank = outcome.extras.crank
     if crank is not None:
         low, high = (f"{loss:g}" for loss in crank.loss_percent)
         half = (crank.high_w - crank.low_w) / 4  # rounds as an sd would

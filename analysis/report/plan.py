@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.planning.plan import MOST_PAIRS
 from analysis.report.pages import TEMPLATES
-from analysis.text.numbers import Units, cause_name, counted
+from analysis.results.verdict import cause_name
+from analysis.text.numbers import Units
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from analysis.planning.plan import Foretold, Needed, Variant

@@ -37,11 +37,15 @@ def comparison_rows(outcome: Analysis, units: Units) -> Mapping[str, object]:
         Rows of ``resistance``, ``regulation``, ``engine``, ``predictions``; the words ``air``,
         ``usual`` and ``engine_why_not``; empty where there is nothing to tell.
     """
-    figures, engine, expected = outcome.resistance, outcome.engine, outcome.expected
+    figures, engine, expected = (
+        outcome.extras.resistance,
+        outcome.extras.engine,
+        outcome.extras.expected,
+    )
     return {
         "resistance": _resistance(outcome),
         "usual": "" if figures is None else figures.usual_source,
-        "regulation": [_band(band, units) for band in outcome.regulation],
+        "regulation": [_band(band, units) for band in outcome.extras.regulation],
         "engine": [] if engine is None else [_gear(side, units) for side in engine.gears],
         "engine_why_not": None if engine is None else engine.why_not,
         "predictions": [] if expected is None else [_item(one, units) for one in expected.items],
@@ -60,7 +64,7 @@ def _pair(value: float, sd: float) -> str:
 
 
 def _resistance(outcome: Analysis) -> _Rows:
-    figures = outcome.resistance
+    figures = outcome.extras.resistance
     if figures is None:
         return []
     low, high = figures.rolling_usual

@@ -15,6 +15,7 @@ from analysis.report.results_reference import comparison_dicts
 from logger.errors import PullcoastError
 
 if TYPE_CHECKING:
+    from analysis.crosscheck.crosscheck import CrossCheck
     from analysis.pipeline import Analysis
     from analysis.results.power import PullFigures
     from analysis.results.road_load import RoadLoad
@@ -50,13 +51,15 @@ class ResultError(PullcoastError):
     """An `Analysis` that holds a number which must never be shown: nan, inf, or an sd of 0."""
 
 
-def results_dict(outcome: Analysis) -> dict[str, _Json]:
+def results_dict(outcome: Analysis, crosscheck: CrossCheck | None = None) -> dict[str, _Json]:
     """Return what results.json holds, with every key and null for what is unknown.
 
     Parameters
     ----------
     outcome : Analysis
         Of one session.
+    crosscheck : CrossCheck or None
+        Its timed runs.
 
     Returns
     -------
@@ -126,12 +129,12 @@ def results_dict(outcome: Analysis) -> dict[str, _Json]:
             for sensor in outcome.sensors
         ],
         "crank_power": None
-        if outcome.crank is None
+        if outcome.extras.crank is None
         else {
-            "peak_W": outcome.crank.peak_w,
-            "low_W": outcome.crank.low_w,
-            "high_W": outcome.crank.high_w,
-            "loss_percent": list(outcome.crank.loss_percent),
+            "peak_W": outcome.extras.crank.peak_w,
+            "low_W": outcome.extras.crank.low_w,
+            "high_W": outcome.extras.crank.high_w,
+            "loss_percent": list(outcome.extras.crank.loss_percent),
         },
         "corrections": [
             {
@@ -141,7 +144,7 @@ def results_dict(outcome: Analysis) -> dict[str, _Json]:
                 "why_not": correction.why_not,
                 "peak_W": correction.peak_w,
             }
-            for correction in outcome.corrections
+            for correction in outcome.extras.corrections
         ],
         **comparison_dicts(outcome),
         "findings": [finding_dict(finding) for finding in outcome.findings],
@@ -150,8 +153,8 @@ def results_dict(outcome: Analysis) -> dict[str, _Json]:
             for step in outcome.history
         ],
     }
-    if outcome.crosscheck is not None:
-        results["crosscheck"] = crosscheck_dict(outcome.crosscheck)
+    if crosscheck is not None:
+        results["crosscheck"] = crosscheck_dict(crosscheck)
     plain: dict[str, _Json] = _plain(results, "")
     return plain
 
@@ -191,7 +194,7 @@ def _road_load_dict(outcome: Analysis) -> dict[str, _Json] | None:
     if road_load is None:
         return None
     known = road_load.separable
-    reference = outcome.reference_road_load
+    reference = outcome.extras.reference_road_load
     return {
         **road_load_figures(road_load),
         "budget": _budget(road_load.budget_n, _ROAD_LOAD_CAUSES),

@@ -25,7 +25,7 @@ def comparison_dicts(outcome: Analysis) -> dict[str, Any]:
     dict
         None, or an empty list, where there is nothing to tell.
     """
-    figures, expected = outcome.resistance, outcome.expected
+    figures, expected = outcome.extras.resistance, outcome.extras.expected
     return {
         "resistance": None
         if figures is None
@@ -53,9 +53,9 @@ def comparison_dicts(outcome: Analysis) -> dict[str, Any]:
                 "road_load_N": band.road_load_n,
                 "road_load_sd_N": band.road_load_sd_n,
             }
-            for band in outcome.regulation
+            for band in outcome.extras.regulation
         ],
-        "engine": None if outcome.engine is None else _engine(outcome.engine),
+        "engine": None if outcome.extras.engine is None else _engine(outcome.extras.engine),
         "predictions": None
         if expected is None
         else {"air": expected.air, "items": [_prediction(item) for item in expected.items]},

@@ -13,7 +13,8 @@ from markupsafe import Markup
 from analysis.plots.curves import COLOURS, shared_road_load_plot
 from analysis.report.pages import page_environment
 from analysis.report.results_json import finding_dict, json_text, road_load_figures
-from analysis.text.numbers import Units, by_severity, counted, force_at, number, serious_by_kind
+from analysis.text.numbers import Units, by_severity, force_at, number, serious_by_kind
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from analysis.results.road_load import RoadLoad

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.pipeline import Survey, survey
+from analysis.runs.survey import Survey, survey
 from logger.errors import PullcoastError
 from logger.findings import counted
 from logger.reading import read_log

@@ -18,34 +18,19 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RoadLoadAt",
-    "Trust",
     "Units",
     "by_severity",
-    "cause_name",
-    "counted",
     "force_at",
     "log_name",
     "number",
     "road_load_at",
     "serious_by_kind",
-    "trust",
 ]
 
 #: Two-sided 95 % of the normal distribution.
 _Z95 = 1.959964
 
 _SEVERITY = {"error": 0, "warning": 1, "note": 2}
-
-#: What the causes of a budget are called in plain words.
-_CAUSES = {
-    "noise": "noise of the sensors",
-    "wind": "wind",
-    "slope": "slope of the road",
-    "lag": "delay of the GPS",
-    "mount": "mount of the phone",
-    "mass": "mass of the vehicle",
-    "road_load": "road load",
-}
 
 
 def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
@@ -155,16 +140,6 @@ def road_load_at(outcome: Analysis) -> RoadLoadAt | None:
     return None if road_load is None else force_at(road_load, road_load.budget_speed_mps)
 
 
-def cause_name(cause: str) -> str:
-    """Return the plain words for one cause of a budget."""
-    return _CAUSES.get(cause, cause.replace("_", " "))
-
-
-def counted(count: int, noun: str, several: str = "") -> str:
-    """Return ``1 run``, ``2 runs``."""
-    return f"{count} {noun if count == 1 else several or noun + 's'}"
-
-
 def log_name(session: Session, log: int) -> str:
     """Return what a person calls a log: its file names."""
     if not 0 <= log < len(session.logs):
@@ -194,50 +169,3 @@ def serious_by_kind(findings: tuple[Finding, ...]) -> list[tuple[Finding, int]]:
     return [
         (group[0], len({finding.log for finding in group} - {group[0].log})) for group in ordered
     ]
-
-
-@dataclass(frozen=True, slots=True)
-class Trust:
-    """How far to trust the headline: one word, and the reasons in plain sentences."""
-
-    word: str
-    reasons: tuple[str, ...]
-
-
-def trust(outcome: Analysis) -> Trust:
-    """Say in plain words how closely the headline figures are known, and why not closer.
-
-    The word follows the wider of the two 95 % intervals, by its half width relative to the figure:
-    up to 5 % good, up to 12 % fair, else rough. The two limits are our choice: a day's weather moves
-    an engine's power by 5 %, and 12 % is too much to tell two states of a vehicle apart.
-    """
-    power, load, road_load = outcome.power, road_load_at(outcome), outcome.road_load
-    known: list[tuple[float, str, dict[str, float]]] = []
-    if power is not None:
-        half = (power.peak_ci95_w[1] - power.peak_ci95_w[0]) / 2
-        known.append((half / abs(power.peak_w), "peak wheel power", power.budget_w))
-    if load is not None and road_load is not None:
-        known.append((_Z95 * load.sd_n / abs(load.force_n), "road load", road_load.budget_n))
-    if not known:
-        return Trust("none", ("Nothing could be measured.",))
-    widest, what, budget = max(known, key=lambda item: item[0])
-    word = "good" if widest <= 0.05 else "fair" if widest <= 0.12 else "rough"
-    parts = [f"the {name} within {_percent(relative)}" for relative, name, _ in known]
-    reasons = [f"{' and '.join(parts)} (95 %)."]
-    reasons[0] = reasons[0][0].upper() + reasons[0][1:]
-    if budget:
-        cause = max(budget, key=lambda name: budget[name])
-        reasons.append(f"What widens the {what} most: {cause_name(cause)}.")
-    if not outcome.site.separable:
-        reasons.append("Only one direction was driven; driving both ways helps most.")
-    if power is not None and len(outcome.pulls) == 1:
-        reasons.append("A single pull cannot show how well it repeats.")
-    serious = sum(finding.severity != "note" for finding in outcome.findings)
-    if serious:
-        verb = "needs" if serious == 1 else "need"
-        reasons.append(f"{counted(serious, 'finding')} {verb} your eye.")
-    return Trust(word, tuple(reasons))
-
-
-def _percent(ratio: float) -> str:
-    return f"{100 * ratio:.{0 if ratio > 0.1 else 1}f} %"

@@ -7,15 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.text.numbers import (
-    Units,
-    counted,
-    log_name,
-    number,
-    road_load_at,
-    serious_by_kind,
-    trust,
-)
+from analysis.text.numbers import Units, log_name, number, road_load_at, serious_by_kind
+from logger.findings import counted
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -79,7 +72,7 @@ def summary(outcome: Analysis, folder: Path, files: Sequence[str]) -> str:
             lines.append(" " * 20 + f"known from {low} to {high}")
         else:
             lines += _indented(f"no coefficients: {road_load.why_not_separable}", 20)
-    verdict = trust(outcome)
+    verdict = outcome.verdict.trust
     lines += _indented(" ".join(verdict.reasons), 20, f"  Trust             {verdict.word}. ")
     lines.append("")
     serious = serious_by_kind(outcome.findings)

@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 from make_sessions import Simulated, analysed, simulated
 
-from analysis.pipeline import Analysis, NothingUsable, Survey, analyse, survey
+from analysis.pipeline import Analysis, analyse
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
+from analysis.results.validity import NothingUsable
 from analysis.runs.run import PhaseKind
+from analysis.runs.survey import Survey, survey
 from analysis.simulate.phone import PhoneKind
 from logger.recording import Channel, Clock, Recording
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from make_analysis import make_analysis, with_comparisons
+from make_analysis import judged, make_analysis, with_comparisons, with_extras
 from make_days import session
 
 from analysis.batch.table import Row
@@ -54,20 +54,25 @@ def hostile_analysis() -> Analysis:
     )
     spoilt = replace(made.runs[0], phases=tuple(_spoilt(p) for p in made.runs[0].phases))
     sensors = tuple(replace(s, accel_used=False, why_not=_ALL) for s in made.sensors)
-    engine = made.engine
+    engine = made.extras.engine
     assert engine is not None
-    return replace(
+    made = with_extras(
+        made,
+        engine=replace(engine, why_not=_ALL),
+        corrections=(
+            AmbientCorrection(standard=_ALL, factor=None, valid=False, why_not=_ALL, peak_w=None),
+        ),
+    )
+    return judged(
         made,
         session=replace(made.session, vehicle=vehicle, logs=logs, name=_ALL),
         runs=(spoilt, *made.runs[1:]),
         sensors=sensors,
-        engine=replace(engine, why_not=_ALL),
         findings=tuple(
             Finding("x", severity, _ALL, log=log)
             for severity in ("error", "warning", "note")
             for log in (None, 0)
         ),
-        corrections=(AmbientCorrection(_ALL, None, False, _ALL, None),),
         history=(Step(_ALL, _ALL, {_ALL: _ALL}),),
     )
 

@@ -29,8 +29,8 @@ KMH = 1.0 / 3.6
 
 
 def items(outcome: Analysis) -> dict[str, Prediction]:
-    assert outcome.expected is not None
-    return {item.name: item for item in outcome.expected.items}
+    assert outcome.extras.expected is not None
+    return {item.name: item for item in outcome.extras.expected.items}
 
 
 def as_tested(seed: int) -> tuple[Analysis, Truth]:
@@ -69,8 +69,8 @@ def true_path(truth: Truth) -> Path:
 def misses(seed: int) -> dict[str, float]:
     """Return how many sd each prediction of a session misses the truth by."""
     outcome, truth = as_tested(seed)
-    assert outcome.expected is not None
-    assert outcome.expected.air == "as tested"
+    assert outcome.extras.expected is not None
+    assert outcome.extras.expected.air == "as tested"
     path = true_path(truth)
     mass_kg = truth.mass_kg + truth.rotating_mass_kg
     forces = (truth.f0_n, truth.f1_n_per_mps, truth.f2_n_per_mps2)
@@ -113,8 +113,8 @@ def test_predictions_hold_what_the_simulated_vehicles_do() -> None:
 
 def test_reference_air_is_taken_where_the_day_is_known() -> None:
     outcome, _ = analysed(1)
-    assert outcome.expected is not None
-    assert outcome.expected.air == "reference"
+    assert outcome.extras.expected is not None
+    assert outcome.extras.expected.air == "reference"
     day, _ = as_tested(1)
     state, load = outcome.air, outcome.road_load
     assert state.temperature_c is not None
@@ -144,16 +144,18 @@ def test_a_session_that_asks_gets_its_corrections_and_crank_figure() -> None:
     )
     outcome = analyse(session, made.recordings)
     assert outcome.power is not None
-    assert outcome.crank is not None
-    assert outcome.crank.peak_w == pytest.approx(outcome.power.peak_w / 0.85)
-    assert tuple(each.standard for each in outcome.corrections) == STANDARD_FACTORS["DIN 70020"]
+    assert outcome.extras.crank is not None
+    assert outcome.extras.crank.peak_w == pytest.approx(outcome.power.peak_w / 0.85)
+    assert (
+        tuple(each.standard for each in outcome.extras.corrections) == STANDARD_FACTORS["DIN 70020"]
+    )
     # DIN 70020: (1013 / 995) sqrt(295 / 293)
     factor = 1013.0 / 995.0 * math.sqrt(295.0 / 293.0)
-    assert outcome.corrections[0].peak_w == pytest.approx(factor * outcome.power.peak_w)
+    assert outcome.extras.corrections[0].peak_w == pytest.approx(factor * outcome.power.peak_w)
     plain, _ = analysed(1)
     assert plain.power is not None
     assert plain.power.peak_w == outcome.power.peak_w  # as measured stays what it was
-    assert (plain.crank, plain.corrections) == (None, ())
+    assert (plain.extras.crank, plain.extras.corrections) == (None, ())
 
 
 def test_a_logged_engine_speed_gives_the_ratio_of_each_gear() -> None:
@@ -178,9 +180,9 @@ def test_a_logged_engine_speed_gives_the_ratio_of_each_gear() -> None:
         recordings[run.log] = replace(log, channels=(*log.channels, channel))
     vehicle = replace(made.session.vehicle, tyre=tyre, overall_ratios=ratios)
     outcome = analyse(replace(made.session, vehicle=vehicle), tuple(recordings))
-    assert outcome.engine is not None
-    assert [side.gear for side in outcome.engine.gears] == [1, 2, 3]
-    for side, ratio in zip(outcome.engine.gears, ratios, strict=True):
+    assert outcome.extras.engine is not None
+    assert [side.gear for side in outcome.extras.engine.gears] == [1, 2, 3]
+    for side, ratio in zip(outcome.extras.engine.gears, ratios, strict=True):
         assert side.measured_ratio is not None
         # the speed of the first curve against that of the fit: a per cent in the shortest gear
         assert side.measured_ratio == pytest.approx(1.03 * ratio, rel=0.01)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -10,15 +11,16 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run, traction_mps2
 from make_sessions import analysed
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.parameters import hat
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread, hat
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
-from analysis.results.power import PowerCurve, find_power, told
+from analysis.results.power import PowerCurve, drop_uninformative, find_power
 from logger.session.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
-_VEHICLE = Vehicle(970.0, 4.0, 30.0, 3.0, stated=_STATED)
+_VEHICLE = Vehicle(
+    mass_kg=970.0, mass_sd_kg=4.0, rotating_mass_kg=30.0, rotating_mass_sd_kg=3.0, stated=_STATED
+)
 
 
 @pytest.fixture(scope="module")
@@ -71,12 +73,18 @@ def test_the_peak_is_the_top_of_the_curves_less_the_bias_of_a_maximum(fit: Sessi
     assert power.peak_speed_mps == at.speed_mps[int(np.argmax(at.power_w))]
     assert top - power.peak_sd_w < power.peak_w <= top
     low, high = power.peak_ci95_w
-    assert high - power.peak_w == pytest.approx(1.96 * power.peak_sd_w)
-    assert power.peak_w - low == pytest.approx(1.96 * power.peak_sd_w)
+    assert high - power.peak_w == pytest.approx(NormalDist().inv_cdf(0.975) * power.peak_sd_w)
+    assert power.peak_w - low == pytest.approx(NormalDist().inv_cdf(0.975) * power.peak_sd_w)
 
 
 def test_power_scales_with_the_masses(fit: SessionFit) -> None:
-    heavy = Vehicle(1940.0, 8.0, 60.0, 6.0, stated=_STATED)
+    heavy = Vehicle(
+        mass_kg=1940.0,
+        mass_sd_kg=8.0,
+        rotating_mass_kg=60.0,
+        rotating_mass_sd_kg=6.0,
+        stated=_STATED,
+    )
     one, two = _found(fit), _found(fit, heavy)
     assert two.peak_w == pytest.approx(2.0 * one.peak_w, rel=1e-9)
     assert two.peak_sd_w == pytest.approx(2.0 * one.peak_sd_w, rel=1e-9)
@@ -133,7 +141,7 @@ def test_the_budget_has_its_causes_and_adds_up(fit: SessionFit) -> None:
 def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, given: bool) -> None:
     power = _found(fit)
     power = replace(power, peak_sd_w=share * power.peak_w)
-    kept, notes = told(power)
+    kept, notes = drop_uninformative(power)
     assert (kept == power) == given
     assert [(note.kind, note.severity) for note in notes] == (
         [] if given else [("power_unknown", "warning")]
@@ -142,7 +150,7 @@ def test_a_power_that_says_nothing_is_not_given(fit: SessionFit, share: float, g
         # beyond the whole of it there is nothing more to be unsure of
         assert f"no better than to {min(100 * share, 100):.0f} %" in notes[0].text
         assert "50 % are the most" in notes[0].text
-    assert told(None) == (None, ())
+    assert drop_uninformative(None) == (None, ())
 
 
 def test_short_pulls_on_a_receiver_alone_are_refused_in_words() -> None:

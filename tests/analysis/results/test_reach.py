@@ -8,7 +8,7 @@ import pytest
 from make_analysis import make_analysis
 
 from analysis.plots.curves import report_plots
-from analysis.results.reach import continued_above
+from analysis.results.limits import continued_above
 from analysis.text.numbers import Units
 
 _MADE = make_analysis()

@@ -10,7 +10,7 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run
 from make_sessions import analysed
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from analysis.results.road_load import RoadLoad, find_road_load
 from logger.session.session import Site, Vehicle
 
@@ -25,7 +25,13 @@ _LOAD = RoadLoad(
     {},
     100 / 3.6,
 )
-_VEHICLE = Vehicle(970.0, 4.0, 30.0, 3.0, stated=("rotating_mass",))
+_VEHICLE = Vehicle(
+    mass_kg=970.0,
+    mass_sd_kg=4.0,
+    rotating_mass_kg=30.0,
+    rotating_mass_sd_kg=3.0,
+    stated=("rotating_mass",),
+)
 
 
 def _fit() -> SessionFit:

@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from make_analysis import KINDS, Kind, make_analysis
+from make_analysis import KINDS, Kind, judged, make_analysis
 
-from analysis.text.numbers import Units, number, trust
+from analysis.text.numbers import Units, number
 from analysis.text.summary import summary
 from logger.findings import Finding
 from logger.session.session import Display
@@ -45,13 +45,13 @@ def test_trust_follows_the_width_of_the_interval(half_w: float, word: str) -> No
     assert outcome.power is not None
     interval = (77_900.0 - half_w, 77_900.0 + half_w)
     power = replace(outcome.power, peak_ci95_w=interval)
-    assert trust(replace(outcome, power=power)).word == word
+    assert judged(outcome, power=power).verdict.trust.word == word
 
 
 def test_trust_without_any_result_and_with_a_single_pull() -> None:
     outcome = make_analysis()
-    assert trust(replace(outcome, power=None, road_load=None)).word == "none"
-    single = trust(replace(outcome, pulls=outcome.pulls[:1]))
+    assert judged(outcome, power=None, road_load=None).verdict.trust.word == "none"
+    single = judged(outcome, pulls=outcome.pulls[:1]).verdict.trust
     assert any("A single pull" in reason for reason in single.reasons)
 
 

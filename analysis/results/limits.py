@@ -1,5 +1,6 @@
-"""Where driven tyres may slip: the phone sees the vehicle, so power that spins wheels is missing.
+"""Where wheel power is a lower bound, and where it leans on a road load that was not coasted through.
 
+The phone sees the vehicle: power that spins the driven wheels is missing from its acceleration.
 On a dry road (friction 0.9) an axle that carries half of the weight, and a third of the wheelbase as
 height of the centre of gravity, pushes with at most 0.4 to 0.5 of the vehicle's weight
 (T. D. Gillespie, Fundamentals of Vehicle Dynamics, chapter 2, traction-limited acceleration, from
@@ -9,6 +10,7 @@ memory). Close to that, power is a lower bound.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,13 +18,14 @@ from numpy.typing import NDArray
 from analysis.model.fit import SessionFit
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.results.power import PowerCurve
+from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import engine_turns
 from logger.findings import Finding, Severity
 from logger.recording import Recording
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["lower_bound_below"]
+__all__ = ["continued_above", "limit_power", "lower_bound_below"]
 
 #: Share of the weight with which one driven axle comes near what tyres hold on a dry road.
 _NEAR_LIMIT = {"motorcycle": 0.8, "bicycle": 0.5}
@@ -30,6 +33,23 @@ _NEAR_LIMIT_OTHERS = 0.40
 #: Engine speed over road speed this much above its value at the upper speeds of the same gear.
 _SLIP = 1.06
 _LEAST_BINS = 4
+#: Power up to this far above the speeds that were coasted through is as good as inside them.
+_CONTINUED = 1.03
+
+
+def limit_power(
+    power: PowerCurve | None,
+    load: RoadLoad | None,
+    fit: SessionFit,
+    recordings: Sequence[Recording],
+    vehicle: Vehicle,
+) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
+    """Mark the speeds where wheel power is a lower bound or leans on a continued road load."""
+    below_mps, slip = lower_bound_below(power, fit, recordings, vehicle)
+    above_mps, beyond = continued_above(load, power)
+    if power is not None:
+        power = replace(power, lower_bound_below_mps=below_mps, continued_above_mps=above_mps)
+    return power, (*slip, *beyond)
 
 
 def lower_bound_below(
@@ -116,3 +136,40 @@ def _ahead(ratio: NDArray[np.float64]) -> NDArray[np.float64]:
     relative = ratio / float(np.median(ratio[ratio.size // 2 :]))
     over = np.flatnonzero(relative[: ratio.size // 2] > _SLIP)
     return relative[: over[-1] + 1] if over.size >= _LEAST_BINS else np.zeros(0)
+
+
+def continued_above(
+    load: RoadLoad | None, power: PowerCurve | None
+) -> tuple[float | None, tuple[Finding, ...]]:
+    """Return the speed above which wheel power leans on the road load's curve continued.
+
+    The covariance of the coefficients widens its interval there; that the curve goes on as it is,
+    nothing shows.
+
+    Parameters
+    ----------
+    load : RoadLoad or None
+        The session's, or an earlier session's.
+    power : PowerCurve or None
+        The session's.
+
+    Returns
+    -------
+    above_mps : float or None
+        Speed [m/s]; None where the coast-downs reach as far as the pulls.
+    findings : tuple of Finding
+        A warning where the peak lies there, else a note.
+    """
+    if load is None or power is None:
+        return None, ()
+    tops = [float(gear.speed_mps[-1]) for gear in power.gears if gear.speed_mps.size]
+    high = load.speed_range_mps[1]
+    if max(tops, default=0.0) <= _CONTINUED * high:
+        return None, ()
+    peak = power.peak_speed_mps > _CONTINUED * high
+    text = (
+        f"Above {3.6 * high:.0f} km/h nothing was coasted through: there the wheel power"
+        f"{', its peak included,' if peak else ''} leans on the road load's curve continued. Coast "
+        "down from the highest speed of the pulls."
+    )
+    return high, (Finding("road_load_continued", "warning" if peak else "note", text),)

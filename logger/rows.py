@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -11,7 +12,14 @@ from numpy.typing import NDArray
 
 from logger.findings import Finding
 
-__all__ = ["Column", "Mark", "Rows", "Samples", "Stamps"]
+__all__ = ["MISSING_WORDS", "NUMBER", "Column", "Mark", "Rows", "Samples", "Stamps"]
+
+#: Cells that mean "not measured", lower case; a blank cell means it too.
+MISSING_WORDS = frozenset(
+    {"nan", "null", "none", "na", "n/a", "nil", "undefined", "-", "--", "---", "?", "\u2014"}
+)
+#: A finite decimal number, with a point or a comma.
+NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 # room and from the lines above it, never from another room of its own line.
 LOGGER_FLOORS = (
     "errors paths scans units",
-    "findings large_file",
+    "findings",
     "recording rows source",
     "times",
     "formats",
@@ -53,10 +53,6 @@ AGAINST: dict[tuple[str, str], str] = {
     ): "the check of a session belongs to crosscheck",
     ("analysis.pipeline", "analysis.crosscheck.crosscheck"): "the cross-check is taken above it",
     ("analysis.runs.selection", "analysis.results.road_load"): "judging after the fit is a result",
-    (
-        "logger.formats.gpx_points",
-        "logger.tables.layout",
-    ): "what a missing value looks like is for all",
 }
 FORMATS = {
     "logger.formats.gpx",

@@ -10,7 +10,7 @@ from xml.parsers import expat
 import numpy as np
 
 from logger.errors import ReadError
-from logger.tables.layout import MISSING_WORDS, NUMBER
+from logger.rows import MISSING_WORDS, NUMBER
 from logger.units import find_unit, known_units
 
 __all__ = ["MAX_DEPTH", "MAX_POINTS", "PointReader", "feed"]

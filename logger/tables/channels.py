@@ -20,10 +20,8 @@ from logger.recording import CHANNEL_NAMES
 from logger.rows import Column
 from logger.scans import any_finite
 from logger.tables.acceleration import AxisColumn, choose_accel
-from logger.tables.columns import (
-    Picked,
-)
-from logger.tables.grid import Grid
+from logger.tables.cells import Grid
+from logger.tables.columns import Picked
 from logger.tables.headers import quantity_of
 from logger.units import SI_UNIT, find_unit, to_si
 

@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.large_file import Contents
 from logger.scans import any_finite
 from logger.source import decode_head
-from logger.tables.grid import Grid
+from logger.tables.cells import Grid
 from logger.tables.headers import OWN_COLUMNS, Meaning, quantity_of, read_header
 from logger.tables.layout import layout_of
 from logger.units import find_unit, known_units
@@ -113,7 +112,7 @@ def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
         raise ReadError(path, f"unit {choice.unit!r} for {role}", known, "Give one of these units")
 
 
-def header_names(path: str, data: Contents) -> tuple[str, ...]:
+def header_names(path: str, data: bytes) -> tuple[str, ...]:
     """Return a table's column names without reading its rows; () where there is no table."""
     try:
         head = decode_head(data, 1 << 16)

@@ -8,7 +8,7 @@ from typing import Literal
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.tables.layout import NUMBER
+from logger.rows import NUMBER
 from logger.units import Unit, find_unit
 
 __all__ = [

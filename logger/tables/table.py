@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.large_file import Contents
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Mark, Rows
 from logger.scans import any_finite
+from logger.tables.cells import Grid, grid_of
 from logger.tables.channels import accel_channels, other_channels
 from logger.tables.columns import (
     CRITICAL,
@@ -24,8 +24,6 @@ from logger.tables.columns import (
     one_each,
     pick,
 )
-from logger.tables.grid import Grid, UnevenRows
-from logger.tables.rows_of_cells import grid_of
 from logger.tables.time_column import choose_time, even_times, long_whole_times, numeric_times
 from logger.units import find_unit
 
@@ -37,7 +35,7 @@ _MOST_MARKS = 10_000
 
 def parse_table(
     path: str,
-    data: Contents,
+    data: bytes,
     columns: Mapping[str, ColumnChoice] | None = None,
     *,
     rate_hz: float | None = None,
@@ -49,7 +47,7 @@ def parse_table(
     ----------
     path : str
         For messages.
-    data : Contents
+    data : bytes
         Whole file.
     columns : mapping, optional
         Own-table column name -> the user's choice; a choice whose header this table lacks is
@@ -57,7 +55,7 @@ def parse_table(
     rate_hz : float, optional
         Rows per second, for a table without a time column [Hz].
     advance : callable, optional
-        Told the bytes that are done.
+        Called with the bytes that are done.
 
     Returns
     -------
@@ -73,20 +71,6 @@ def parse_table(
     by_number = any((c.header or "").strip().isdecimal() for c in (columns or {}).values())
     single = rate_hz is not None or by_number
     grid = grid_of(path, data, single=single)
-    try:
-        return _rows_of(grid, columns, rate_hz, advance)
-    except UnevenRows:
-        grid = grid_of(path, data, single=single, exact=True)
-        return _rows_of(grid, columns, rate_hz, advance)
-
-
-def _rows_of(
-    grid: Grid,
-    columns: Mapping[str, ColumnChoice] | None,
-    rate_hz: float | None,
-    advance: Callable[[int], None] | None,
-) -> Rows:
-    path = grid.path
     picked = pick(grid, columns or {})
     if not len(grid.lines):
         if not picked:

@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.rows import Stamps
+from logger.rows import NUMBER, Stamps
 from logger.scans import all_finite, any_finite, extremes
-from logger.tables.grid import Grid
+from logger.tables.cells import Grid
 from logger.tables.headers import Meaning
-from logger.tables.layout import NUMBER
 from logger.times.dates import text_stamps
 from logger.times.stamps import looks_like_epoch, numeric_stamps, since_2001
 from logger.times.time_texts import is_clock_text, is_compact

@@ -1,8 +1,10 @@
-"""Errors that a user may meet, each saying what was looked at, found, expected and what to do."""
+"""Errors that a user may meet, each with what was looked at, found, expected and what to do."""
 
 from __future__ import annotations
 
-__all__ = ["PullcoastError", "ReadError", "SessionError"]
+from pathlib import Path
+
+__all__ = ["PullcoastError", "ReadError", "SessionError", "is_there"]
 
 
 class PullcoastError(Exception):
@@ -90,3 +92,20 @@ class SessionError(PullcoastError, ValueError):
         if remedy:
             text += f". {remedy}"
         super().__init__(text)
+
+
+def is_there(path: Path) -> bool:
+    """Return whether a path leads to something; what forbids to look is raised.
+
+    `Path.exists` hides that from Python 3.14 on.
+
+    Raises
+    ------
+    OSError
+        A folder on the way may not be entered, links turn in a circle, a name is too long.
+    """
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return True

@@ -20,7 +20,7 @@ from logger.formats.speed_units import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardes
 from logger.quality.doubtful_fixes import mark_repeats, mark_spikes, mark_zeros
 from logger.quality.fixes import FIX_NAMES, drop_doublets, drop_stale_start, unhold
 from logger.rows import Column, Rows, Samples
-from logger.scans import all_finite, extremes, largest_step
+from logger.scans import all_finite, extremes
 from logger.times.stamps import looks_like_epoch
 from logger.units import find_unit
 
@@ -87,7 +87,7 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     Rows
         Without the stamps that lie more than 30 days before the rest, and with a finding.
     """
-    if all_finite(rows.stamps.t_s) and largest_step(rows.stamps.t_s) <= _STRAY_S:
+    if all_finite(rows.stamps.t_s) and np.diff(rows.stamps.t_s).max(initial=0.0) <= _STRAY_S:
         return rows
     index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
     t = rows.stamps.t_s[index]
@@ -295,9 +295,9 @@ def _holes(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> 
     ):
         if found is None or found.t_s.size < 3:
             continue
-        if largest_step(found.t_s) <= least:
-            continue
         steps = np.diff(found.t_s)
+        if steps.max() <= least:
+            continue
         usual = float(np.median(steps))
         at = np.flatnonzero(steps > max(3.0 * usual, least))
         if not at.size:

@@ -11,7 +11,6 @@ from logger.findings import Finding, counted
 from logger.formats.speed_units import distances_m
 from logger.quality.fixes import MOVING_MPS, Lines
 from logger.rows import Rows, Samples
-from logger.scans import steeper
 from logger.units import find_unit
 
 __all__ = ["mark_repeats", "mark_spikes", "mark_zeros", "resolution"]
@@ -164,11 +163,11 @@ def _spikes(
 ) -> NDArray[np.intp]:
     """Return where a single speed stands apart from both neighbours, which agree."""
     low, high = _SPIKE_MPS2
-    if not steeper(t_s, v, low):
-        return np.zeros(0, dtype=np.intp)
     gain = np.diff(v)
     gain /= np.diff(t_s)
     steep = np.abs(gain) > low
+    if not steep.any():
+        return np.zeros(0, dtype=np.intp)
     at = np.flatnonzero(steep[1:] & steep[:-1] & ((gain[1:] > 0) != (gain[:-1] > 0))) + 1
     if not at.size:
         return at

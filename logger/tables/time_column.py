@@ -16,9 +16,8 @@ from logger.rows import NUMBER, Stamps
 from logger.scans import all_finite, any_finite, extremes
 from logger.tables.cells import Grid
 from logger.tables.headers import Meaning
-from logger.times.dates import text_stamps
+from logger.times.dates import is_clock_text, is_compact, text_stamps
 from logger.times.stamps import looks_like_epoch, numeric_stamps, since_2001
-from logger.times.time_texts import is_clock_text, is_compact
 from logger.units import find_unit
 
 __all__ = ["choose_time", "even_times", "long_whole_times", "numeric_times"]

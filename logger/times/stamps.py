@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from logger.findings import Finding
 from logger.rows import Stamps
-from logger.scans import any_finite, extremes, first_finite
+from logger.scans import any_finite, extremes
 
 __all__ = [
     "EPOCH_RANGE_S",
@@ -86,7 +86,7 @@ def numeric_stamps(
     if not any_finite(values):
         return Stamps(np.full(values.shape, np.nan), 0, "elapsed", described)
     factor_ns = round(factor_s * 1e9)
-    start_row = first_finite(values)
+    start_row = int(np.argmax(np.isfinite(values)))
     first = float(values[start_row])
     least, most = extremes(values)
     largest = max(-least, most)

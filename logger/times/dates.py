@@ -20,8 +20,7 @@ from logger.rows import Stamps
 __all__ = ["is_clock_text", "is_compact", "text_stamps"]
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
-
-_MONTHS = "jan feb mar apr may jun jul aug sep oct nov dec".split()
+_MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
 #: Nanoseconds of 285 years fit into 64 bits.
 _LONGEST_S = 9.0e9
 #: Texts that are looked at together.
@@ -362,10 +361,9 @@ class _TimeParts:
             if not 1 <= hour <= 12:
                 return False
             hour = hour % 12 + (12 if match["half"][0] in "Pp" else 0)
-        if hour > 24 or minute > 59 or second > 60:
-            return False
         zone_s = _zone_seconds(match["zone"])
-        if zone_s is not None and abs(zone_s) > _FURTHEST_ZONE_S:
+        far = zone_s is not None and abs(zone_s) > _FURTHEST_ZONE_S
+        if hour > 24 or minute > 59 or second > 60 or far:
             return False
         fraction = (match["f"] or match["f2"] or "")[:9]
         fourth = bool(match["f"]) and text[match.start("f") - 1] == ":"

@@ -1,8 +1,8 @@
 """`read(path) -> Recording`: the ordered table of formats, and files of one recording joined.
 
 Read this file first. A format is a pair of functions: *sniff* looks at the first text of a file,
-*parse* turns the whole file into `Rows`. `order.py` and `quality.py` then decide what is left out
-or doubted, each time with a `Finding`; `joining.py` puts several files on common clocks.
+*parse* turns the whole file into `Rows`. The room `quality` then decides what is left out or
+doubted, each time with a `Finding`, and puts several files on common clocks.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ Progress = Callable[[int, int], None]
 _MANY = 5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """What a user may state about files: see `read_log`; and who is told of bytes that are done."""
+    """What a user may state about files: see `read_log`; `advance` is called with the bytes done."""
 
     columns: Columns
     rate_hz: float | None = None
@@ -43,7 +43,7 @@ class Options:
     advance: Callable[[int], None] | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Format:
     """One kind of log file.
 
@@ -82,7 +82,7 @@ def _parse_nmea(path: str, data: bytes, options: Options) -> Rows:
 
 
 def _parse_table(path: str, data: bytes, options: Options) -> Rows:
-    """Parse a table; what is called GPX and is no table either is told to be no GPX."""
+    """Parse a table; what is called GPX and is no table either is refused as no GPX."""
     try:
         return parse_table(
             path, data, options.columns, rate_hz=options.rate_hz, advance=options.advance
@@ -103,9 +103,9 @@ def _parse_table(path: str, data: bytes, options: Options) -> Rows:
 
 #: Tried from first to last: the sure kinds before the general one.
 FORMATS: tuple[Format, ...] = (
-    Format("GPX", sniff_gpx, _parse_gpx),
-    Format("NMEA", sniff_nmea, _parse_nmea),
-    Format("table", sniff_table, _parse_table),
+    Format(name="GPX", sniff=sniff_gpx, parse=_parse_gpx),
+    Format(name="NMEA", sniff=sniff_nmea, parse=_parse_nmea),
+    Format(name="table", sniff=sniff_table, parse=_parse_table),
 )
 
 
@@ -202,7 +202,7 @@ def read_log(
     files = []
     for (name, data), kind in zip(contents, kinds, strict=True):
         advance = None if progress is None else _advance(progress, before, total)
-        options = Options(columns or {}, rate_hz, salvage, advance)
+        options = Options(columns=columns or {}, rate_hz=rate_hz, salvage=salvage, advance=advance)
         files.append(_one(kind.parse(name, data, options)))
         before += len(data)
         if advance is not None:
@@ -238,7 +238,7 @@ def _one(rows: Rows) -> LogFile:
     rows = leave_out_stray_dates(leave_out_codes(rows))
     samples, findings = settle_order(rows)
     samples, more = examine(rows, samples)
-    return LogFile(rows, samples, (*rows.findings, *findings, *more))
+    return LogFile(rows=rows, samples=samples, findings=(*rows.findings, *findings, *more))
 
 
 def _kind(path: str, data: bytes, name: str | None) -> Format:

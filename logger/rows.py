@@ -22,7 +22,7 @@ MISSING_WORDS = frozenset(
 NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stamps:
     """Time stamps of the rows, exact to the nanosecond although held as floats.
 
@@ -47,7 +47,7 @@ class Stamps:
     zone_known: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
     """One quantity of a file in SI units; NaN where a row does not have it."""
 
@@ -57,7 +57,7 @@ class Column:
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """A text in a row: column ``mark`` or ``event``."""
 
@@ -66,7 +66,7 @@ class Mark:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rows:
     """One file as parsed.
 
@@ -105,7 +105,7 @@ class Rows:
         return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Samples:
     """One quantity of one file with its rows left out: what becomes a `Channel`.
 

@@ -1,4 +1,4 @@
-"""Bytes of a log file: opened with limits, unpacked, decoded, and told apart from what is no log."""
+"""Bytes of a log file: opened with limits, unpacked, decoded; what is no log is refused."""
 
 from __future__ import annotations
 

@@ -221,7 +221,7 @@ def feed(reader: PointReader, body: bytes, advance: Callable[[int], None] | None
     body : bytes
         The document.
     advance : callable, optional
-        Told the bytes that are done.
+        Called with the bytes that are done.
     """
     for at in range(0, len(body), _PIECE):
         end = at + _PIECE

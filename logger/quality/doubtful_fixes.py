@@ -100,7 +100,7 @@ def resolution(values: NDArray[np.float64], factor: float = 1.0) -> float:
         In SI.
     factor : float
         SI per unit of the file. Few values show no small step by chance; of those the decimals
-        that the file writes tell more.
+        that the file writes show more.
     """
     if values.size > _ENOUGH:
         values = values[:: -(-values.size // _ENOUGH)]
@@ -240,7 +240,7 @@ def mark_repeats(
 
 
 def _stale(speed: Samples, samples: dict[str, Samples]) -> NDArray[np.bool_]:
-    """Tell where a speed repeats with the very same position although it covers metres."""
+    """Return where a speed repeats with the very same position although it covers metres."""
     stale = np.zeros(speed.t_s.size, dtype=bool)
     for name in ("latitude_deg", "longitude_deg"):
         place = samples.get(name)
@@ -255,7 +255,7 @@ def _stale(speed: Samples, samples: dict[str, Samples]) -> NDArray[np.bool_]:
 
 
 def _in_long_runs(equal: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Tell which samples are in a run of more than `_LONGEST_REPEAT` equal ones."""
+    """Return which samples are in a run of more than `_LONGEST_REPEAT` equal ones."""
     edges = np.flatnonzero(np.diff(equal.view(np.int8), prepend=np.int8(0), append=np.int8(0)))
     starts, ends = edges[::2], edges[1::2]
     long = ends - starts > _LONGEST_REPEAT
@@ -268,7 +268,7 @@ def _in_long_runs(equal: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _too_many(
     v: NDArray[np.float64], usable: NDArray[np.bool_], short: NDArray[np.bool_], step: float
 ) -> bool:
-    """Tell whether changes of exactly 0 are far more frequent than those of one or two steps.
+    """Return whether changes of exactly 0 are far more frequent than those of one or two steps.
 
     A coarse reading of a nearly constant speed stands still about as often as it moves by one
     step. A log in which most readings repeat is a constant speed, or no log of changes at all.
@@ -288,7 +288,7 @@ def _against_trend(
     step: float,
     doubtful: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
-    """Tell which standstills of the reading break a steady change that the next step makes up.
+    """Return which standstills of the reading break a steady change that the next step makes up.
 
     A coarse reading repeats by chance at nearly constant speed; here the steps before and after
     go the same way, by at least three times the resolution, and the one after is too large.

@@ -104,7 +104,7 @@ def unhold(
 
 
 def _changes_often(found: list[Samples]) -> bool:
-    """Tell whether a long table clearly has a new value in most of its rows, by some thousand of them."""
+    """Return whether a long table clearly has new values in most of its rows, by some thousand of them."""
     size = found[0].t_s.size
     if size < _LONG or any(one.rows is not None for one in found):
         return False

@@ -38,7 +38,7 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
     Raises
     ------
     ReadError
-        No samples; a large or frequent step back; stamps too coarse to tell rows apart.
+        No samples; a large or frequent step back; stamps too coarse to part rows.
     """
     findings: list[Finding] = []
     t_s = rows.stamps.t_s
@@ -62,9 +62,9 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
     for column in columns:
         if clean and all_finite(column.values):
             samples[column.name] = Samples(
-                column.name,
-                t_s,
-                column.values,
+                name=column.name,
+                t_s=t_s,
+                values=column.values,
                 header=column.header,
                 unit=column.unit,
                 arrived_s=_arrivals(rows, None),
@@ -75,10 +75,10 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
             index = _rising(t_s, index[stamped[index]])
         if index.size:
             samples[column.name] = Samples(
-                column.name,
-                t_s[index],
-                column.values[index],
-                index,
+                name=column.name,
+                t_s=t_s[index],
+                values=column.values[index],
+                rows=index,
                 header=column.header,
                 unit=column.unit,
                 arrived_s=_arrivals(rows, index),
@@ -118,8 +118,8 @@ def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Findi
     for column in rows.columns:
         filled |= np.isfinite(column.values)
     lost = np.flatnonzero(filled & ~stamped)
-    told = any(f.kind in ("time_missing", "stray_date") for f in rows.findings)
-    if lost.size and not told:
+    known = any(f.kind in ("time_missing", "stray_date") for f in rows.findings)
+    if lost.size and not known:
         line = rows.lines[int(lost[0])]
         findings.append(
             Finding(

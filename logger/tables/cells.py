@@ -89,7 +89,7 @@ def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
     )
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Column:
     """A column while it is read: values, rows with a word, the first wrong cells and their number."""
 
@@ -229,7 +229,7 @@ class Grid:
             A cell that is neither a number nor missing, or is infinite; all such cells are named.
         """
         count = len(self.lines)
-        columns = {index: _Column(np.empty(count)) for index in sorted(set(indices))}
+        columns = {index: _Column(values=np.empty(count)) for index in sorted(set(indices))}
         exact = {index: np.empty(count, dtype=np.int64) for index in whole}
         first = 0
         if len(self._text) > _LARGE:

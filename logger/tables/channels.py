@@ -41,7 +41,11 @@ def accel_channels(
         return choose_accel(
             [
                 AxisColumn(
-                    p.meaning.role[6], values[p.index], p.header, p.meaning.unit, p.meaning.flavour
+                    axis=p.meaning.role[6],
+                    values=values[p.index],
+                    header=p.header,
+                    unit=p.meaning.unit,
+                    flavour=p.meaning.flavour,
                 )
                 for p in axes
             ],
@@ -53,7 +57,17 @@ def accel_channels(
     if lone is None:
         return [], []
     columns, notes = choose_accel(
-        [AxisColumn("x", values[lone.index], lone.header, lone.meaning.unit, "")], t_s, grid.path
+        [
+            AxisColumn(
+                axis="x",
+                values=values[lone.index],
+                header=lone.header,
+                unit=lone.meaning.unit,
+                flavour="",
+            )
+        ],
+        t_s,
+        grid.path,
     )
     if columns:
         notes.append(
@@ -96,9 +110,11 @@ def other_channels(
             # a height or accuracy without a unit is in metres; an accuracy of speed in m/s
             unit = SI_UNIT[quantity]
         if quantity is None or unit is None:
-            out.append(Column(role, raw, p.header, unit or ""))
+            out.append(Column(name=role, values=raw, header=p.header, unit=unit or ""))
         else:
-            out.append(Column(role, to_si(raw, unit, quantity), p.header, unit))
+            out.append(
+                Column(name=role, values=to_si(raw, unit, quantity), header=p.header, unit=unit)
+            )
     if turning:
         findings.append(
             Finding(

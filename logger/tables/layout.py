@@ -29,7 +29,7 @@ _QUOTED_COMMA = re.compile(rb'"[+-]?\d*,\d+"')
 _QUOTED_POINT = re.compile(rb'(?:(?<=[,\n"])|^)[+-]?\d*\.\d+(?=[,\n"])')
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """How the text is laid out: found from its first lines."""
 
@@ -48,7 +48,7 @@ class Layout:
 
 
 def sniff_table(head: str) -> bool:
-    """Tell whether a text can be a table: characters only, and no markup."""
+    """Return whether a text can be a table: characters only, and no markup."""
     start = head[:2000]
     odd = sum(ord(c) < 32 and c not in "\t\n\f" for c in start)
     return not start.lstrip().startswith("<") and odd <= 0.02 * len(start)
@@ -159,7 +159,13 @@ def layout_of(path: str, head: str, *, complete: bool, single: bool = False) -> 
     if named is not None and len(named[1]) >= least:
         header = tuple(named[1])
         return Layout(
-            delimiter, header, named[0], len(lines) + 1, min(offset, len(head)), False, False
+            delimiter=delimiter,
+            header=header,
+            header_line=named[0],
+            first_line=len(lines) + 1,
+            offset=min(offset, len(head)),
+            decimal_comma=False,
+            trailing=False,
         )
     return None
 
@@ -169,7 +175,7 @@ def _speaks(line: str) -> bool:
 
 
 def _is_data(cells: list[str], named: tuple[int, list[str]] | None) -> bool:
-    """Tell a row of values from a row of names: half of its cells begin like numbers."""
+    """Return whether a row has values, not names: half of its cells begin like numbers."""
 
     def share(row: list[str]) -> float:
         filled = [cell for cell in row if cell]
@@ -202,7 +208,15 @@ def _first_row(
     if named is None:
         trailing = all(row[-1] == "" for row in rows) and width > 1
         header: tuple[str, ...] = ("",) * (width - trailing)
-        return Layout(delimiter, header, None, number, offset, commas, trailing)
+        return Layout(
+            delimiter=delimiter,
+            header=header,
+            header_line=None,
+            first_line=number,
+            offset=offset,
+            decimal_comma=commas,
+            trailing=trailing,
+        )
     names = list(named[1])
     if names[-1] == "" and len(names) > 1 and (len(names) == width or len(names) == width + 1):
         names.pop()  # the heading ends in a delimiter as well
@@ -218,7 +232,15 @@ def _first_row(
             else "Correct the line",
             line=number,
         )
-    return Layout(delimiter, tuple(names), named[0], number, offset, commas, trailing)
+    return Layout(
+        delimiter=delimiter,
+        header=tuple(names),
+        header_line=named[0],
+        first_line=number,
+        offset=offset,
+        decimal_comma=commas,
+        trailing=trailing,
+    )
 
 
 def has_decimal_commas(layout: Layout, text: bytes) -> bool:

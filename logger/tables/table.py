@@ -65,8 +65,8 @@ def parse_table(
     Raises
     ------
     ReadError
-        No table, no rows, two columns for one thing, cells that are no numbers, units that
-        cannot be told.
+        No table, no rows, two columns for one thing, cells that are no numbers, units
+        that nothing shows.
     """
     by_number = any((c.header or "").strip().isdecimal() for c in (columns or {}).values())
     single = rate_hz is not None or by_number
@@ -118,14 +118,14 @@ def parse_table(
     marks = _marks(grid, picked, findings)
     order = {name: k for k, name in enumerate(CHANNEL_NAMES)}
     return Rows(
-        path,
-        "table",
-        stamps,
-        tuple(sorted(measured, key=lambda column: order[column.name])),
-        grid.lines,
-        arrived,
-        tuple(marks),
-        tuple(findings),
+        path=path,
+        format="table",
+        stamps=stamps,
+        columns=tuple(sorted(measured, key=lambda column: order[column.name])),
+        lines=grid.lines,
+        arrived_s=arrived,
+        marks=tuple(marks),
+        findings=tuple(findings),
     )
 
 
@@ -244,5 +244,5 @@ def _marks(grid: Grid, picked: list[Picked], findings: list[Finding]) -> list[Ma
                 )
             )
             continue
-        out += [Mark(k, kind, text) for k, text in enumerate(texts) if text]
+        out += [Mark(row=k, kind=kind, text=text) for k, text in enumerate(texts) if text]
     return sorted(out, key=lambda mark: mark.row)

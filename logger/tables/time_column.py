@@ -36,7 +36,7 @@ _LATEST_S = 1e10
 _LARGEST = 9_200_000_000_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Candidate:
     index: int
     meaning: Meaning
@@ -119,7 +119,7 @@ def choose_time(
     Raises
     ------
     ReadError
-        No time column, or a unit that cannot be told.
+        No time column, or a unit that nothing shows.
     """
     numbers: list[_Candidate] = []
     texts: list[_Candidate] = []
@@ -130,14 +130,16 @@ def choose_time(
             continue
         if meaning.role == "time" and _all_numbers(cells, meaning):
             if index in values:
-                numbers.append(_Candidate(index, meaning, stated))
+                numbers.append(_Candidate(index=index, meaning=meaning, stated=stated))
         elif all(is_clock_text(cell) for cell in cells):
             dated = _DATED.fullmatch(cells[0]) is not None or is_compact(cells[0])
-            texts.append(_Candidate(index, meaning, stated, dated))
+            texts.append(_Candidate(index=index, meaning=meaning, stated=stated, dated=dated))
         elif all(_DATE_ONLY.fullmatch(cell) for cell in cells):
-            dates.append(_Candidate(index, meaning, stated))
+            dates.append(_Candidate(index=index, meaning=meaning, stated=stated))
         elif meaning.score >= 9:
-            texts.append(_Candidate(index, meaning, stated))  # refused with its line below
+            texts.append(
+                _Candidate(index=index, meaning=meaning, stated=stated)
+            )  # refused with its line below
     clock_like = [c for c in numbers if _is_clock_digits(grid, c, values[c.index], bool(dates))]
     numbers = [c for c in numbers if c not in clock_like]
     texts += [replace(c, dated=False, digits=True) for c in clock_like]
@@ -157,7 +159,7 @@ def choose_time(
 def _is_clock_digits(
     grid: Grid, chosen: _Candidate, values: NDArray[np.float64], beside_dates: bool
 ) -> bool:
-    """Tell numbers such as 101530.25 that are a time of day, hhmmss, from a count of seconds.
+    """Return whether numbers such as 101530.25 are times of day, hhmmss, and no count of seconds.
 
     No minute or second of theirs is above 59, and they leap from 59 to 100 as no count does; a date
     beside them says as much where they do not last so long.
@@ -205,7 +207,9 @@ def even_times(grid: Grid, rate_hz: float) -> tuple[Stamps, list[Finding]]:
         path=grid.path,
         line=grid.header_line,
     )
-    return Stamps(t_s, 0, "elapsed", f"row number at {rate_hz:g} Hz"), [note]
+    return Stamps(
+        t_s=t_s, origin_ns=0, kind="elapsed", described=f"row number at {rate_hz:g} Hz"
+    ), [note]
 
 
 def _no_time(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> ReadError:

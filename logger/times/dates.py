@@ -93,7 +93,7 @@ def text_stamps(
     Raises
     ------
     ReadError
-        A cell that is no time, or a day and month that cannot be told apart.
+        A cell that is no time, or days that may as well be months.
     """
     place = _Place(path=path, header=header, line_of=line_of, column=column)
     parts = _TimeParts()
@@ -101,16 +101,16 @@ def text_stamps(
     while block := list(islice(source, _BLOCK)):
         row = parts.add_block(block)
         if row is not None:
+            cell = block[row - parts.count].strip()[:40]
             raise place.error(
                 row,
-                f"{block[row - parts.count].strip()[:40]!r} in column {header!r} is no time that is "
-                "understood",
+                f"{cell!r} in column {header!r} is no time that is understood",
                 "a time such as 2024-03-09T10:15:30.250Z",
                 "Correct the line, or choose another time column",
             )
     t_s = np.full(parts.count, np.nan)
     if not parts.row:
-        return Stamps(t_s, 0, "elapsed", header), []
+        return Stamps(t_s=t_s, origin_ns=0, kind="elapsed", described=header), []
     findings: list[Finding] = []
     dated = parts.date[0] != NONE
     zone_known = _check_zones(parts, place) or in_utc
@@ -136,7 +136,9 @@ def text_stamps(
     kind: Literal["epoch", "elapsed", "time_of_day"] = "time_of_day"
     if dated:
         kind = "epoch" if settled else "elapsed"
-    return Stamps(t_s, origin_ns, kind, header, zone_known), findings
+    return Stamps(
+        t_s=t_s, origin_ns=origin_ns, kind=kind, described=header, zone_known=zone_known
+    ), findings
 
 
 def _since_first(
@@ -232,7 +234,7 @@ def _days(parts: _TimeParts, place: _Place, findings: list[Finding]) -> tuple[li
             "one order of day, month and year in the whole column",
             "Correct the line",
         )
-    settled = True
+    order, settled = next(iter(readings)), True
     if len(readings) == 2:
         order, settled = _choose_order(readings, first_row, place)
         if not settled:
@@ -246,8 +248,6 @@ def _days(parts: _TimeParts, place: _Place, findings: list[Finding]) -> tuple[li
                     path=place.path,
                 )
             )
-    else:
-        order = next(iter(readings))
     return list(readings[order].values()), settled
 
 
@@ -261,12 +261,11 @@ def _choose_order(
         return "dmy", True
     if len(first_row) == 1:
         return "dmy", False
-
-    def fits(days: list[int]) -> bool:
-        return all(0 <= b - a <= 1 for a, b in pairwise(days))
-
-    if fits(day_first) != fits(month_first):
-        return ("dmy" if fits(day_first) else "mdy"), True
+    fits, other_fits = (
+        all(0 <= b - a <= 1 for a, b in pairwise(days)) for days in (day_first, month_first)
+    )
+    if fits != other_fits:
+        return ("dmy" if fits else "mdy"), True
     second = list(first_row.values())[1]
     raise place.error(
         second,

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.findings import Finding
+from logger.findings import Finding, Severity
 
 __all__ = ["MISSING_WORDS", "NUMBER", "Column", "Mark", "Rows", "Samples", "Stamps"]
 
@@ -96,6 +96,39 @@ class Rows:
     arrived_s: NDArray[np.float64] | None = None
     marks: tuple[Mark, ...] = ()
     findings: tuple[Finding, ...] = ()
+
+    def line_list(self, rows: Iterable[int], most: int = 5) -> str:
+        """Return the lines of some rows as text, runs as ``2-4``."""
+        runs: list[list[int]] = []
+        for row in rows:
+            line = self.lines[int(row)]
+            if runs and line == runs[-1][1] + 1:
+                runs[-1][1] = line
+            else:
+                runs.append([line, line])
+        named = [str(a) if a == b else f"{a}-{b}" for a, b in runs[:most]]
+        return ", ".join(named) + (", ..." if len(runs) > most else "")
+
+    def finding(
+        self,
+        kind: str,
+        severity: Severity,
+        text: str,
+        rows: NDArray[np.intp],
+        *,
+        count: int | None = None,
+        time_s: float | None = None,
+    ) -> Finding:
+        """Return a finding on some rows: the line is the first one's, the count is theirs."""
+        return Finding(
+            kind,
+            severity,
+            text,
+            path=self.path,
+            line=self.lines[int(rows[0])],
+            time_s=time_s,
+            count=int(rows.size) if count is None else count,
+        )
 
     def column(self, name: str) -> Column | None:
         """Return the column called `name`, or None."""

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, counted, first_few
 from logger.rows import Column, Rows, Stamps
 from logger.source import encoding_of
 from logger.units import KNOT_MPS
@@ -388,8 +388,7 @@ def _notes(state: _State) -> list[Finding]:
         Finding(
             kind,
             "warning",
-            f"Left out: {counted(len(lines), 'sentence')}, {why} (line "
-            f"{', '.join(str(line) for line in lines[:5])}{', ...' if len(lines) > 5 else ''}).",
+            f"Left out: {counted(len(lines), 'sentence')}, {why} (line {first_few(lines)}).",
             path=state.path,
             line=lines[0],
             count=len(lines),

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from logger.findings import Finding, counted
 from logger.formats.speed_units import distances_m
-from logger.quality.fixes import MOVING_MPS, Lines
+from logger.quality.fixes import MOVING_MPS
 from logger.rows import Rows, Samples
 from logger.units import find_unit
 
@@ -30,7 +30,7 @@ _SPIKE_MPS2 = (5.0, 8.0)
 
 
 def mark_zeros(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Doubt speeds of exactly zero while the position moves on; leave out an all-zero speed."""
     speed = samples.get("speed_mps")
@@ -59,7 +59,7 @@ def mark_zeros(
         return samples
     out = dict(samples)
     index = shared[wrong]
-    where = f"Speed is 0 on lines {lines(index)} while the position moves {moved:.0f} m each second"
+    where = f"Speed is 0 on lines {rows.line_list(index)} while the position moves {moved:.0f} m each second"
     if not (speed.values > 0).any():
         del out["speed_mps"]
         out.pop("speed_accuracy_mps", None)
@@ -72,12 +72,11 @@ def mark_zeros(
         text = where + ": it means 'no data' there and is not used."
         kind = "zero_speed_while_moving"
     findings.append(
-        Finding(
+        rows.finding(
             kind,
             "warning",
             text,
-            path=rows.path,
-            line=rows.lines[int(index[0])],
+            index,
             time_s=float(t[int(np.flatnonzero(wrong)[0])]),
             count=int(wrong.sum()),
         )
@@ -125,7 +124,7 @@ def _step_of(speed: Samples) -> float:
 
 
 def mark_spikes(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Doubt a single speed that leaves and rejoins the others faster than a vehicle can."""
     speed = samples.get("speed_mps")
@@ -144,13 +143,12 @@ def mark_spikes(
     at = speed.row_numbers[index]
     k = int(index[0])
     findings.append(
-        Finding(
+        rows.finding(
             "false_spike",
             "warning",
             f"{counted(int(index.size), 'single speed')} away and back faster than a vehicle can, as "
-            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {lines(at)}); not used.",
-            path=rows.path,
-            line=rows.lines[int(at[0])],
+            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {rows.line_list(at)}); not used.",
+            at,
             time_s=float(t[k]),
             count=int(index.size),
         )
@@ -203,7 +201,7 @@ def _middle_ones(
 
 
 def mark_repeats(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Doubt speeds that repeat the fix before exactly although the vehicle's speed changes."""
     speed = samples.get("speed_mps")
@@ -225,13 +223,12 @@ def mark_repeats(
     index = np.flatnonzero(odd)
     at = speed.row_numbers[index]
     findings.append(
-        Finding(
+        rows.finding(
             "repeated_fix",
             "warning",
             f"Repeated exactly while moving: {index.size} of {int(moving.sum())} speeds (line "
-            f"{lines(at)}). The receiver had no new one; they are not used.",
-            path=rows.path,
-            line=rows.lines[int(at[0])],
+            f"{rows.line_list(at)}). The receiver had no new one; they are not used.",
+            at,
             time_s=float(t[index[0]]),
             count=int(index.size),
         )

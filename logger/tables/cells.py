@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, Severity, counted, first_few
 from logger.rows import MISSING_WORDS, NUMBER
 from logger.scans import any_finite
 from logger.source import utf8_text
@@ -131,6 +131,10 @@ class Grid:
     def name(self, index: int) -> str:
         """Return a column's name, or its number where it has none."""
         return self.header[index][:80] or f"number {index + 1}"
+
+    def finding(self, kind: str, severity: Severity, text: str, *, count: int = 1) -> Finding:
+        """Return a finding on the table as a whole, at its header."""
+        return Finding(kind, severity, text, path=self.path, line=self.header_line, count=count)
 
     def texts(self, index: int) -> list[str]:
         """Return the cells of one column as text, stripped."""
@@ -326,14 +330,13 @@ class Grid:
         return findings
 
     def _missing(self, indices: list[int], rows: array[int]) -> Finding:
-        lines = ", ".join(str(self.lines[row]) for row in rows[:5])
-        more = ", ..." if len(rows) > 5 else ""
+        lines = first_few([self.lines[row] for row in rows[:6]])
         names = ", ".join(repr(self.name(index)) for index in indices)
         return Finding(
             "missing_value",
             "note",
             f"Column {names}: {counted(len(rows), 'row')} with a word for 'not measured' (line "
-            f"{lines}{more}), left out.",
+            f"{lines}), left out.",
             path=self.path,
             line=self.lines[rows[0]],
             count=len(rows),

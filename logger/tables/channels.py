@@ -71,12 +71,10 @@ def accel_channels(
     )
     if columns:
         notes.append(
-            Finding(
+            grid.finding(
                 "accel_axis_unnamed",
                 "note",
                 f"Column {lone.header!r} names no axis; it is kept as the x axis.",
-                path=grid.path,
-                line=grid.header_line,
             )
         )
     return columns, notes
@@ -117,13 +115,11 @@ def other_channels(
             )
     if turning:
         findings.append(
-            Finding(
+            grid.finding(
                 "rotation_unit_unknown",
                 "note",
                 f"The turning rates {', '.join(turning)} do not say whether they are in deg/s or "
                 "rad/s; they are left out.",
-                path=grid.path,
-                line=grid.header_line,
                 count=len(turning),
             )
         )
@@ -154,14 +150,12 @@ def _speed_unit(
     if named is None:
         if ratio is not None and shown is not None:
             findings.append(
-                Finding(
+                grid.finding(
                     "speed_unit_found",
                     "note",
                     f"Column {p.header!r} names no unit; its numbers are {ratio.ratio:.3f} times "
                     f"the speed in m/s that the positions give ({ratio.count} stretches), so it "
                     f"is read as {shown}.",
-                    path=grid.path,
-                    line=grid.header_line,
                 )
             )
             return shown
@@ -205,14 +199,12 @@ def _assumed_unit(
             column=p.index + 1,
         )
     findings.append(
-        Finding(
+        grid.finding(
             "speed_unit_assumed",
             "warning",
             f"Column {p.header!r} names no unit and no positions settle it; m/s is assumed. If it is "
             "km/h, every power is wrong by a factor of about 13: state the unit with "
             "--unit speed_mps=km/h.",
-            path=grid.path,
-            line=grid.header_line,
         )
     )
     return "m/s"

@@ -130,12 +130,10 @@ def parse_table(
 
 
 def _rate_unused(grid: Grid, rate_hz: float) -> Finding:
-    return Finding(
+    return grid.finding(
         "rate_unused",
         "note",
         f"This table has time stamps; the stated rate of {rate_hz:g} Hz is not used.",
-        path=grid.path,
-        line=grid.header_line,
     )
 
 
@@ -177,13 +175,11 @@ def _interval(
     seconds = unit is None and abs(stated - true_s) <= 0.1 * true_s
     read = "reads as seconds, not milliseconds" if seconds else "disagrees with them"
     return [
-        Finding(
+        grid.finding(
             "interval_disagrees",
             "warning",
             f"Column {p.header!r} says {stated:g} while the time stamps come every "
             f"{1000 * true_s:.4g} ms: it {read}. Only the time stamps are used.",
-            path=grid.path,
-            line=grid.header_line,
         )
     ]
 
@@ -206,13 +202,11 @@ def _arrived(
     known = np.isfinite(late)
     if not known.any() or abs(float(np.median(late[known]))) > 600.0:
         findings.append(
-            Finding(
+            grid.finding(
                 "arrival_unused",
                 "note",
                 f"The arrival stamps in {p.header!r} are on another clock than the time stamps; "
                 "they are not used.",
-                path=grid.path,
-                line=grid.header_line,
             )
         )
         return None
@@ -233,13 +227,11 @@ def _marks(grid: Grid, picked: list[Picked], findings: list[Finding]) -> list[Ma
         count = len(texts) - texts.count("")
         if count > _MOST_MARKS:
             findings.append(
-                Finding(
+                grid.finding(
                     "marks_left_out",
                     "note",
                     f"Left out: column {p.header!r}, which has a text in {count} rows; nobody sets "
                     "so many marks.",
-                    path=grid.path,
-                    line=grid.header_line,
                     count=count,
                 )
             )

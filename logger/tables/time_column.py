@@ -199,13 +199,11 @@ def even_times(grid: Grid, rate_hz: float) -> tuple[Stamps, list[Finding]]:
     lines = np.array(grid.lines, dtype=np.int64)
     usual = max(int(np.median(np.diff(lines))), 1) if lines.size > 1 else 1
     t_s = (lines - lines[0]) / (usual * rate_hz)
-    note = Finding(
+    note = grid.finding(
         "rate_stated",
         "note",
         f"This table has no time column; its rows are taken to come {rate_hz:g} times a second, as "
         "stated. A row that the recording lost would shift all later ones unseen.",
-        path=grid.path,
-        line=grid.header_line,
     )
     return Stamps(
         t_s=t_s, origin_ns=0, kind="elapsed", described=f"row number at {rate_hz:g} Hz"
@@ -345,14 +343,12 @@ def _unit(
             break  # days, or a fraction of something
         if step * factor <= longest or step == 0.0:
             findings.append(
-                Finding(
+                grid.finding(
                     "time_unit_assumed",
                     "note" if unit == "s" and step <= _LONGEST_STEP_S[0] else "warning",
                     f"Column {grid.name(chosen.index).strip()!r} names no unit; with a usual step "
                     f"of {step:g} it is read as {unit}. If that is wrong, state it with "
                     "--unit time_s=ms (or s, us, ns).",
-                    path=grid.path,
-                    line=grid.header_line,
                 )
             )
             return unit

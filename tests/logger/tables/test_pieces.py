@@ -106,3 +106,28 @@ def test_pieces_are_the_whole_lines_of_the_text(size: int) -> None:
         text[end - 1 : end] == b"\n" and end - start >= min(size, 3) for start, end in places
     )
     assert list(cuts(b"time_s", size, 0)) == list(cuts(b"a,b\n", size, 4)) == []
+
+
+@pytest.mark.parametrize("size", [1000, 10**9], ids=["pieces", "whole"])
+@pytest.mark.parametrize("word", ["", "n/a", "NaN"])
+@pytest.mark.parametrize("mark", [".", ","], ids=["point", "comma"])
+def test_stamps_of_19_digits_stay_exact_beside_a_word_late_in_the_file(
+    mark: str, word: str, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A float holds nanoseconds since 1970 to 256 ns; the steps here are of 7 ns and a prime's."""
+    in_pieces(monkeypatch, size)
+    stamps = [1_710_000_000_123_456_789 + 10_000_019 * k + 7 * (k % 3) for k in range(500)]
+    rows = [f"{ns};{20 + k % 50 / 10:.1f};0.1".replace(".", mark) for k, ns in enumerate(stamps)]
+    rows[400] = rows[400].rpartition(";")[0] + f";{word}"
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["timestamp_ns;speed (m/s);accel x (m/s2)", *rows]) + "\n")
+    recording = read(path)
+    speed, accel = recording.channel("speed_mps"), recording.channel("accel_x_mps2")
+    assert speed is not None
+    assert accel is not None
+    expected = [(ns - stamps[0]) * 1e-9 for ns in stamps]
+    assert_allclose(speed.t_s, expected, rtol=0, atol=1e-15)  # sums of whole ns, rounded once
+    assert_allclose(speed.values, [20 + k % 50 / 10 for k in range(500)], rtol=1e-15)
+    assert accel.t_s.tolist() == [t for k, t in enumerate(speed.t_s.tolist()) if k != 400]
+    words = [(f.kind, f.line) for f in recording.findings if f.kind == "missing_value"]
+    assert words == ([("missing_value", 402)] if word else [])

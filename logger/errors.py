@@ -19,6 +19,13 @@ def _short(text: str) -> str:
     return text if len(text) <= _LONGEST else text[:_LONGEST] + " ..."
 
 
+def _message(where: str, found: str, expected: str, remedy: str) -> str:
+    text = f"{where}: {_short(found)}"
+    if expected:
+        text += f"; expected {_short(expected)}"
+    return f"{text}. {remedy}" if remedy else text
+
+
 class ReadError(PullcoastError, ValueError):
     """A file that cannot be read as a log.
 
@@ -48,20 +55,12 @@ class ReadError(PullcoastError, ValueError):
         self.remedy = remedy
         self.line = line
         self.column = column
-        super().__init__(self._text())
-
-    def _text(self) -> str:
-        where = self.path
-        if self.line is not None:
-            where += f", line {self.line}"
-        if self.column is not None:
-            where += f", column {self.column}"
-        text = f"{where}: {_short(self.found)}"
-        if self.expected:
-            text += f"; expected {_short(self.expected)}"
-        if self.remedy:
-            text += f". {self.remedy}"
-        return text
+        where = path
+        if line is not None:
+            where += f", line {line}"
+        if column is not None:
+            where += f", column {column}"
+        super().__init__(_message(where, found, expected, remedy))
 
 
 class SessionError(PullcoastError, ValueError):
@@ -85,13 +84,7 @@ class SessionError(PullcoastError, ValueError):
         self.found = found
         self.expected = expected
         self.remedy = remedy
-        where = f"{path}, {key}" if key else path
-        text = f"{where}: {found}"
-        if expected:
-            text += f"; expected {expected}"
-        if remedy:
-            text += f". {remedy}"
-        super().__init__(text)
+        super().__init__(_message(f"{path}, {key}" if key else path, found, expected, remedy))
 
 
 def is_there(path: Path) -> bool:

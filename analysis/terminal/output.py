@@ -10,8 +10,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from logger.errors import PullcoastError
-from logger.paths import is_there
+from logger.errors import PullcoastError, is_there
 
 try:
     import fcntl

@@ -12,8 +12,6 @@ import pytest
 from analysis.terminal import progress as progress_module
 from analysis.terminal.progress import Progress
 from logger.reading import read, read_log
-from logger.tables import quick_numbers
-from logger.tables import rows_of_cells as table_rows
 
 TABLE = "t (s),v (m/s)\n" + "".join(f"{k / 10:.1f},{20 + k % 50 / 10:.1f}\n" for k in range(40_000))
 WORDS = TABLE.replace(",20.0\n", ",nan\n")
@@ -40,11 +38,7 @@ GPX = (
 
 
 @pytest.mark.parametrize("text", [TABLE, WORDS, NMEA, GPX], ids=["table", "words", "nmea", "gpx"])
-def test_reading_tells_how_far_it_is(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
-) -> None:
-    monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 0)  # the way of large tables
-    monkeypatch.setattr(quick_numbers, "_PANDAS_ROWS", 10_000)
+def test_reading_tells_how_far_it_is(tmp_path: Path, text: str) -> None:
     path = tmp_path / "log.csv"
     path.write_text(text)
     told: list[tuple[int, int]] = []

@@ -95,7 +95,7 @@ def analyse(
     # SessionFit -> RoadLoad, PowerCurve
     speeds = coast_speed_range(fit)
     own_load = find_road_load(fit, vehicle, speeds) if speeds else None
-    reject_implausible(fit, own_load, runs, fused, vehicle)
+    reject_implausible(fit, own_load, runs, fused)
     load = own_load or road_load
     power, power_notes = drop_uninformative(find_power(fit, vehicle))
     power, limit_notes = limit_power(power, load, fit, recordings, vehicle)
@@ -117,7 +117,7 @@ def analyse(
         findings=(
             *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
             *(*bend_notes, *judge_notes, *air_notes, *site_notes),
-            *fit_findings(fit, own_load, power, vehicle),
+            *fit_findings(fit, own_load, power, session),
             *(*power_notes, *limit_notes),
         ),
         history=_history(recordings, fit),

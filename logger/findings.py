@@ -33,6 +33,8 @@ class Finding:
         Moment in the recording [s].
     count : int
         How many rows, fixes or events.
+    run : int or None
+        Number of the run that it concerns, counted from 1 as people see it.
     """
 
     kind: str
@@ -43,6 +45,7 @@ class Finding:
     line: int | None = None
     time_s: float | None = None
     count: int = 1
+    run: int | None = None
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:

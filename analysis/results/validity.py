@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from analysis.model.apart import own_figures
 from analysis.model.fit import SessionFit
 from analysis.model.observations import COAST, RunData
+from analysis.model.parameters import SPEED_SCALE_MPS, hat
 from analysis.physics.plausible import road_load_findings
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
@@ -17,23 +19,27 @@ from analysis.runs.selection import force_window_n, why_nothing
 from analysis.signals.smoothing import Fused
 from logger.errors import PullcoastError
 from logger.findings import Finding
-from logger.session.session import Vehicle
+from logger.session.session import Session, Vehicle
 from logger.units import convert
 
 __all__ = [
     "NothingUsable",
+    "apart_findings",
     "fit_findings",
     "reject_implausible",
     "require_usable",
     "sensor_findings",
-    "why_implausible",
+    "why_impossible",
     "why_sensors_differ",
     "why_unlike",
+    "why_unusual",
 ]
 
 #: Accelerometer over speed differs from 1 by less than this; above the first a warning is given, above
 #: the second no result. Units of speed match a scale to within this share.
 _ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
+#: A run stands apart by more than this many sd, and by more than this share of the others' figure.
+_APART_SIGMA, _APART_SHARE, _LEAST_BINS = 3.5, 0.06, 3
 #: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
 _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 
@@ -71,7 +77,6 @@ def reject_implausible(
     load: RoadLoad | None,
     runs: Sequence[Run],
     fused: Sequence[Fused],
-    vehicle: Vehicle,
 ) -> None:
     """Raise `NothingUsable` where sensors, fixes or road load show that this was something else.
 
@@ -83,8 +88,6 @@ def reject_implausible(
         Of this session's own coast-downs.
     runs, fused : sequences
         For what else there is to say.
-    vehicle : Vehicle
-        For what is plausible.
     """
     if load is None:
         return
@@ -93,7 +96,7 @@ def reject_implausible(
     reasons = (
         why_sensors_differ(*scale) if scale else None,
         why_unlike(fit.spread.fix, fused),
-        why_implausible(load, vehicle),
+        why_impossible(load),
     )
     reason = next((reason for reason in reasons if reason), None)
     if reason:
@@ -101,7 +104,7 @@ def reject_implausible(
 
 
 def fit_findings(
-    fit: SessionFit, load: RoadLoad | None, power: PowerCurve | None, vehicle: Vehicle
+    fit: SessionFit, load: RoadLoad | None, power: PowerCurve | None, session: Session
 ) -> tuple[Finding, ...]:
     """Report where the fit did not settle, where runs scatter, and what is unusual.
 
@@ -113,8 +116,8 @@ def fit_findings(
         Of this session's own coast-downs.
     power : PowerCurve or None
         Of its pulls.
-    vehicle : Vehicle
-        For what is usual.
+    session : Session
+        Vehicle, for what is usual, and names of logs.
     """
     notes = scatter_findings(
         load.scatter_factor if load else 1.0, power.scatter_factor if power else 1.0
@@ -126,7 +129,8 @@ def fit_findings(
         )
         notes = (*notes, Finding("fit_unsettled", "note", text))
     if load is not None:
-        notes = (*notes, *_load_findings(load, vehicle))
+        notes = (*notes, *_load_findings(load, session.vehicle))
+    notes = (*apart_findings(fit, session), *notes)
     scale = _accelerometer_scale(fit)
     return (*notes, *(sensor_findings(*scale) if scale else ()))
 
@@ -148,6 +152,9 @@ def _load_findings(load: RoadLoad, vehicle: Vehicle) -> tuple[Finding, ...]:
         load.speed_range_mps,
         coefficients if load.separable else None,
     )
+    why = why_unusual(load, vehicle)
+    if why is not None:
+        notes = (Finding("road_load_unusual", "warning", why), *notes)
     if load.why_not_separable is None:
         return notes
     text = f"The road load is told as a curve only: {load.why_not_separable}."
@@ -212,8 +219,8 @@ def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
     )
 
 
-def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
-    """Return why a fitted road load cannot be that of a vehicle in neutral, or None.
+def why_impossible(load: RoadLoad) -> str | None:
+    """Return why a fitted road load cannot be one, or None: a force is not positive where it was driven.
 
     The force is judged at three speeds inside the covered range, two standard deviations in its
     favour.
@@ -222,27 +229,133 @@ def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
     ----------
     load : RoadLoad
         As fitted.
+    """
+    for speed, found, sd in _inside(load):
+        if found + 2.0 * sd <= 0.0:
+            return (
+                f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {sd:.0f} N), and "
+                "no vehicle rolls without any: the road falls (by more than [site] says), there was a "
+                "push or a tailwind; add runs the other way"
+            )
+    return None
+
+
+def why_unusual(load: RoadLoad, vehicle: Vehicle) -> str | None:
+    """Return why a fitted road load is hardly that of a vehicle of its kind in neutral, or None.
+
+    Judged as in `why_impossible`, with what tyres, loads, boxes and wet roads do allowed for.
+
+    Parameters
+    ----------
+    load : RoadLoad
+        As fitted.
     vehicle : Vehicle
         Kind and mass.
     """
-    low, high = load.speed_range_mps
-    speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
-    force, sd = load.force_n(speeds), load.force_sd_n(speeds)
-    for speed, found, spread in zip(speeds, force, sd, strict=True):
-        what = (
-            f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
-        )
+    for speed, found, sd in _inside(load):
+        what = f"The resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {sd:.0f} N)"
         least, most = force_window_n(vehicle, speed)
-        if found - 2.0 * spread > most:
+        if found - 2.0 * sd > most:
             return (
                 f"{what}, more than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has in neutral "
-                f"({most:.0f} N): the slowings are engine braking, brake, or a climb, no neutral "
-                "coast-downs"
+                f"({most:.0f} N): engine braking, a dragging brake, a climb, or another vehicle or mass "
+                "than stated. Where it was neutral and unbraked, state neutral = true in [[log]]."
             )
-        if found + 2.0 * spread < least:
+        if found + 2.0 * sd < least:
             return (
-                f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg can have "
+                f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has "
                 f"({least:.0f} N): the road falls (by more than [site] says), there was a push or a "
-                "tailwind; add runs the other way"
+                "tailwind, or the mass is wrong; add runs the other way."
             )
     return None
+
+
+def _inside(load: RoadLoad) -> Iterator[tuple[float, float, float]]:
+    """Give three speeds inside the covered range [m/s], the road load and its sd there [N]."""
+    low, high = load.speed_range_mps
+    speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
+    yield from zip(
+        speeds.tolist(),
+        load.force_n(speeds).tolist(),
+        load.force_sd_n(speeds).tolist(),
+        strict=True,
+    )
+
+
+def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
+    """Name each pull and coast-down that the fit of the other runs does not explain.
+
+    Parameters
+    ----------
+    fit : SessionFit
+        Of all runs.
+    session : Session
+        Vehicle, and the names of the logs.
+    """
+    mass_kg = session.vehicle.effective_mass_kg
+    layout = fit.layout
+    found = []
+    for coast, speed_mps in _middle_speeds(fit, COAST):
+        row = np.zeros(layout.size)
+        share = speed_mps / SPEED_SCALE_MPS
+        row[layout.RESISTANCE] = mass_kg * np.array([1.0, share, share**2])
+        for one in own_figures(fit, row, coast):
+            likely = (
+                "another load or vehicle, a gear, the brake"
+                if one.sigma > 0
+                else ("another load or vehicle, some throttle, a push")
+            )
+            found.append(
+                (
+                    one,
+                    f"road load {one.own:.0f} N at {3.6 * speed_mps:.0f} km/h",
+                    f"{one.others:.0f} N",
+                    likely,
+                )
+            )
+    for gear, knots in enumerate(layout.gear_knots_mps):
+        for pull, speed_mps in _middle_speeds(fit, gear):
+            row = np.zeros(layout.size)
+            row[layout.gear(gear)] = mass_kg * speed_mps * hat(np.array([speed_mps]), knots)[0]
+            for one in own_figures(fit, row, pull):
+                likely = (
+                    "another load, vehicle or state of tune"
+                    if one.sigma > 0
+                    else ("part throttle, another load or vehicle")
+                )
+                found.append(
+                    (
+                        one,
+                        f"{one.own / 1e3:.1f} kW at {3.6 * speed_mps:.0f} km/h in gear piece {gear + 1}",
+                        f"{one.others / 1e3:.1f} kW",
+                        likely,
+                    )
+                )
+    worst = {}
+    for item in found:
+        one = item[0]
+        clear = abs(one.sigma) > _APART_SIGMA and abs(one.own - one.others) > _APART_SHARE * abs(
+            one.others
+        )
+        if clear and abs(one.sigma) > abs(worst[one.run][0].sigma if one.run in worst else 0.0):
+            worst[one.run] = item
+    return tuple(
+        Finding(
+            "run_apart",
+            "warning",
+            f"Run {one.run + 1} ({session.logs[one.log].files[0].name if session.logs[one.log].files else 'its log'}) "
+            f"stands apart: alone it shows {own}, the other runs {others} ({abs(one.sigma):.1f} sigma): "
+            f"{likely}? Leave it out with --leave-out {one.run + 1} if so.",
+            log=one.log,
+            run=one.run + 1,
+        )
+        for _, (one, own, others, likely) in sorted(worst.items())
+    )
+
+
+def _middle_speeds(fit: SessionFit, drive: int) -> Iterator[tuple[list[bool], float]]:
+    """Give which runs have such bins, with the median speed that those cover [m/s]."""
+    speeds = [state.path_mps[1:][state.data.drive == drive] for state in fit.states]
+    has = [speed.size >= _LEAST_BINS for speed in speeds]
+    if sum(has) >= 2:
+        yield has, float(np.median(np.concatenate([speed for speed in speeds if speed.size])))

@@ -68,7 +68,7 @@ def _side(name: str, path: Path, arguments: argparse.Namespace) -> Side:
     """Analyse a session, or read an earlier result; messages say which of them failed."""
     results = _results_file(path)
     if results is not None:
-        from analysis.report.read_side import side_of_results
+        from analysis.report.read_results import side_of_results
 
         side = side_of_results(name, results)
         display = replace(

@@ -66,8 +66,7 @@ def crosscheck(arguments: argparse.Namespace) -> int:
         if finding.severity != "note":
             complain(f"{finding.severity}: {finding.text}")
     if arguments.json:
-        from analysis.report.results_crosscheck import crosscheck_dict
-        from analysis.report.results_json import json_text
+        from analysis.report.results_json import crosscheck_dict, json_text
 
         print(json_text(crosscheck_dict(found)), end="")
     else:

@@ -6,104 +6,33 @@ import html
 import re
 import textwrap
 from collections.abc import Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.planning.plan import MOST_PAIRS
+from analysis.model.covariance import Z95
+from analysis.planning.plan import MOST_PAIRS, Foretold, Needed, Variant
 from analysis.report.pages import TEMPLATES
+from analysis.report.records.plan import PlanRecord
+from analysis.report.results_json import plain
 from analysis.results.verdict import cause_name
 from analysis.text.numbers import Units
 from logger.findings import counted
+from logger.session.session import Display
 
-if TYPE_CHECKING:
-    from analysis.planning.plan import Foretold, Needed, Variant
-    from logger.session.session import Display
-
-__all__ = ["PLAN_FORMAT", "PLAN_SCHEMA_PATH", "checklist", "plan_dict", "plan_text"]
-
-PLAN_FORMAT = "pullcoast-plan/1"
-#: JSON Schema of what ``pullcoast plan --json`` prints, beside this file.
-PLAN_SCHEMA_PATH = Path(__file__).with_name("plan.schema.json")
+__all__ = ["checklist", "plan_dict", "plan_text"]
 
 _COLUMNS = 80
-_Z95 = 1.959964
 #: Turning round, standing still and settling between two runs [s]; common practice, no source.
 _BETWEEN_S = 150.0
 #: Left at each end of the road for turning and for the unforeseen, as a share of the run.
 _SPARE_ROAD = 0.1
 
-# JSON values: every leaf is a str, bool, int, finite float or None
-_Json = dict[str, Any]
-
 
 def plan_dict(
     foretold: Foretold, variants: Sequence[Variant], want: float | None, needed: Sequence[Needed]
-) -> _Json:
+) -> dict[str, Any]:
     """Return what ``--json`` prints: SI units named in the keys, half 95 % intervals in per cent."""
-    outing = foretold.outing
-    return {
-        "format": PLAN_FORMAT,
-        "outing": {
-            "kind": outing.vehicle.kind,
-            "mass_kg": outing.vehicle.mass_kg,
-            "mass_sd_kg": outing.vehicle.mass_sd_kg,
-            "pairs": outing.pairs,
-            "top_mps": outing.top_mps,
-            "end_mps": outing.end_mps,
-            "gps_rate_hz": outing.gps_hz,
-            "accel_rate_hz": outing.accel_hz or None,
-            "wind_mps": outing.wind_mps,
-            "slope_percent": 100 * outing.slope,
-            "road_m": foretold.road_m,
-            "run_s": foretold.run_s,
-        },
-        **_figures(foretold),
-        "variants": [
-            {
-                "name": one.name,
-                **(_figures(one.foretold) if one.foretold is not None else {}),
-                "drivable": one.foretold is not None,
-            }
-            for one in variants
-        ],
-        "wanted_percent": None if want is None else 100 * want,
-        "needed": [
-            {
-                "what": one.what,
-                "pairs": one.pairs,
-                "most_pairs": MOST_PAIRS,
-                "half95_with_most_percent": 100 * one.least,
-                "mass_half95_percent": 100 * one.mass,
-            }
-            for one in needed
-        ],
-        "checklist": checklist(foretold, Units("kW", "km/h", 1e3, 1 / 3.6)),
-    }
-
-
-def _figures(foretold: Foretold) -> _Json:
-    return {
-        "wheel_power": {
-            "peak_W": foretold.peak_w,
-            "half95_percent": 100 * _Z95 * foretold.peak_share,
-            "engines_half95_percent": [100 * _Z95 * share for share in foretold.peak_shares],
-            "mass_half95_percent": 100 * _Z95 * foretold.mass_share,
-            "difference_half95_percent": 100 * _Z95 * foretold.difference_share,
-            "gain_shown_percent": 100 * foretold.gain_shown,
-            "causes_sd_percent": {
-                name: 100 * share or None for name, share in foretold.causes.items()
-            },
-        },
-        "road_load": [
-            {
-                "speed_mps": load.speed_mps,
-                "force_N": load.force_n,
-                "half95_percent": 100 * _Z95 * load.share,
-                "difference_half95_percent": 100 * _Z95 * load.difference_share,
-            }
-            for load in foretold.loads
-        ],
-    }
+    listed = checklist(foretold, Units.of(Display()))
+    return plain(PlanRecord.of(foretold, variants, want, needed, listed))
 
 
 # --- text ------------------------------------------------------------------------------------
@@ -148,7 +77,7 @@ def plan_text(
             f"  {name:<22}  +/- {_percent(load.share)}   +/- {_percent(load.difference_share)}"
         )
     if len(foretold.peak_shares) > 1:
-        rising, level = (f"+/- {100 * _Z95 * share:.1f} %" for share in foretold.peak_shares)
+        rising, level = (f"+/- {100 * Z95 * share:.1f} %" for share in foretold.peak_shares)
         lines += _wrapped(
             f"The peak of an engine whose power rises to the end of its gears {rising}, of one that is "
             f"level within a gear {level}."
@@ -169,7 +98,7 @@ def plan_text(
 
 
 def _percent(share: float) -> str:
-    return f"{100 * _Z95 * share:5.1f} %"
+    return f"{100 * Z95 * share:5.1f} %"
 
 
 def _variants(variants: Sequence[Variant], units: Units) -> list[str]:
@@ -187,8 +116,8 @@ def _variants(variants: Sequence[Variant], units: Units) -> list[str]:
         rows.append(
             [
                 one.name,
-                f"{100 * _Z95 * found.peak_share:.1f} %",
-                *("" if share is None else f"{100 * _Z95 * share:.1f} %" for share in shares),
+                f"{100 * Z95 * found.peak_share:.1f} %",
+                *("" if share is None else f"{100 * Z95 * share:.1f} %" for share in shares),
                 f"{100 * found.gain_shown:.1f} %",
                 f"{found.road_m / 1000:.1f} km",
             ]
@@ -285,7 +214,7 @@ def _hours(hours: float) -> str:
 
 
 def _mass(foretold: Foretold) -> str:
-    share = 100 * _Z95 * foretold.mass_share
+    share = 100 * Z95 * foretold.mass_share
     return f"As stated it leaves +/- {share:.1f} % on every figure that is not a difference."
 
 

@@ -5,38 +5,25 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from markupsafe import Markup
 
 from analysis.plots.curves import COLOURS, shared_road_load_plot
 from analysis.report.pages import page_environment
-from analysis.report.results_json import finding_dict, json_text, road_load_figures
+from analysis.report.records.shared import SharedRecord
+from analysis.report.results_json import json_text
+from analysis.results.road_load import RoadLoad
+from analysis.sessions.combine import Deviation, Shared, SharedRoadLoad, SharedState
 from analysis.text.numbers import Units, by_severity, force_at, number, serious_by_kind
 from logger.findings import counted
 
-if TYPE_CHECKING:
-    from analysis.results.road_load import RoadLoad
-    from analysis.sessions.combine import (
-        Deviation,
-        Shared,
-        SharedPower,
-        SharedRoadLoad,
-        SharedState,
-    )
-
-__all__ = ["SHARED_FORMAT", "SHARED_SCHEMA_PATH", "render_shared", "shared_dict", "shared_summary"]
-
-SHARED_FORMAT = "pullcoast-shared/1"
-#: JSON Schema of shared.json, beside this file.
-SHARED_SCHEMA_PATH = Path(__file__).with_name("shared.schema.json")
+__all__ = ["render_shared", "shared_summary"]
 
 _COLUMNS = 80
 
 _Rows = list[tuple[str, ...]]
-# JSON values: every leaf is a str, bool, int, finite float or None
-_Json = dict[str, Any]
 
 
 def render_shared(shared: Shared, folders: Sequence[str]) -> dict[str, str]:
@@ -60,89 +47,8 @@ def render_shared(shared: Shared, folders: Sequence[str]) -> dict[str, str]:
         A number that must never be shown.
     """
     return {
-        "shared.json": json_text(shared_dict(shared, folders)),
+        "shared.json": json_text(SharedRecord.of(shared, folders)),
         "report.html": _page(shared, folders),
-    }
-
-
-# --- shared.json -----------------------------------------------------------------------------
-
-
-def shared_dict(shared: Shared, folders: Sequence[str]) -> _Json:
-    """Return what shared.json holds, null for what is unknown; SI units, named in the keys."""
-    return {
-        "format": SHARED_FORMAT,
-        "sessions": [
-            {
-                "name": one.name,
-                "folder": folder,
-                "vehicle": one.outcome.session.vehicle.name,
-                "kind": one.outcome.session.vehicle.kind,
-                "state": one.outcome.session.vehicle.state,
-                "mass_kg": one.outcome.session.vehicle.mass_kg,
-                "air": {
-                    "density_kg_m3": one.outcome.air.density_kg_m3,
-                    "density_sd_kg_m3": one.outcome.air.density_sd_kg_m3,
-                    "source": one.outcome.air.source,
-                    "temperature_C": one.outcome.air.temperature_c,
-                    "pressure_hPa": one.outcome.air.pressure_hpa,
-                },
-                "used": one.why_not is None,
-                "why_not": one.why_not,
-            }
-            for one, folder in zip(shared.sessions, folders, strict=True)
-        ],
-        "reference": {"temperature_C": shared.temperature_c, "pressure_kPa": shared.pressure_kpa},
-        "states": [
-            {
-                "vehicle": state.vehicle,
-                "kind": state.kind,
-                "state": state.state,
-                "sessions": state.sessions,
-                "mass_kg": state.mass_kg,
-                "road_load": None if state.road_load is None else _load_dict(state.road_load),
-                "wheel_power": None if state.power is None else _power_dict(state.power),
-            }
-            for state in shared.states
-        ],
-        "findings": [finding_dict(finding) for finding in shared.findings],
-    }
-
-
-def _load_dict(shared: SharedRoadLoad) -> _Json:
-    return {
-        "sessions": shared.sessions,
-        **road_load_figures(shared.road_load),
-        "deviation_percent": 100 * shared.spread,
-        "chance": shared.chance,
-        "deviations": [
-            {
-                "session": one.session,
-                "speed_mps": list(one.speed_mps),
-                "difference_N": list(one.difference),
-                "expected_sd_N": list(one.sd),
-            }
-            for one in shared.deviations
-        ],
-    }
-
-
-def _power_dict(power: SharedPower) -> _Json:
-    return {
-        "sessions": power.sessions,
-        "peak_W": power.peak_w,
-        "peak_sd_W": power.peak_sd_w,
-        "peak_ci95_W": power.peak_ci95_w,
-        "deviation_percent": 100 * power.spread,
-        "chance": power.chance,
-        "deviations": [
-            {
-                "session": one.session,
-                "difference_W": one.difference[0],
-                "expected_sd_W": one.sd[0],
-            }
-            for one in power.deviations
-        ],
     }
 
 

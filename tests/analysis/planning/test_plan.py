@@ -17,7 +17,7 @@ from analysis.cli.main import main
 from analysis.model.fit import fit_session
 from analysis.planning.outing import NeverSlow, Outing, guess, repeated, sketch, with_engine
 from analysis.planning.plan import Foretold, Variant, foretell, outing_like, pairs_needed, variants
-from analysis.report.plan import PLAN_SCHEMA_PATH, checklist, plan_dict, plan_text
+from analysis.report.plan import checklist, plan_dict, plan_text
 from analysis.report.results_json import json_text
 from analysis.sessions.difference import share_found
 from logger.session.keys import VEHICLE_KINDS, VehicleKind
@@ -155,7 +155,7 @@ def test_every_kind_can_be_planned_and_fits_the_schema(kind: VehicleKind) -> Non
     found = foretell(plan)
     changes = variants(plan) if kind in ("car", "bicycle") else (Variant("as planned", found),)
     assert changes[0].foretold == found
-    told = valid(json_text(plan_dict(found, changes, None, ())), PLAN_SCHEMA_PATH)
+    told = valid(json_text(plan_dict(found, changes, None, ())))
     assert told["outing"]["kind"] == kind
     assert told["wheel_power"]["half95_percent"] > 1.0
     text = plan_text(found, changes, None, (), said=f"a {kind}", display=Display())
@@ -221,7 +221,7 @@ def test_command_tells_and_prints(capsys: pytest.CaptureFixture[str]) -> None:
     options = ["--kind", "motorcycle", "--mass", "617lb", "--gps-hz", "10", "--accel-hz", "0"]
     more = ["--wind", "4m/s", "--slope", "0.5%", "--top", "60mph", "--end", "12mph", "--json"]
     assert main(["plan", *options, *more]) == 0
-    found = valid(capsys.readouterr().out, PLAN_SCHEMA_PATH)
+    found = valid(capsys.readouterr().out)
     assert found["outing"]["accel_rate_hz"] is None
     assert found["outing"]["top_mps"] == pytest.approx(26.82, abs=0.01)
     assert found["outing"]["slope_percent"] == pytest.approx(0.5)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
 from mashumaro.jsonschema import DRAFT_2020_12, build_json_schema
-from mashumaro.jsonschema.models import Context, JSONSchema
+from mashumaro.jsonschema.models import Context, JSONArraySchema, JSONSchema
 from mashumaro.jsonschema.plugins import BasePlugin
 from mashumaro.jsonschema.schema import Instance
 
@@ -53,7 +53,7 @@ class _Marks(BasePlugin):
 
 def _limit(schema: Any, limits: Limits) -> None:
     """Put limits into the schema of a value, a list, a text or an object."""
-    length = "minLength" if getattr(schema, "type", None) == "string" else "minItems"
+    length = "minItems" if isinstance(schema, JSONArraySchema) else "minLength"
     names = {"above": "exclusiveMinimum", "least": "minimum", "most": "maximum", "length": length}
     for name, keyword in names.items():
         if getattr(limits, name) is not None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
 from analysis.pipeline import Analysis
-from analysis.report.records.record import Limits, Part, Range, ReferenceAir, Sd, filled, rows
+from analysis.report.records.record import Limits, Part, ReferenceAir, Sd, filled, rows
 from analysis.results.road_load import RoadLoad
 
 __all__ = ["COEFFICIENTS", "RoadLoadFigures", "RoadLoadRecord", "budget_of"]
@@ -40,7 +40,7 @@ class RoadLoadFigures:
     covariance: _Covariance | None
     order: _Order
     why_not: Annotated[str | None, "why the coefficients are null; null when they are given"]
-    speed_range_mps: Range
+    speed_range_mps: tuple[Part, Part]
     curve: Annotated[
         list[ForcePoint],
         "at multiples of 0.5 m/s inside the speeds that used coast-downs covered",

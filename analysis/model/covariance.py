@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.runs.run import Array
 
 __all__ = ["Z95", "inverse", "root"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Half the width of a two-sided 95 % interval in standard deviations: 97.5 % quantile of the normal
 #: distribution.

@@ -31,7 +31,6 @@ __all__ = ["MARKER", "Job", "Outcome", "failed", "run_job"]
 #: Says that a session's results are whole, and what they follow from.
 MARKER = "batch.json"
 _FORMAT = "pullcoast-batch/1"
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,8 +144,6 @@ def _of_vehicle(session: Session) -> dict[str, str | float | int]:
 
 
 def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
-    from analysis.text.numbers import road_load_at
-
     directions = [run.direction for run in outcome.used_runs]
     row: dict[str, str | float | int] = {
         "density_kg_m3": outcome.air.density_kg_m3,
@@ -154,7 +151,7 @@ def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
         "runs_down": directions.count(-1),
         "warnings": sum(finding.severity != "note" for finding in outcome.findings),
     }
-    power, at, load = outcome.power, road_load_at(outcome), outcome.road_load
+    power, load = outcome.power, outcome.road_load
     if power is not None:
         row |= {
             "peak_W": power.peak_w,
@@ -163,13 +160,14 @@ def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
             "peak_high95_W": power.peak_ci95_w[1],
             "peak_speed_mps": power.peak_speed_mps,
         }
-    if at is not None and load is not None:
+    if load is not None:
+        at = load.headline
         row |= {
             "road_load_speed_mps": at.speed_mps,
             "road_load_N": at.force_n,
             "road_load_sd_N": at.sd_n,
-            "road_load_low95_N": at.force_n - _Z95 * at.sd_n,
-            "road_load_high95_N": at.force_n + _Z95 * at.sd_n,
+            "road_load_low95_N": at.ci95_n[0],
+            "road_load_high95_N": at.ci95_n[1],
         }
         if load.separable:
             row |= {

@@ -1,20 +1,22 @@
 """What an outing will show, before it is driven: intervals, pairs needed, what would bring more.
 
 `foretell` is the whole story: nominal runs go through the session model
-(`plan_outing.py`), and its covariance, for any number of pairs, through the same functions that make
+(`outing.py`), and its covariance, for any number of pairs, through the same functions that make
 results of real logs. Nothing is random; the same outing is foretold alike each time.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.model.parameters import Spread
 from analysis.physics.air import AirState
 from analysis.physics.vehicle import effective_mass_kg
+from analysis.pipeline import Analysis
 from analysis.planning.outing import NeverSlow, Outing, Sketch, guess, repeated, sketch, with_engine
 from analysis.results.power import find_power
 from analysis.results.reference import REFERENCE_TEMPERATURE_C, reference_density_kg_m3
@@ -22,12 +24,7 @@ from analysis.results.road_load import RoadLoad, find_road_load
 from analysis.results.site_and_sensors import coast_speed_range
 from analysis.sessions.carry import LEAST_POWER_SPREAD, carry_load, least_deviation
 from analysis.sessions.difference import smallest_shown
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from analysis.pipeline import Analysis
-    from logger.session.session import Vehicle
+from logger.session.session import Vehicle
 
 __all__ = [
     "MOST_PAIRS",
@@ -43,7 +40,6 @@ __all__ = [
 
 #: More pairs than this nobody drives in one spell of weather.
 MOST_PAIRS = 40
-_Z95 = 1.959964
 #: Air as a thermometer and a barometer on the spot tell it: sd of the density [kg/m3], as in air.py.
 _AIR_SD_KG_M3 = 0.005
 #: Speeds at which road load is foretold [m/s]: 50 and 100 km/h; and of slow vehicles.
@@ -256,7 +252,7 @@ def pairs_needed(outing: Outing, want: float) -> tuple[Needed, ...]:
                 middle = (low + high) // 2
                 low, high = (low, middle) if reached(number, middle) <= want else (middle, high)
             pairs = high
-        mass = 0.0 if name.startswith("gain") else _Z95 * known[MOST_PAIRS].mass_share
+        mass = 0.0 if name.startswith("gain") else Z95 * known[MOST_PAIRS].mass_share
         found.append(Needed(name, pairs, least, mass))
     return tuple(found)
 
@@ -264,10 +260,10 @@ def pairs_needed(outing: Outing, want: float) -> tuple[Needed, ...]:
 def _reach(foretold: Foretold) -> list[tuple[str, float]]:
     """Return each figure's name and half its relative 95 % interval; last the gain that shows."""
     loads = [
-        (f"road load at {3.6 * load.speed_mps:.0f} km/h", _Z95 * load.share)
+        (f"road load at {3.6 * load.speed_mps:.0f} km/h", Z95 * load.share)
         for load in foretold.loads
     ]
-    peak = ("peak wheel power", _Z95 * foretold.peak_share)
+    peak = ("peak wheel power", Z95 * foretold.peak_share)
     return [peak, *loads, ("gain in peak wheel power, shown", foretold.gain_shown)]
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from numpy.typing import NDArray
 
+from analysis.model.covariance import Z95
 from analysis.plots.style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
-    Z95,
     Plot,
     csv_text,
     draw_band,
@@ -20,19 +23,13 @@ from analysis.plots.style import (
     new_figure,
     page_plot,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-    from matplotlib.lines import Line2D
-    from numpy.typing import NDArray
-
-    from analysis.sessions.compare import Comparison
-    from analysis.text.comparison import Compared
-    from analysis.text.numbers import Units
-
-    _Array: TypeAlias = NDArray[np.float64]
+from analysis.sessions.compare import Comparison
+from analysis.text.comparison import Compared
+from analysis.text.numbers import Units
 
 __all__ = ["load_difference_plot", "percent_plot", "power_difference_plot"]
+
+_Array: TypeAlias = NDArray[np.float64]
 
 #: More sessions than this make a figure nobody reads.
 _MOST = 6
@@ -64,9 +61,8 @@ def percent_plot(groups: Sequence[tuple[str, Sequence[Compared]]]) -> Plot | Non
     rows: list[tuple[str, float, float]] = []
     for name, figures in groups[:_MOST]:
         for one in figures:
-            share = one.difference.percent
-            if share is not None:
-                sd = 100.0 * one.difference.sd / one.difference.first
+            share, sd = one.difference.percent, one.difference.percent_sd
+            if share is not None and sd is not None:
                 label = (
                     one.name
                     if len(groups) == 1

@@ -1,17 +1,20 @@
-"""Draw an `Analysis` as SVG; only the files `plots*.py` import matplotlib, and they compute nothing.
+"""Draw an `Analysis` as SVG; only this room imports matplotlib, and it computes nothing.
 
-`report_plots` is the list of a report's figures. What figures share is in `plots_style.py`, what is
-drawn over time in `plots_runs.py`.
+`report_plots` is the list of a report's figures. What figures share is in `style.py`, what is
+drawn over time in `runs.py`.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.model.covariance import Z95
+from analysis.pipeline import Analysis
 from analysis.plots.runs import (
     gates_plot,
     residuals_plot,
@@ -24,7 +27,6 @@ from analysis.plots.style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
-    Z95,
     Plot,
     csv_text,
     draw_band,
@@ -33,18 +35,11 @@ from analysis.plots.style import (
     new_figure,
     page_plot,
 )
-from analysis.text.numbers import Units, force_at, number, road_load_at
+from analysis.results.power import PowerCurve
+from analysis.results.road_load import RoadLoad
+from analysis.results.verdict import Limit
+from analysis.text.numbers import Units, interval_text, number
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.results.power import PowerCurve
-    from analysis.results.road_load import RoadLoad
-    from analysis.results.verdict import Limit
-    from analysis.text.numbers import RoadLoadAt
 
 __all__ = [
     "COLOURS",
@@ -141,12 +136,11 @@ def shared_road_load_plot(
         axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
         (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
     )  # fmt: skip
-    at = force_at(shared, shared.budget_speed_mps)
     aid = (
         "Thick: what the sessions share, in reference air; its band holds the true curve with 95 % "
         "probability. Thin: each session by itself, carried to the same air."
     )
-    return page_plot(name, "Road load over speed", aid, _road_load_words(shared, at, units), figure)
+    return page_plot(name, "Road load over speed", aid, _road_load_words(shared, units), figure)
 
 
 def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
@@ -231,9 +225,10 @@ def _interval_heads(name: str, unit: str) -> list[str]:
 
 
 def _road_load(outcome: Analysis, units: Units) -> Plot | None:
-    road_load, at = outcome.road_load, road_load_at(outcome)
-    if road_load is None or at is None:
+    road_load = outcome.road_load
+    if road_load is None:
         return None
+    at = road_load.headline
     figure, axes = new_figure(3.3)
     low, high = road_load.speed_range_mps
     speed = np.linspace(low, high, 80)
@@ -257,7 +252,7 @@ def _road_load(outcome: Analysis, units: Units) -> Plot | None:
     axes.plot(shown, force, color=COLOURS["coast"], linewidth=1.9)
     where = (at.speed_mps / units.speed_mps, at.force_n)
     axes.plot([where[0]], [where[1]], "o", color=COLOURS["ink"], markersize=4.5)
-    word = f"{at.text} N at {units.speed_text(at.speed_mps)}"
+    word = f"{number(at.force_n, at.sd_n)} N at {units.speed_text(at.speed_mps)}"
     draw_note(axes, word, where, (-7, 6), COLOURS["ink"], ha="right", bold=True)
     marks = points[:, 2] if points.size else force
     top = max(float((force + half).max()), float(np.percentile(marks, 98)))
@@ -281,7 +276,7 @@ def _road_load(outcome: Analysis, units: Units) -> Plot | None:
         "road-load",
         "Road load over speed",
         aid + ".",
-        _road_load_words(road_load, at, units),
+        _road_load_words(road_load, units),
         figure,
         _road_load_csv(outcome, speed, units),
     )
@@ -312,12 +307,17 @@ def _coast_marks(outcome: Analysis) -> tuple[NDArray[np.float64], NDArray[np.int
     return points, np.array([direction.get(int(run)) or 0 for run in points[:, 0]], dtype=np.int64)
 
 
-def _road_load_words(road_load: RoadLoad, at: RoadLoadAt, units: Units) -> str:
-    low, high = (force_at(road_load, speed) for speed in road_load.speed_range_mps)
+def _road_load_words(road_load: RoadLoad, units: Units) -> str:
+    """Return the road load at the ends of its curve and at its headline speed."""
+    at = road_load.headline
+    places = [road_load.at(speed) for speed in road_load.speed_range_mps] + [at]
+    low, high, middle = (
+        (f"{number(place.force_n, place.sd_n)} N", units.speed_text(place.speed_mps))
+        for place in places
+    )
     return (
-        f"The road load goes from {low.text} N at {units.speed_text(low.speed_mps)} to {high.text} N "
-        f"at {units.speed_text(high.speed_mps)}; at {units.speed_text(at.speed_mps)} it is {at.text} N, "
-        f"95 % interval {at.interval} N."
+        f"The road load goes from {low[0]} at {low[1]} to {high[0]} at {high[1]}; at {middle[1]} it is "
+        f"{middle[0]}, 95 % interval {interval_text(at.ci95_n, at.sd_n)} N."
     )
 
 

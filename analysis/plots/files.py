@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from matplotlib.figure import Figure
 
 from analysis.plots.style import COLOURS, Plot, svg_settings
 from analysis.plots.svg import shortened
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["plot_files"]
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from analysis.crosscheck.crosscheck import CrossCheck, GateResult
-    from analysis.pipeline import Analysis
+from analysis.crosscheck.crosscheck import CrossCheck, GateResult
+from analysis.pipeline import Analysis
 
 __all__ = ["GateMarks", "RunOverlay", "gate_overlays"]
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.pipeline import Analysis
 from analysis.plots.gate_marks import gate_overlays
 from analysis.plots.strips import (
     Strip,
@@ -27,19 +31,11 @@ from analysis.plots.style import (
     page_plot,
     svg_document,
 )
+from analysis.results.site_and_sensors import RunResiduals
+from analysis.runs.run import Run
+from analysis.signals.smoothing import SpeedCurve
 from analysis.text.numbers import Units, log_name
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from numpy.typing import NDArray
-
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.results.site_and_sensors import RunResiduals
-    from analysis.runs.run import Run
-    from analysis.signals.smoothing import SpeedCurve
 
 __all__ = ["gates_plot", "residuals_plot", "run_plots", "speed_time_plot", "speed_time_svg"]
 

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from analysis.results.site_and_sensors import RunResiduals
-    from analysis.runs.run import Run
-    from analysis.signals.smoothing import SpeedCurve
+from analysis.results.site_and_sensors import RunResiduals
+from analysis.runs.run import Run
+from analysis.signals.smoothing import SpeedCurve
 
 __all__ = [
     "Strip",

@@ -11,34 +11,26 @@ from __future__ import annotations
 
 import io
 import itertools
-import logging
 import math
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
-
-# Where nothing can be kept in the home folder, or there is none, matplotlib logs as it is imported
-# where it keeps its list of fonts instead, which is no warning for the reader of a report.
-logging.getLogger("matplotlib").addFilter(lambda record: record.levelno >= logging.ERROR)
+from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
 
 from analysis.plots.svg import inline_svg, shortened
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 __all__ = [
     "COLOURS",
     "GEAR_LINES",
     "SIZE",
-    "Z95",
     "Plot",
     "csv_text",
     "draw_band",
@@ -70,8 +62,6 @@ COLOURS = {
 GEAR_LINES: tuple[Any, ...] = ("-", "--", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), ":")
 #: Text in a figure [points].
 SIZE = 9.0
-#: Half a 95 % interval in standard deviations.
-Z95 = 1.96
 _WIDTH_IN = 4.2
 #: Where the axes begin, as a share of the width, with figures and without.
 _LEFT = 0.145

@@ -1,16 +1,19 @@
 """An `Analysis` as the four files of `pullcoast report`; every number in them is a field of it.
 
-`render` is the whole story. The page is `templates/report.html`; `report_rows.py` prepares its
+`render` is the whole story. The page is `templates/report.html`; `html_tables.py` prepares its
 tables, and this file its first screen.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 from markupsafe import Markup
 
-from analysis.plots.curves import COLOURS, report_plots, run_plots
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.pipeline import Analysis
+from analysis.plots.curves import COLOURS, Plot, report_plots, run_plots
 from analysis.report.csv_files import curves_csv, speed_time_csv
 from analysis.report.html_tables import (
     asked_rows,
@@ -33,19 +36,12 @@ from analysis.text.advice import gain_text
 from analysis.text.numbers import (
     Units,
     by_severity,
+    interval_text,
     log_name,
     number,
-    road_load_at,
     serious_by_kind,
 )
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.plots.curves import Plot
 
 __all__ = ["TEMPLATES", "render", "report_html"]
 
@@ -170,14 +166,14 @@ def _peak(outcome: Analysis, units: Units) -> dict[str, Any]:
 
 def _load(outcome: Analysis) -> dict[str, Any] | None:
     """Return the road load for the first screen, None where there is none."""
-    at = road_load_at(outcome)
-    if at is None:
+    if outcome.road_load is None:
         return None
+    at = outcome.road_load.headline
     return {
-        "text": at.text,
-        "interval": at.interval,
+        "text": number(at.force_n, at.sd_n),
+        "interval": interval_text(at.ci95_n, at.sd_n),
         "speed_mps": at.speed_mps,
-        "gauge": _gauge(at.force_n, at.force_n - at.half_n, at.force_n + at.half_n),
+        "gauge": _gauge(at.force_n, *at.ci95_n),
     }
 
 

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.model.covariance import Z95
+from analysis.pipeline import Analysis
 from analysis.plots.strips import run_label
-from analysis.text.numbers import Units, force_at, log_name, number
+from analysis.results.power import AmbientCorrection, GearCurve, PowerCurve, PullFigures
+from analysis.results.road_load import RoadLoad
+from analysis.results.site_and_sensors import SensorState
+from analysis.runs.run import Run
+from analysis.text.numbers import Units, interval_text, log_name, number, with_sd
 from logger.findings import counted
 from logger.session.session import Display
-
-if TYPE_CHECKING:
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.results.power import AmbientCorrection, GearCurve, PowerCurve, PullFigures
-    from analysis.results.road_load import RoadLoad
-    from analysis.results.site_and_sensors import SensorState
-    from analysis.runs.run import Run
 
 __all__ = [
     "Rows",
@@ -35,12 +33,9 @@ __all__ = [
     "site_rows",
     "timed_rows",
     "unused_rows",
-    "with_sd",
 ]
 
 Rows = list[tuple[str, ...]]
-#: Two-sided 95 % of the normal distribution.
-_Z95 = 1.959964
 _NO_BREAK = "\u00a0"
 
 
@@ -64,11 +59,6 @@ def facts(outcome: Analysis) -> list[str]:
     if vehicle.state:
         pieces.insert(0, vehicle.state)
     return pieces
-
-
-def with_sd(value: float, sd: float, scale: float = 1.0) -> str:
-    """Write a value and its standard deviation in one unit: ``61.2 ± 0.9``."""
-    return f"{number(value / scale, sd / scale)} \u00b1 {number(sd / scale, sd / scale)}"
 
 
 def coefficient_rows(outcome: Analysis, road_load: RoadLoad, units: Units) -> Rows:
@@ -121,8 +111,15 @@ def force_rows(road_load: RoadLoad, units: Units) -> Rows:
     speeds = [step * count * units.speed_mps for count in range(first, last + 1)]
     if not speeds:
         speeds = [road_load.budget_speed_mps]
-    found = [force_at(road_load, speed) for speed in speeds[:12]]
-    return [(units.speed_text(at.speed_mps), at.text, at.interval) for at in found]
+    found = [road_load.at(speed) for speed in speeds[:12]]
+    return [
+        (
+            units.speed_text(at.speed_mps),
+            number(at.force_n, at.sd_n),
+            interval_text(at.ci95_n, at.sd_n),
+        )
+        for at in found
+    ]
 
 
 def asked_rows(outcome: Analysis, units: Units) -> Rows:
@@ -263,7 +260,7 @@ def power_rows(power: PowerCurve, units: Units) -> Rows:
         known = [one for one in found if one is not None]
         if known:
             watts, sd, gear = max(known)
-            half = _Z95 * sd
+            half = Z95 * sd
             rows.append(
                 (
                     units.speed_text(speed),

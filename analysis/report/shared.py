@@ -11,12 +11,20 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from analysis.plots.curves import COLOURS, shared_road_load_plot
+from analysis.report.html_tables import force_rows
 from analysis.report.pages import page_environment
 from analysis.report.records.shared import SharedRecord
 from analysis.report.results_json import json_text
 from analysis.results.road_load import RoadLoad
 from analysis.sessions.combine import Deviation, Shared, SharedRoadLoad, SharedState
-from analysis.text.numbers import Units, by_severity, force_at, number, serious_by_kind
+from analysis.text.numbers import (
+    Units,
+    by_severity,
+    interval_text,
+    number,
+    serious_by_kind,
+    with_sd,
+)
 from logger.findings import counted
 
 __all__ = ["render_shared", "shared_summary"]
@@ -109,20 +117,16 @@ def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
         one.name + ("" if one.why_not is None else " (left out)"),
         vehicle.state or "not stated",
         f"{vehicle.mass_kg:.0f}",
-        _with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
-        "" if power is None else _with_sd(power.peak_w, power.peak_sd_w, units.power_w),
+        with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
+        "" if power is None else with_sd(power.peak_w, power.peak_sd_w, units.power_w),
         force,
         str(len(outcome.used_runs)),
     )
 
 
 def _force_cell(load: RoadLoad, units: Units) -> str:
-    at = force_at(load, load.budget_speed_mps)
-    return f"{_with_sd(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
-
-
-def _with_sd(value: float, sd: float, scale: float = 1.0) -> str:
-    return f"{number(value / scale, sd / scale)} ± {number(sd / scale, sd / scale)}"
+    at = load.headline
+    return f"{with_sd(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
 
 
 def _state_view(shared: Shared, state: SharedState, order: int, units: Units) -> dict[str, Any]:
@@ -148,14 +152,14 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
             "spread": f"{100 * power.spread:.1f} %",
         }
     if load is not None:
-        at = force_at(load.road_load, load.road_load.budget_speed_mps)
+        at = load.road_load.headline
         names = [shared.sessions[i].name for i in load.sessions]
         plot = shared_road_load_plot(
             load.road_load, list(zip(names, load.carried, strict=True)), units, f"shared-{order}"
         )
         view["load"] = {
-            "text": at.text,
-            "interval": at.interval,
+            "text": number(at.force_n, at.sd_n),
+            "interval": interval_text(at.ci95_n, at.sd_n),
             "speed": units.speed_text(at.speed_mps),
             "count": counted(len(load.sessions), "session"),
             "spread": f"{100 * load.spread:.1f} %",
@@ -163,7 +167,7 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
         }
         view["figure"] = (plot, Markup(plot.svg))
         view["coefficients"] = _coefficients(load.road_load)
-        view["forces"] = _forces(load.road_load, units)
+        view["forces"] = force_rows(load.road_load, units)
         view["deviations"] = [
             row for one in load.deviations for row in _deviation_rows(shared, load, one, units)
         ]
@@ -181,25 +185,15 @@ def _coefficients(load: RoadLoad) -> _Rows:
     sds = (load.covariance.diagonal() ** 0.5).tolist()
     names = ("N", "N/(m/s)", "N/(m/s)²")
     return [
-        (f"F{power}", f"{_with_sd(value, sd)} {unit}")
+        (f"F{power}", f"{with_sd(value, sd)} {unit}")
         for power, (value, sd, unit) in enumerate(zip(values, sds, names, strict=True))
     ]
-
-
-def _forces(load: RoadLoad, units: Units) -> _Rows:
-    step = 5 if units.speed == "m/s" else 20
-    low, high = (speed / units.speed_mps for speed in load.speed_range_mps)
-    speeds = [
-        step * n * units.speed_mps for n in range(int(-(-low // step)), int(high // step) + 1)
-    ]
-    found = [force_at(load, speed) for speed in speeds[:12] or [load.budget_speed_mps]]
-    return [(units.speed_text(at.speed_mps), at.text, at.interval) for at in found]
 
 
 def _deviation_rows(shared: Shared, load: SharedRoadLoad, one: Deviation, units: Units) -> _Rows:
     rows: _Rows = []
     for speed, difference, sd in zip(one.speed_mps, one.difference, one.sd, strict=True):
-        force = force_at(load.road_load, speed).force_n
+        force = load.road_load.at(speed).force_n
         rows.append(
             (
                 shared.sessions[one.session].name,
@@ -242,10 +236,10 @@ def shared_summary(shared: Shared, folder: Path, files: Sequence[str]) -> str:
             text = units.power_text(power.peak_w, power.peak_sd_w)
             lines.append(f"  Peak wheel power  {text}  (95 %: {interval} {units.power})")
         if load is not None:
-            at = force_at(load.road_load, load.road_load.budget_speed_mps)
+            at = load.road_load.headline
             lines.append(
-                f"  Road load         {at.text} N at {units.speed_text(at.speed_mps)}  "
-                f"(95 %: {at.interval} N)"
+                f"  Road load         {number(at.force_n, at.sd_n)} N at {units.speed_text(at.speed_mps)}  "
+                f"(95 %: {interval_text(at.ci95_n, at.sd_n)} N)"
             )
             lines.append(
                 f"{'':20}in reference air, {shared.temperature_c:.0f} C and "

@@ -1,7 +1,7 @@
 """Several sessions of one vehicle put together: road load in reference air, and peak wheel power.
 
 `combine` is the whole story. How a session's road load is carried to reference air and pooled with
-others stands in `several_days.py`, the algebra in `pooling.py`, the words in `several_notes.py`.
+others stands in `carry.py`, the algebra in `pooling.py`, the words in `combine_notes.py`.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.results.road_load import RoadLoad
@@ -52,7 +53,6 @@ __all__ = [
 
 #: Wider than without one of the sessions by more than this share: worth a finding.
 _WIDER = 1e-3
-_Z95 = 1.959964
 
 _T = TypeVar("_T")
 
@@ -368,7 +368,7 @@ def _power(
     shared = SharedPower(
         peak_w,
         sd_w,
-        (peak_w - _Z95 * sd_w, peak_w + _Z95 * sd_w),
+        (peak_w - Z95 * sd_w, peak_w + Z95 * sd_w),
         tuple(group),
         found.spread,
         found.chance,

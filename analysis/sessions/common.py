@@ -10,14 +10,11 @@ Only what the sessions themselves say:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.sessions.compare_notes import Cause
 from analysis.sessions.side import Side
-
-if TYPE_CHECKING:
-    from logger.session.session import Vehicle
+from logger.session.session import Vehicle
 
 __all__ = ["Common", "in_common"]
 

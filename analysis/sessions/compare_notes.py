@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from analysis.sessions.combine_notes import listed
+from analysis.sessions.side import Side
 from logger.findings import Finding, counted
-
-if TYPE_CHECKING:
-    from analysis.sessions.side import Side
 
 __all__ = ["Cause", "comparison_findings"]
 
@@ -19,7 +16,7 @@ __all__ = ["Cause", "comparison_findings"]
 _MOST_WIND_MPS, _OTHER_WIND_MPS = 5.0, 3.0
 #: Density and mass that differ by less than these shares move nothing worth a word.
 _SAME_DENSITY, _SAME_MASS = 0.02, 0.01
-#: Runs below which scatter between runs is not checked; as in leave_out.py.
+#: Runs below which scatter between runs is not checked; as in model/leave_one_out.py.
 _LEAST_RUNS = 4
 
 

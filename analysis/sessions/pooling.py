@@ -12,7 +12,7 @@ from scipy.special import gammaincc
 __all__ = ["LEAST_CHANCE", "Pool", "pool"]
 
 #: Scatter that chance gives less often than this counts as disagreement; as for the runs of one
-#: session (`leave_out.py`).
+#: session (`model/leave_one_out.py`).
 LEAST_CHANCE = 0.025
 _BISECTIONS = 60
 

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.physics.air import AirState
+from analysis.pipeline import Analysis
+from analysis.results.power import PowerCurve
+from analysis.results.road_load import RoadLoad
 from analysis.sessions.combine import fingerprint
 from analysis.signals.gps import EARTH_RADIUS_M, flat_positions_m
-
-if TYPE_CHECKING:
-    from analysis.physics.air import AirState
-    from analysis.pipeline import Analysis
-    from analysis.results.power import PowerCurve
-    from analysis.results.road_load import RoadLoad
-    from logger.recording import Recording
-    from logger.session.session import Display, Site, Vehicle
+from logger.recording import Recording
+from logger.session.session import Display, Site, Vehicle
 
 __all__ = ["Road", "Side", "same_road", "side_of"]
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from analysis.model.covariance import Z95
 from analysis.sessions.combine_notes import listed
+from analysis.sessions.compare import Comparison
+from analysis.sessions.difference import Difference
 from analysis.text.numbers import Units, number
-
-if TYPE_CHECKING:
-    from analysis.sessions.compare import Comparison
-    from analysis.sessions.difference import Difference
 
 __all__ = ["Compared", "causes_text", "chance_text", "figures", "title_of"]
 
@@ -65,11 +63,10 @@ class Compared:
     @property
     def percent(self) -> str:
         """The difference in per cent of the first, with its half interval; blank where senseless."""
-        share = self.difference.percent
-        if share is None:
+        share, sd = self.difference.percent, self.difference.percent_sd
+        if share is None or sd is None:
             return ""
-        sd = 100.0 * self.difference.sd / self.difference.first
-        return f"{number(share, sd)} ± {number(1.959964 * sd, sd)} %"
+        return f"{number(share, sd)} ± {number(Z95 * sd, sd)} %"
 
     @property
     def chance(self) -> str:

@@ -5,13 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from analysis.text.numbers import Units, log_name, number, road_load_at, serious_by_kind
+from analysis.pipeline import Analysis
+from analysis.text.numbers import Units, interval_text, log_name, number, serious_by_kind
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
 
 __all__ = ["summary"]
 
@@ -57,10 +54,12 @@ def summary(outcome: Analysis, folder: Path, files: Sequence[str]) -> str:
         lines.append(f"  Peak wheel power  {peak} at {at}  (95 %: {interval} {units.power})")
     else:
         lines.append("  Peak wheel power  unknown: no pull tells it")
-    load, road_load = road_load_at(outcome), outcome.road_load
-    if load is not None and road_load is not None:
-        at = units.speed_text(load.speed_mps)
-        lines.append(f"  Road load         {load.text} N at {at}  (95 %: {load.interval} N)")
+    road_load = outcome.road_load
+    if road_load is not None:
+        load = road_load.headline
+        at, force = units.speed_text(load.speed_mps), number(load.force_n, load.sd_n)
+        interval = interval_text(load.ci95_n, load.sd_n)
+        lines.append(f"  Road load         {force} N at {at}  (95 %: {interval} N)")
         if road_load.separable:
             low, high = (units.speed_text(speed) for speed in road_load.speed_range_mps)
             values = (road_load.f0_n, road_load.f1_n_per_mps, road_load.f2_n_per_mps2)

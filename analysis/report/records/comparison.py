@@ -25,8 +25,7 @@ from analysis.report.records.record import (
 from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.sessions.compare import Comparison
 from analysis.sessions.difference import CLAIM, SHOWN_SHARE, Difference, Verdict
-from analysis.sessions.load_difference import LoadDifference
-from analysis.sessions.power_difference import CurveDifference
+from analysis.sessions.differences import CurveDifference, LoadDifference
 from analysis.sessions.side import Side
 from analysis.text.comparison import figures
 from analysis.text.numbers import Units

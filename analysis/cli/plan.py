@@ -52,18 +52,18 @@ def plan(arguments: argparse.Namespace) -> int:
         )
         option = "--end"
         raise SessionError(option, "", found, "well below the highest speed, for a coast-down")
-    from analysis.planning.outing import NeverSlow
-    from analysis.planning.plan import foretell, pairs_needed, variants
+    from analysis.planning.outing import NotDrivable
+    from analysis.planning.plan import pairs_needed, predict_outing, variants
     from analysis.report.plan import plan_dict, plan_text
     from analysis.report.results_json import json_text
 
     try:
-        foretold = foretell(outing)
-    except NeverSlow as error:
+        predicted = predict_outing(outing)
+    except NotDrivable as error:
         complain(str(error))
         return EXIT_NOTHING
     needed = pairs_needed(outing, want) if want is not None else ()
-    found_ = (foretold, variants(outing), want, needed)
+    found_ = (predicted, variants(outing), want, needed)
     if arguments.json:
         print(json_text(plan_dict(*found_)), end="")
         return EXIT_OK

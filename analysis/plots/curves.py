@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from analysis.crosscheck.crosscheck import CrossCheck
 from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
+from analysis.plots.limits import budget_plot
 from analysis.plots.runs import (
     gates_plot,
     residuals_plot,
@@ -37,7 +38,6 @@ from analysis.plots.style import (
 )
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
-from analysis.results.verdict import Limit
 from analysis.text.numbers import Units, interval_text, number
 from logger.findings import counted
 
@@ -78,7 +78,7 @@ def report_plots(
         speed_time_plot(outcome, units),
         residuals_plot(outcome, units),
         _slope(outcome),
-        *(_budget(limit, units) for limit in outcome.verdict.limits),
+        *(budget_plot(limit, units) for limit in outcome.verdict.limits),
         gates_plot(outcome, units, crosscheck),
     )
     return tuple(plot for plot in plots if plot is not None)
@@ -144,6 +144,7 @@ def shared_road_load_plot(
 
 
 def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
+    """Draw wheel power over speed, gear by gear."""
     power = outcome.power
     if power is None:
         return None
@@ -184,13 +185,6 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
         "probability. The dot with a bar is the peak with its interval: the maximum, less what noise adds to a "
         "maximum."
     )
-    words = (
-        f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "
-        f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "
-        f"{units.speed_text(min((float(g.speed_mps[0]) for g in gears), default=0.0))} to "
-        f"{units.speed_text(max((float(g.speed_mps[-1]) for g in gears), default=0.0))}, "
-        f"in {counted(len(gears), 'piece')} of uninterrupted drive."
-    )
     aid += " Dotted lines: gear changes." if changes else ""
     for limit_mps, text in _limits_of_power(power):
         axes.axvline(limit_mps / units.speed_mps, color=COLOURS["quiet"], linewidth=0.8)
@@ -204,7 +198,22 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
         _joined((gear.power_w - Z95 * gear.sd_w) / scale for gear in gears),
         _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
     )
-    return page_plot("wheel-power", "Wheel power over speed", aid, words, figure, data)
+    return page_plot(
+        "wheel-power", "Wheel power over speed", aid, _power_words(power, units), figure, data
+    )
+
+
+def _power_words(power: PowerCurve, units: Units) -> str:
+    """Return the peak, and the speeds that the curve is known at."""
+    gears = [gear for gear in power.gears if gear.speed_mps.size]
+    peak_text = units.power_text(power.peak_w, power.peak_sd_w)
+    return (
+        f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "
+        f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "
+        f"{units.speed_text(min((float(g.speed_mps[0]) for g in gears), default=0.0))} to "
+        f"{units.speed_text(max((float(g.speed_mps[-1]) for g in gears), default=0.0))}, "
+        f"in {counted(len(gears), 'piece')} of uninterrupted drive."
+    )
 
 
 def _limits_of_power(power: PowerCurve) -> list[tuple[float, str]]:
@@ -225,6 +234,7 @@ def _interval_heads(name: str, unit: str) -> list[str]:
 
 
 def _road_load(outcome: Analysis, units: Units) -> Plot | None:
+    """Draw the road load over speed, with short pieces of the coast-downs."""
     road_load = outcome.road_load
     if road_load is None:
         return None
@@ -322,6 +332,7 @@ def _road_load_words(road_load: RoadLoad, units: Units) -> str:
 
 
 def _slope(outcome: Analysis) -> Plot | None:
+    """Draw the slope along the road."""
     place = outcome.site.slope_profile_place_m
     if place.size < 2:
         return None
@@ -345,55 +356,3 @@ def _slope(outcome: Analysis) -> Plot | None:
         place, slope, slope - half, slope + half,
     )  # fmt: skip
     return page_plot("slope", "Slope of the road, as found from the runs", aid, words, figure, data)
-
-
-def _budget(limit: Limit, units: Units) -> Plot:
-    """Draw what the uncertainty of one result comes from: one bar per cause, longest first."""
-    power = limit.quantity == "power"
-    scale, unit = (units.power_w, units.power) if power else (1.0, "N")
-    count = len(limit.shares)
-    figure, axes = new_figure(0.62 + 0.27 * (count + 1), left=0.36)
-    sds = [share.sd / scale for share in limit.shares]
-    heights = np.arange(count, 0, -1, dtype=np.float64)
-    colour = COLOURS["pull"] if power else COLOURS["coast"]
-    axes.hlines(heights, 0, sds, color=colour, linewidth=9, alpha=0.75)
-    total = limit.half / Z95 / scale
-    axes.hlines([0.0], 0, [total], color=COLOURS["quiet"], linewidth=9)
-    across = axes.get_yaxis_transform()
-    rows = [
-        *((share.name, f"{_sd(share.sd / scale)} ({100 * share.share:.0f} %)") for share in limit.shares),
-        ("all together", _sd(total)),
-    ]  # fmt: skip
-    for height, sd, (name, text) in zip([*heights, 0.0], [*sds, total], rows, strict=True):
-        axes.annotate(
-            name, (0, height), (-5, 0), xycoords=across, textcoords="offset points", ha="right",
-            va="center", size=SIZE, color=COLOURS["ink"],
-        )  # fmt: skip
-        draw_note(axes, text, (sd, height), (4, 0), COLOURS["quiet"], va="center")
-    draw_frame(
-        axes, (0.0, 1.45 * total), (-0.6, count + 0.6), f"standard deviation [{unit}]", "",
-        y_ticks=False,
-    )  # fmt: skip
-    first = limit.shares[0]
-    half, twice = (_sd(value / scale) for value in (limit.half, limit.half_twice))
-    words = (
-        f"The {limit.result} is known to ±{half} {unit} (95 %). The largest part, "
-        f"{100 * first.share:.0f} % of the variance, is {first.name}. With twice as many runs it would "
-        f"be about ±{twice} {unit}."
-    )
-    aid = (
-        "One bar per cause, in brackets its share; the squares of the bars add up to the square of the "
-        "grey one. The longest is what to improve."
-    )
-    title = f"What limits the {limit.result}"
-    data = csv_text(
-        ["cause", f"standard deviation [{unit}]", "share of variance [%]"],
-        [share.name for share in limit.shares],
-        sds,
-        [100 * share.share for share in limit.shares],
-    )
-    return page_plot(f"budget-{limit.quantity}", title, aid, words, figure, data)
-
-
-def _sd(value: float) -> str:
-    return number(value, value)

@@ -52,6 +52,7 @@ def _entitle(figure: Figure, title: str) -> None:
 
 
 def _saved(figure: Figure, kind: str) -> bytes:
+    """Return a figure as the bytes of a file."""
     buffer = io.BytesIO()
     nothing: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {}
     with svg_settings():

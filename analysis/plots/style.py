@@ -1,6 +1,6 @@
 """The look that all figures share: colours, line styles, axes, bands, notes, and the SVG of a page.
 
-Colours are the Okabe-Ito palette (Okabe and Ito 2008, "Color universal design"), told apart also by
+Colours are the Okabe-Ito palette (Okabe and Ito 2008, "Color universal design"), distinguished also by
 line style, marker or a label beside the line. In a page they become style variables (`--c-pull`, ...)
 so that the page can choose them for light, dark and paper.
 
@@ -67,7 +67,7 @@ _WIDTH_IN = 4.2
 _LEFT = 0.145
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
     """One figure of a page.
 
@@ -138,6 +138,7 @@ def draw_frame(
 
 
 def _ticks(locator: MaxNLocator, low: float, high: float) -> tuple[list[float], list[str]]:
+    """Return the ticks inside a range, and their figures."""
     room = 1e-9 * (high - low)
     ticks = [float(t) for t in locator.tick_values(low, high) if low - room <= t <= high + room]
     step = min((b - a for a, b in itertools.pairwise(ticks)), default=1.0)
@@ -186,6 +187,7 @@ def csv_text(names: Sequence[str], *columns: Iterable[object]) -> str:
 
 
 def _cell(value: object) -> str:
+    """Return a value as one cell of CSV."""
     if isinstance(value, float):  # numpy's own is one
         return f"{value:.6g}" if math.isfinite(value) else ""
     text = "" if value is None else str(value)
@@ -214,4 +216,4 @@ def svg_document(figure: Figure) -> str:
 def page_plot(name: str, title: str, aid: str, words: str, figure: Figure, csv: str = "") -> Plot:
     """Return a figure ready for a page; `csv` is the text of a table of what is drawn."""
     svg = inline_svg(svg_document(figure), name, title, words, COLOURS)
-    return Plot(name, title, aid, words, svg, csv, figure)
+    return Plot(name=name, title=title, aid=aid, words=words, svg=svg, csv=csv, figure=figure)

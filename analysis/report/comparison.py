@@ -56,6 +56,7 @@ def render_comparison(comparisons: tuple[Comparison, ...]) -> dict[str, str]:
 
 
 def _page(comparisons: tuple[Comparison, ...]) -> str:
+    """Return the page on comparisons."""
     units = Units.of(comparisons[0].first.display)
     groups = [(one.other.name, figures(one, units)) for one in comparisons]
     plots = [
@@ -117,12 +118,12 @@ def _typed(sentence: str) -> str:
 
 def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
     """Return what the page shows of one pair of sessions."""
-    told = [c for c in found if c.told]
-    cards = [told[0], told[-1]] if len(told) > 1 else told
+    leading = [c for c in found if c.leads]
+    cards = [leading[0], leading[-1]] if len(leading) > 1 else leading
     return {
         "name": one.other.name,
         "cards": cards,
-        "sentences": [_typed(c.sentence) for c in found if c.told],
+        "sentences": [_typed(c.sentence) for c in leading],
         "rows": [
             (
                 c.name + (f" [{c.unit}]" if c.unit else ""),
@@ -144,6 +145,7 @@ def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
 
 
 def _side_row(side: Side, units: Units) -> tuple[str, ...]:
+    """Return one session: name, state, mass, air, wind, runs, source."""
     state = side.vehicle.state if side.vehicle is not None else ""
     air = f"{side.air.density_kg_m3:.3f} ± {number(side.air.density_sd_kg_m3, side.air.density_sd_kg_m3)}"
     wind = (
@@ -189,7 +191,7 @@ def compare_text(
         lines += textwrap.wrap(f"{one.other.name} against {one.first.name}", _COLUMNS)
         lines += ["", *_table(found, (one.first.name, one.other.name)), ""]
         for compared in found:
-            if compared.told:
+            if compared.leads:
                 lines += _wrapped(compared.sentence)
         if one.peak_w is None:
             lines += _wrapped("Wheel power cannot be compared: a session has no usable pull.")

@@ -21,10 +21,11 @@ from analysis.report.html_tables import (
     coefficient_rows,
     facts,
     force_rows,
+    history_rows,
     power_rows,
     pull_rows,
     run_rows,
-    sensor_row,
+    sensor_rows,
     site_rows,
     timed_rows,
     unused_rows,
@@ -135,19 +136,14 @@ def report_html(
             unused=unused_rows(outcome),
             powers=[] if power is None else power_rows(power, units),
             pulls=pull_rows(outcome, units),
-            sensors=[
-                sensor_row(sensor, log_name(outcome.session, sensor.log))
-                for sensor in outcome.sensors
-            ],
-            history=[
-                (step.step, step.version, ", ".join(f"{k}: {v}" for k, v in step.settings.items()))
-                for step in outcome.history
-            ],
+            sensors=sensor_rows(outcome),
+            history=history_rows(outcome),
         )
     )
 
 
 def _embedded(plots: Sequence[Plot]) -> list[tuple[Plot, Markup]]:
+    """Return figures with what stands in the page."""
     return [(plot, Markup(plot.svg)) for plot in plots]
 
 

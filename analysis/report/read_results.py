@@ -103,11 +103,7 @@ def side_of_results(name: str, path: Path) -> Side:
     load = None if stated is None else read_record(file, "road_load", stated, RoadLoadRecord)
     power = None if driven is None else read_record(file, "wheel_power", driven, WheelPowerRecord)
     known = load is not None and load.F0_N is not None
-    noticed = results.get("findings")
-    findings = [
-        read_record(file, f"findings[{at}]", one, FindingRecord)
-        for at, one in enumerate(noticed if isinstance(noticed, list) else [])
-    ]
+    findings = _findings(file, results.get("findings"))
     masses = _vehicle(session)
     named = session.vehicle is not None and session.kind is not None
     return Side(
@@ -186,6 +182,14 @@ def _read_json(path: Path, name: str) -> _Json:
         raise ReadError(name, f"is not JSON: {error.msg}", "", _REMEDY, **where) from error
     except (RecursionError, ValueError) as error:  # nested too deep, or a number of too many digits
         raise ReadError(name, f"is not JSON of a usable shape: {error}", "", _REMEDY) from error
+
+
+def _findings(file: str, noticed: _Json) -> list[FindingRecord]:
+    """Return the findings that a file holds."""
+    found = noticed if isinstance(noticed, list) else []
+    return [
+        read_record(file, f"findings[{at}]", one, FindingRecord) for at, one in enumerate(found)
+    ]
 
 
 def _vehicle(session: SessionRecord) -> Vehicle:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from analysis.results.engine import GearSide
 from analysis.results.predictions import Prediction
@@ -57,6 +56,7 @@ def comparison_rows(outcome: Analysis, units: Units) -> Mapping[str, object]:
 
 
 def _resistance(outcome: Analysis) -> _Rows:
+    """Return the coefficients read as rolling coefficient and drag area."""
     figures = outcome.extras.resistance
     if figures is None:
         return []
@@ -85,9 +85,10 @@ def _resistance(outcome: Analysis) -> _Rows:
 
 
 def _band(band: BandStatistics, units: Units) -> tuple[str, ...]:
+    """Return one speed band: times, precision, force beside the road load."""
     precision = "\u2013" if band.precision is None else f"{100 * band.precision:.1f} %"
     words = {True: "yes", False: "no", None: "fewer than 3 pairs"}
-    own = f"{100 * Z95 * band.road_load_sd_n / abs(band.road_load_n):.1f} %"
+    own = f"{100 * band.road_load_precision:.1f} %"
     return (
         units.speed_text(band.speed_mps),
         f"{len(band.pair_times_s)}",
@@ -101,28 +102,28 @@ def _band(band: BandStatistics, units: Units) -> tuple[str, ...]:
 
 
 def _gear(side: GearSide, units: Units) -> tuple[str, ...]:
-    top = int(side.power_w.argmax())
-    pull = int(side.torque_nm.argmax())
+    """Return one gear: ratios, slip, highest power and torque."""
+    (power_w, sd_w, power_rpm), (torque_nm, torque_rpm) = side.peak, side.peak_torque
     measured = (
         "\u2013"
         if side.measured_ratio is None or side.measured_sd is None
         else with_sd(side.measured_ratio, side.measured_sd)
     )
     slip = "\u2013" if side.slip_percent is None else f"{side.slip_percent:+.1f} %"
-    sd = float(side.sd_w[top])
-    slow = "\u2013" if side.slow_peak_w is None else units.power_text(side.slow_peak_w, sd)
+    slow = "\u2013" if side.slow_peak_w is None else units.power_text(side.slow_peak_w, sd_w)
     return (
         f"{side.gear}" if side.gear is not None else f"piece {side.piece}",
         f"{side.overall_ratio:.2f}",
         measured,
         slip,
-        f"{units.power_text(float(side.power_w[top]), sd)} at {side.engine_speed_rpm[top]:.0f}",
-        f"{side.torque_nm[pull]:.0f} at {side.engine_speed_rpm[pull]:.0f}",
+        f"{units.power_text(power_w, sd_w)} at {power_rpm:.0f}",
+        f"{torque_nm:.0f} at {torque_rpm:.0f}",
         slow,
     )
 
 
 def _item(item: Prediction, units: Units) -> tuple[str, ...]:
+    """Return one prediction: name, value, interval or why not."""
     if item.value is None or item.sd is None or item.ci95 is None:
         why = item.why_not or "not known well enough"
         return item.name, "not told", why

@@ -123,6 +123,7 @@ def _plain(value: _Json, key: str) -> _Json:
 
 
 def _unfit(key: str, value: float, expected: str) -> str:
+    """Return the message on a number that must never be shown."""
     return (
         f"the analysis gave {key} = {value}, expected {expected}; nothing was written. "
         "This is a fault of pullcoast, not of your logs: please report it with the session"

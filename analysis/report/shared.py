@@ -16,7 +16,7 @@ from analysis.report.pages import page_environment
 from analysis.report.records.shared import SharedRecord
 from analysis.report.results_json import json_text
 from analysis.results.road_load import RoadLoad
-from analysis.sessions.combine import Deviation, Shared, SharedRoadLoad, SharedState
+from analysis.sessions.shared import Deviation, Shared, SharedState
 from analysis.text.numbers import (
     Units,
     by_severity,
@@ -64,6 +64,7 @@ def render_shared(shared: Shared, folders: Sequence[str]) -> dict[str, str]:
 
 
 def _page(shared: Shared, folders: Sequence[str]) -> str:
+    """Return the page on several sessions."""
     units = Units.of(shared.sessions[0].outcome.session.display)
     return (
         page_environment()
@@ -100,6 +101,7 @@ def _page(shared: Shared, folders: Sequence[str]) -> str:
 
 
 def _title(shared: Shared) -> str:
+    """Return the name of the page: the vehicles and how many sessions."""
     names = list(dict.fromkeys(state.vehicle or "Vehicle" for state in shared.states))
     return f"{', '.join(names)}: {counted(len(shared.sessions), 'session')}"
 
@@ -109,6 +111,7 @@ def _reference(shared: Shared) -> str:
 
 
 def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
+    """Return one session: name, state, mass, air, peak, road load, runs."""
     one = shared.sessions[index]
     outcome, vehicle = one.outcome, one.outcome.session.vehicle
     load, power = outcome.road_load, outcome.power
@@ -169,7 +172,9 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
         view["coefficients"] = _coefficients(load.road_load)
         view["forces"] = force_rows(load.road_load, units)
         view["deviations"] = [
-            row for one in load.deviations for row in _deviation_rows(shared, load, one, units)
+            row
+            for one in load.deviations
+            for row in _deviation_rows(shared.sessions[one.session].name, one, units)
         ]
     return view
 
@@ -179,30 +184,28 @@ def _state_title(state: SharedState) -> str:
 
 
 def _coefficients(load: RoadLoad) -> _Rows:
+    """Return one row per coefficient."""
     if not load.separable:
         return []
-    values = (load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2)
-    sds = (load.covariance.diagonal() ** 0.5).tolist()
     names = ("N", "N/(m/s)", "N/(m/s)²")
+    found = zip(load.coefficients, load.coefficient_sds, names, strict=True)
     return [
-        (f"F{power}", f"{with_sd(value, sd)} {unit}")
-        for power, (value, sd, unit) in enumerate(zip(values, sds, names, strict=True))
+        (f"F{at}", f"{with_sd(value, sd)} {unit}") for at, (value, sd, unit) in enumerate(found)
     ]
 
 
-def _deviation_rows(shared: Shared, load: SharedRoadLoad, one: Deviation, units: Units) -> _Rows:
-    rows: _Rows = []
-    for speed, difference, sd in zip(one.speed_mps, one.difference, one.sd, strict=True):
-        force = load.road_load.at(speed).force_n
-        rows.append(
-            (
-                shared.sessions[one.session].name,
-                units.speed_text(speed),
-                f"{difference:+.0f} N ({100 * difference / force:+.1f} %)",
-                f"± {number(sd, sd)} N",
-            )
+def _deviation_rows(name: str, one: Deviation, units: Units) -> _Rows:
+    """Return one row per speed of how far a session lies from what is shared."""
+    found = zip(one.speed_mps, one.difference, one.sd, one.shares, strict=True)
+    return [
+        (
+            name,
+            units.speed_text(speed),
+            f"{difference:+.0f} N ({100 * share:+.1f} %)",
+            f"± {number(sd, sd)} N",
         )
-    return rows
+        for speed, difference, sd, share in found
+    ]
 
 
 # --- text ------------------------------------------------------------------------------------

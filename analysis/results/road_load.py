@@ -32,6 +32,18 @@ class ReferenceRoadLoad:
     f2_n_per_mps2: float
     covariance: NDArray[np.float64] | None = None
 
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """F0, F1 and F2."""
+        return self.f0_n, self.f1_n_per_mps, self.f2_n_per_mps2
+
+    @property
+    def coefficient_sds(self) -> tuple[float, ...] | None:
+        """Their standard deviations; None where not known."""
+        return (
+            None if self.covariance is None else tuple((self.covariance.diagonal() ** 0.5).tolist())
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLoadAt:
@@ -85,6 +97,16 @@ class RoadLoad:
     budget_speed_mps: float
     scatter_factor: float = 1.0
     slope_effect: NDArray[np.float64] | None = None
+
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """F0, F1 and F2."""
+        return self.f0_n, self.f1_n_per_mps, self.f2_n_per_mps2
+
+    @property
+    def coefficient_sds(self) -> tuple[float, ...]:
+        """Their standard deviations."""
+        return tuple((self.covariance.diagonal() ** 0.5).tolist())
 
     def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return `R(v)` [N] at speeds of any shape [m/s]."""

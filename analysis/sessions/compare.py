@@ -28,7 +28,7 @@ from logger.findings import Finding
 __all__ = ["Comparison", "compare", "compare_all"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Everything that a page on two sessions may show.
 
@@ -105,5 +105,12 @@ def compare(first: Side, other: Side) -> Comparison:
         curves = curve_differences(first, other, common)
     load, why = road_load_difference(first, other, common)
     return Comparison(
-        first, other, peak, curves, load, why, causes, comparison_findings(first, other, road)
+        first=first,
+        other=other,
+        peak_w=peak,
+        power=curves,
+        road_load=load,
+        why_no_road_load=why,
+        causes=causes,
+        findings=comparison_findings(first, other, road),
     )

@@ -23,7 +23,7 @@ SHOWN_SHARE = 0.8
 _Z_CLAIM, _Z_SHOWN = 1.644854, 0.841621
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """One figure of two sessions and what lies between them, all in one unit.
 

@@ -42,7 +42,7 @@ _LEAST_SPAN_MPS = 2.0
 # --- wheel power ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CurveDifference:
     """Wheel power of one gear, other less first, over the speeds that both covered.
 
@@ -72,7 +72,7 @@ def peak_difference(first: Side, other: Side, common: Common) -> Difference:
     effects = (first.power.peak_slope_effect_w, other.power.peak_slope_effect_w)
     if common.slope and effects[0] is not None and effects[1] is not None:
         own -= 2.0 * common.slope * effects[0] * effects[1]
-    return Difference(first.power.peak_w, other.power.peak_w, float(np.sqrt(own)))
+    return Difference(first=first.power.peak_w, other=other.power.peak_w, sd=float(np.sqrt(own)))
 
 
 def curve_differences(first: Side, other: Side, common: Common) -> tuple[CurveDifference, ...]:
@@ -104,6 +104,7 @@ def _shared_speeds(one: GearCurve, two: GearCurve) -> float:
 def _gear_difference(
     first: Side, other: Side, gear: GearCurve, other_gear: GearCurve, common: Common
 ) -> CurveDifference | None:
+    """Return the difference of one gear over the speeds that both drove."""
     low = max(float(gear.speed_mps[0]), float(other_gear.speed_mps[0]))
     high = min(float(gear.speed_mps[-1]), float(other_gear.speed_mps[-1]))
     speeds = np.arange(np.ceil(low / 0.25), np.floor(high / 0.25) + 1) * 0.25
@@ -127,7 +128,14 @@ def _gear_difference(
     own += (common.mass_share * (powers[1] - powers[0])) ** 2
     if common.slope and len(effects) == 2:
         own = own - 2.0 * common.slope * effects[0] * effects[1]
-    return CurveDifference(gear.gear, other_gear.gear, speeds, powers[0], powers[1], np.sqrt(own))
+    return CurveDifference(
+        gear=gear.gear,
+        other_gear=other_gear.gear,
+        speed_mps=speeds,
+        first_w=powers[0],
+        other_w=powers[1],
+        sd_w=np.sqrt(own),
+    )
 
 
 def _mass_share(side: Side, power: PowerCurve) -> float:
@@ -141,7 +149,7 @@ def _mass_share(side: Side, power: PowerCurve) -> float:
 # --- road load ------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadDifference:
     """Road load in reference air for the first session's mass, other less first.
 
@@ -154,7 +162,7 @@ class LoadDifference:
     speed_range_mps : (low, high)
         That both covered [m/s].
     drag_area_m2 : Difference or None
-        ``2 F2 / rho`` [m2]; None where F2 cannot be told.
+        ``2 F2 / rho`` [m2]; None where F2 is not separable.
     rolling : Difference or None
         ``F0 / (m g)``; likewise.
     drag_area_alike_m2, rolling_alike : Difference or None
@@ -175,7 +183,7 @@ class LoadDifference:
         """Return the difference of force [N] at a speed [m/s]."""
         basis = speed_mps ** np.arange(3.0)
         sd = float(np.sqrt(basis @ self.covariance @ basis))
-        return Difference(float(basis @ self.first), float(basis @ self.other), sd)
+        return Difference(first=float(basis @ self.first), other=float(basis @ self.other), sd=sd)
 
     def speeds_mps(self) -> _Array:
         """Return the multiples of 0.5 m/s that both covered [m/s]."""
@@ -222,14 +230,14 @@ def road_load_difference(
         drag_alike = _scaled(first_load, other_load, narrowed, 2, per_f2)
         rolling_alike = _scaled(first_load, other_load, narrowed, 0, per_f0)
     difference = LoadDifference(
-        days[0].value,
-        days[1].value,
-        covariance,
-        (low, high),
-        drag,
-        rolling,
-        drag_alike,
-        rolling_alike,
+        first=days[0].value,
+        other=days[1].value,
+        covariance=covariance,
+        speed_range_mps=(low, high),
+        drag_area_m2=drag,
+        rolling=rolling,
+        drag_area_alike_m2=drag_alike,
+        rolling_alike=rolling_alike,
     )
     return difference, None
 
@@ -258,8 +266,9 @@ def _f1_alike(first: _Array, other: _Array, covariance: _Array) -> tuple[_Array,
 
 
 def _scaled(first: _Array, other: _Array, covariance: _Array, at: int, factor: float) -> Difference:
+    """Return the difference of one coefficient times a factor."""
     return Difference(
-        factor * float(first[at]),
-        factor * float(other[at]),
-        factor * float(np.sqrt(covariance[at, at])),
+        first=factor * float(first[at]),
+        other=factor * float(other[at]),
+        sd=factor * float(np.sqrt(covariance[at, at])),
     )

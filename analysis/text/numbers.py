@@ -49,7 +49,7 @@ def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
     return text if float(text) else text.replace("-", "")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
     """Display units and the SI value of one of each."""
 
@@ -62,10 +62,10 @@ class Units:
     def of(cls, display: Display) -> Units:
         """Return the units that a session asks for."""
         return cls(
-            display.power,
-            display.speed,
-            to_si(1.0, display.power, "power"),
-            to_si(1.0, display.speed, "speed"),
+            power=display.power,
+            speed=display.speed,
+            power_w=to_si(1.0, display.power, "power"),
+            speed_mps=to_si(1.0, display.speed, "speed"),
         )
 
     def speed_text(self, speed_mps: float, sd_mps: float | None = None) -> str:

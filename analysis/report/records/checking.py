@@ -122,6 +122,7 @@ def _checked_number(file: str, where: str, value: object, kind: type[int | float
 
 
 def _check_limits(file: str, where: str, value: Any, limits: Limits) -> None:
+    """Raise `ReadError` where a value exceeds its limits."""
     if limits.above is not None and not value > limits.above:
         raise _unfit(file, where, value, f"above {limits.above:g}")
     if limits.least is not None and not value >= limits.least:

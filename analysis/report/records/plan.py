@@ -6,8 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal, TypeAlias
 
-from analysis.model.covariance import Z95
-from analysis.planning.plan import MOST_PAIRS, Foretold, LoadForetold, Needed, Variant
+from analysis.planning.plan import (
+    MOST_PAIRS,
+    LoadPrediction,
+    Needed,
+    OutingPrediction,
+    Variant,
+    half95_percent,
+)
 from analysis.report.records.record import Limits, Part, Positive, Text, filled
 from logger.session.keys import VehicleKind
 
@@ -40,18 +46,17 @@ class PlannedPowerRecord:
     ]
 
     @classmethod
-    def of(cls, foretold: Foretold) -> PlannedPowerRecord:
+    def of(cls, predicted: OutingPrediction) -> PlannedPowerRecord:
         """Fill from what is predicted."""
-        half = 100 * Z95
         return cls(
-            peak_W=foretold.peak_w,
-            half95_percent=half * foretold.peak_share,
-            engines_half95_percent=[half * share for share in foretold.peak_shares],
-            mass_half95_percent=half * foretold.mass_share,
-            difference_half95_percent=half * foretold.difference_share,
-            gain_shown_percent=100 * foretold.gain_shown,
+            peak_W=predicted.peak_w,
+            half95_percent=half95_percent(predicted.peak_share),
+            engines_half95_percent=[half95_percent(share) for share in predicted.peak_shares],
+            mass_half95_percent=half95_percent(predicted.mass_share),
+            difference_half95_percent=half95_percent(predicted.difference_share),
+            gain_shown_percent=100 * predicted.gain_shown,
             causes_sd_percent={
-                name: 100 * share or None for name, share in foretold.causes.items()
+                name: 100 * share or None for name, share in predicted.causes.items()
             },
         )
 
@@ -66,13 +71,13 @@ class PlannedLoadRecord:
     difference_half95_percent: Positive
 
     @classmethod
-    def of(cls, load: LoadForetold) -> PlannedLoadRecord:
+    def of(cls, load: LoadPrediction) -> PlannedLoadRecord:
         """Fill from what is predicted."""
         return filled(
             cls,
             load,
-            half95_percent=100 * Z95 * load.share,
-            difference_half95_percent=100 * Z95 * load.difference_share,
+            half95_percent=half95_percent(load.share),
+            difference_half95_percent=half95_percent(load.difference_share),
         )
 
 
@@ -97,9 +102,9 @@ class PlannedOutingRecord:
     run_s: Positive
 
     @classmethod
-    def of(cls, foretold: Foretold) -> PlannedOutingRecord:
+    def of(cls, predicted: OutingPrediction) -> PlannedOutingRecord:
         """Fill from what is predicted."""
-        outing = foretold.outing
+        outing = predicted.outing
         return filled(
             cls,
             outing,
@@ -109,8 +114,8 @@ class PlannedOutingRecord:
             gps_rate_hz=outing.gps_hz,
             accel_rate_hz=outing.accel_hz or None,
             slope_percent=100 * outing.slope,
-            road_m=foretold.road_m,
-            run_s=foretold.run_s,
+            road_m=predicted.road_m,
+            run_s=predicted.run_s,
         )
 
 
@@ -128,7 +133,7 @@ class VariantRecord:
     @classmethod
     def of(cls, one: Variant) -> VariantRecord:
         """Fill from a variant."""
-        found = one.foretold
+        found = one.predicted
         return cls(
             name=one.name,
             wheel_power=None if found is None else PlannedPowerRecord.of(found),
@@ -179,7 +184,7 @@ class PlanRecord:
     @classmethod
     def of(
         cls,
-        foretold: Foretold,
+        predicted: OutingPrediction,
         variants: Sequence[Variant],
         want: float | None,
         needed: Sequence[Needed],
@@ -188,9 +193,9 @@ class PlanRecord:
         """Fill from a plan; `want` is a ratio."""
         return cls(
             format="pullcoast-plan/1",
-            outing=PlannedOutingRecord.of(foretold),
-            wheel_power=PlannedPowerRecord.of(foretold),
-            road_load=[PlannedLoadRecord.of(load) for load in foretold.loads],
+            outing=PlannedOutingRecord.of(predicted),
+            wheel_power=PlannedPowerRecord.of(predicted),
+            road_load=[PlannedLoadRecord.of(load) for load in predicted.loads],
             variants=[VariantRecord.of(one) for one in variants],
             wanted_percent=None if want is None else 100 * want,
             needed=[NeededRecord.of(one) for one in needed],

@@ -19,7 +19,7 @@ from analysis.report.records.record import (
     filled,
 )
 from analysis.report.records.road_load import RoadLoadFigures
-from analysis.sessions.combine import (
+from analysis.sessions.shared import (
     Deviation,
     Shared,
     SharedPower,

@@ -18,7 +18,21 @@ from analysis.report.results_json import json_text, results_dict
 from logger.errors import ReadError
 
 #: What the keys of a results.json may hold in a damaged or hostile file.
-_HOSTILE: tuple[Any, ...] = (None, True, -1, 0, 10**400, -1e308, float("nan"), "", "x", [], [[]], {}, {"": 0})
+_HOSTILE: tuple[Any, ...] = (
+    None,
+    True,
+    -1,
+    0,
+    10**400,
+    -1e308,
+    float("nan"),
+    "",
+    "x",
+    [],
+    [[]],
+    {},
+    {"": 0},
+)
 #: Keys that came after the first files were written.
 _LATER = (
     ("session", "vehicle"),

@@ -14,7 +14,8 @@ from make_written import Page, valid
 from analysis.cli.main import main
 from analysis.report.results_json import ResultError
 from analysis.report.shared import render_shared, shared_summary
-from analysis.sessions.combine import Shared, combine
+from analysis.sessions.combine import combine
+from analysis.sessions.shared import Shared
 
 
 def made() -> Shared:

@@ -7,9 +7,6 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from analysis.model.covariance import Z95
@@ -17,6 +14,9 @@ from analysis.plots.style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
+    Axes,
+    Figure,
+    Line2D,
     Plot,
     csv_text,
     draw_band,

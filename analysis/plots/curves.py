@@ -28,6 +28,7 @@ from analysis.plots.style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
+    Axes,
     Plot,
     csv_text,
     draw_band,
@@ -130,17 +131,25 @@ def shared_road_load_plot(
     )  # fmt: skip
     for text in legend.get_texts():
         text.set_parse_math(False)
-    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
     bottom = min(0.0, float((force - half).min()))
-    draw_frame(
-        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
-        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
-    )  # fmt: skip
+    _force_frame(axes, (low, high), (bottom, top), units)
     aid = (
         "Thick: what the sessions share, in reference air; its band holds the true curve with 95 % "
         "probability. Thin: each session by itself, carried to the same air."
     )
     return page_plot(name, "Road load over speed", aid, _road_load_words(shared, units), figure)
+
+
+def _force_frame(
+    axes: Axes, range_mps: tuple[float, float], forces_n: tuple[float, float], units: Units
+) -> None:
+    """Draw the axes of forces over speed, from rest where the speeds reach down far enough."""
+    (low, high), (bottom, top) = range_mps, forces_n
+    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
+    draw_frame(
+        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
+        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
+    )  # fmt: skip
 
 
 def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
@@ -267,11 +276,7 @@ def _road_load(outcome: Analysis, units: Units) -> Plot | None:
     marks = points[:, 2] if points.size else force
     top = max(float((force + half).max()), float(np.percentile(marks, 98)))
     bottom = min(float((force - half).min()), float(np.percentile(marks, 2)), 0.0)
-    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
-    draw_frame(
-        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
-        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
-    )  # fmt: skip
+    _force_frame(axes, (low, high), (bottom, top), units)
     aid = (
         "The force that air and tyres put against the vehicle on a level road in still air. The band "
         "holds the true curve with 95 % probability; the marks are short pieces of the coast-downs"

@@ -6,9 +6,7 @@ import io
 from collections.abc import Iterable
 from typing import Any
 
-from matplotlib.figure import Figure
-
-from analysis.plots.style import COLOURS, Plot, svg_settings
+from analysis.plots.style import COLOURS, Figure, Plot, svg_settings
 from analysis.plots.svg import shortened
 
 __all__ = ["plot_files"]

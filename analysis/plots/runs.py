@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from analysis.crosscheck.crosscheck import CrossCheck
@@ -23,6 +21,8 @@ from analysis.plots.strips import (
 from analysis.plots.style import (
     COLOURS,
     SIZE,
+    Axes,
+    Figure,
     Plot,
     csv_text,
     draw_frame,

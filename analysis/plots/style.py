@@ -11,17 +11,24 @@ from __future__ import annotations
 
 import io
 import itertools
+import logging
 import math
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Any
 
+# Where nothing can be kept in the home folder, or there is none, matplotlib logs as it is imported
+# where it keeps its list of fonts instead, which is no warning for the reader of a report. The other
+# modules of this room take matplotlib's types from here, so that it is never imported before this.
+logging.getLogger("matplotlib").addFilter(lambda record: record.levelno >= logging.ERROR)
+
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
@@ -31,6 +38,9 @@ __all__ = [
     "COLOURS",
     "GEAR_LINES",
     "SIZE",
+    "Axes",
+    "Figure",
+    "Line2D",
     "Plot",
     "csv_text",
     "draw_band",

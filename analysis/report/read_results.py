@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from analysis.physics.air import AirState
 from analysis.report.records.checking import read_record
-from analysis.report.records.record import FindingRecord
+from analysis.report.records.record import AirRecord, FindingRecord
 from analysis.report.records.results import (
     FORMAT,
-    AirRecord,
     SessionRecord,
     SiteRecord,
     WheelPowerRecord,

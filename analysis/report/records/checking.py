@@ -17,7 +17,7 @@ __all__ = ["read_record"]
 _Record = TypeVar("_Record")
 #: So much of a value that does not fit is quoted.
 _QUOTED = 40
-_PLAIN = {str: "a text", bool: "true or false", dict: "an object", list: "a list"}
+_NAMES = {str: "a text", bool: "true or false", dict: "an object", list: "a list"}
 
 
 def read_record(file: str, where: str, value: object, record: type[_Record]) -> _Record:
@@ -83,13 +83,13 @@ def _checked(file: str, where: str, value: object, kind: Any) -> Any:
     if origin is dict:
         return {
             name: _checked(file, f"{where}.{name}", item, parts[1])
-            for name, item in _plain(file, where, value, dict).items()
+            for name, item in _of_kind(file, where, value, dict).items()
         }
     if is_dataclass(kind):
         return read_record(file, where, value, kind)  # type: ignore[arg-type]
     if kind in (int, float):
         return _checked_number(file, where, value, kind)
-    return value if kind is Any else _plain(file, where, value, kind)
+    return value if kind is Any else _of_kind(file, where, value, kind)
 
 
 def _checked_items(
@@ -98,7 +98,7 @@ def _checked_items(
     """Return a list of any length, or a tuple of so many items as its type has."""
     each = parts
     if origin is list or parts[1:] == (...,):
-        each = (parts[0],) * len(_plain(file, where, value, list))
+        each = (parts[0],) * len(_of_kind(file, where, value, list))
     elif not isinstance(value, list) or len(value) != len(parts):
         noun = "rows" if get_origin(parts[0]) is tuple else "numbers"
         raise _unfit(file, where, value, f"{len(parts)} {noun}")
@@ -136,10 +136,10 @@ def _check_limits(file: str, where: str, value: Any, limits: Limits) -> None:
         raise ReadError(file, f"{where}.{missing[0]} is missing", "the keys of a results.json")
 
 
-def _plain(file: str, where: str, value: object, kind: type) -> Any:
+def _of_kind(file: str, where: str, value: object, kind: type) -> Any:
     """Return a value of a type that is as JSON has it."""
     if not isinstance(value, kind):
-        raise _unfit(file, where, value, _PLAIN[kind])
+        raise _unfit(file, where, value, _NAMES[kind])
     return value
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal, Self
 
 from analysis.report.records.record import (
-    AirSource,
+    AirRecord,
     AtSpeed,
     Count,
     FindingRecord,
@@ -202,12 +202,9 @@ class ComparisonRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SideAirRecord:
+class SideAirRecord(AirRecord):
     """Air of a session's day."""
 
-    density_kg_m3: Positive
-    density_sd_kg_m3: Sd
-    source: AirSource
     temperature_C: float | None
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 from analysis.crosscheck.crosscheck import CrossCheck
-from analysis.report.records.record import Count, Part, Sd, filled
+from analysis.report.records.record import Count, ForcePoint, Sd, filled
 
 __all__ = ["CrossCheckRecord"]
 
@@ -27,15 +27,6 @@ class GateRecord:
     z: float | None
     z_explained: float | None
     verdict: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GateForcePoint:
-    """Road load from timed coast-downs alone, at one speed."""
-
-    speed_mps: Part
-    force_N: float
-    sd_N: Sd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +69,7 @@ class CrossCheckRecord:
     mean_wheel_power_W: float | None
     mean_wheel_power_sd_W: Sd | None
     peak_wheel_power_W: float | None
-    road_load: list[GateForcePoint]
+    road_load: Annotated[list[ForcePoint], "from timed coast-downs alone"]
     steps: list[str]
     explanation: list[str]
     alignment: AlignmentRecord | None
@@ -108,7 +99,7 @@ class CrossCheckRecord:
             mean_wheel_power_sd_W=found.mean_power_sd_w,
             peak_wheel_power_W=found.peak_power_w,
             road_load=[
-                GateForcePoint(speed_mps=speed, force_N=force, sd_N=sd)
+                ForcePoint(speed_mps=speed, force_N=force, sd_N=sd)
                 for speed, force, sd in found.road_load_n
             ],
             alignment=None

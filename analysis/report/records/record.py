@@ -9,10 +9,11 @@ from typing import Annotated, Any, Literal, TypeAlias, TypeVar
 from logger.findings import Finding, Severity
 
 __all__ = [
-    "AirSource",
+    "AirRecord",
     "AtSpeed",
     "Count",
     "FindingRecord",
+    "ForcePoint",
     "Limits",
     "Part",
     "Positive",
@@ -50,7 +51,6 @@ Sd: TypeAlias = Annotated[float, Limits(above=0)]
 Share: TypeAlias = Annotated[float, Limits(least=0, most=1)]
 Text: TypeAlias = Annotated[str, Limits(length=1)]
 Range: TypeAlias = tuple[float, float]
-AirSource: TypeAlias = Literal["measured", "estimated", "assumed"]
 
 
 # A record may say of its class:
@@ -117,9 +117,26 @@ class ReferenceAir:
     pressure_kPa: Positive
 
 
-@dataclass(
-    frozen=True, kw_only=True
-)  # no slots, so that a record can begin with another one's fields
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirRecord:
+    """Air of the day."""
+
+    density_kg_m3: Positive
+    density_sd_kg_m3: Sd
+    source: Literal["measured", "estimated", "assumed"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForcePoint:
+    """Road load at one speed."""
+
+    speed_mps: Part
+    force_N: float
+    sd_N: Sd
+
+
+# no slots, so that a record can begin with another one's fields
+@dataclass(frozen=True, kw_only=True)
 class AtSpeed:
     """What holds at one speed."""
 

@@ -9,7 +9,7 @@ from analysis.crosscheck.crosscheck import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.report.records.crosscheck import CrossCheckRecord
 from analysis.report.records.record import (
-    AirSource,
+    AirRecord,
     Count,
     FindingRecord,
     Limits,
@@ -32,7 +32,6 @@ from logger.session.keys import VehicleKind
 
 __all__ = [
     "FORMAT",
-    "AirRecord",
     "CoastRecord",
     "PhaseRecord",
     "ResultsRecord",
@@ -80,15 +79,6 @@ class SessionRecord:
             runs_down=directions.count(-1),
             vehicle=session.vehicle.name,
         )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AirRecord:
-    """Air of the day."""
-
-    density_kg_m3: Positive
-    density_sd_kg_m3: Sd
-    source: AirSource
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,9 +159,8 @@ class PullRecord:
     direction: _Direction
 
 
-@dataclass(
-    frozen=True, kw_only=True
-)  # no slots, so that a record can begin with another one's fields
+# no slots, so that a record can begin with another one's fields
+@dataclass(frozen=True, kw_only=True)
 class OfLog:
     """What one log holds."""
 

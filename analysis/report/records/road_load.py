@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
 from analysis.pipeline import Analysis
-from analysis.report.records.record import Limits, Part, ReferenceAir, Sd, filled, rows
+from analysis.report.records.record import ForcePoint, Limits, Part, ReferenceAir, filled, rows
 from analysis.results.road_load import RoadLoad
 
 __all__ = ["COEFFICIENTS", "RoadLoadFigures", "RoadLoadRecord", "budget_of"]
@@ -19,15 +19,6 @@ _Three: TypeAlias = tuple[float, float, float]
 _Covariance: TypeAlias = tuple[_Three, _Three, _Three]
 _Order: TypeAlias = tuple[Literal["F0_N"], Literal["F1_N_per_mps"], Literal["F2_N_per_mps2"]]
 _CAUSES = ("noise", "wind", "slope", "lag", "mount", "mass")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForcePoint:
-    """Road load at one speed."""
-
-    speed_mps: Part
-    force_N: float
-    sd_N: Sd
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Literal, TypeAlias
 
 from analysis.report.records.record import (
-    AirSource,
+    AirRecord,
     Count,
     FindingRecord,
     Limits,
@@ -67,9 +67,8 @@ class PowerDeviationRecord:
         return filled(cls, one, difference_W=one.difference[0], expected_sd_W=one.sd[0])
 
 
-@dataclass(
-    frozen=True, kw_only=True
-)  # no slots, so that a record can begin with another one's fields
+# no slots, so that a record can begin with another one's fields
+@dataclass(frozen=True, kw_only=True)
 class OfSessions:
     """What some of the sessions have in common."""
 
@@ -142,12 +141,9 @@ class StateRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SharedAirRecord:
+class SharedAirRecord(AirRecord):
     """Air of a session's day."""
 
-    density_kg_m3: Positive
-    density_sd_kg_m3: Sd
-    source: AirSource
     temperature_C: float | None
     pressure_hPa: float | None
 

@@ -64,12 +64,14 @@ def test_claims_follow_the_normal_distribution() -> None:
     assert found.chance_more == pytest.approx(stats.norm.cdf(1.5))
     assert found.interval95 == pytest.approx(stats.norm.interval(0.95, 3.0, 2.0))
     assert found.percent == pytest.approx(3.0)
+    assert found.percent_sd == pytest.approx(100.0 * found.sd / found.first)
     limit = stats.norm.ppf(CLAIM)
     assert share_found(3.0, 2.0) == pytest.approx(stats.norm.sf(limit - 1.5), rel=1e-6)
     assert share_found(smallest_shown(2.0), 2.0) == pytest.approx(SHOWN_SHARE, abs=1e-6)
     for value, verdict in ((3.2, "not shown"), (3.3, "more"), (-3.2, "not shown"), (-3.3, "less")):
         assert Difference(first=0.0, other=value, sd=2.0).verdict == verdict  # 1.645 sd is 3.29
-    assert Difference(first=-5.0, other=1.0, sd=1.0).percent is None
+    below = Difference(first=-5.0, other=1.0, sd=1.0)
+    assert below.percent is below.percent_sd is None
 
 
 # --- what is common --------------------------------------------------------------------------

@@ -204,7 +204,7 @@ def _tell(
     failures = [row for row in rows if row.failed]
     kept = sum(outcome.kept for outcome in outcomes)
     if arguments.json:
-        from analysis.report.results_json import json_text
+        from analysis.report.json_text import json_text
 
         print(
             json_text(

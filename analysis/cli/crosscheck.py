@@ -66,7 +66,8 @@ def crosscheck(arguments: argparse.Namespace) -> int:
         if finding.severity != "note":
             complain(f"{finding.severity}: {finding.text}")
     if arguments.json:
-        from analysis.report.results_json import crosscheck_dict, json_text
+        from analysis.report.json_text import json_text
+        from analysis.report.results_json import crosscheck_dict
 
         print(json_text(crosscheck_dict(found)), end="")
     else:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from analysis.report.results_json import finding_dict, json_text, phase_dict
+from analysis.report.json_text import finding_dict, json_text, phase_dict
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.output import check_writable, write_together
 from analysis.terminal.progress import Progress

@@ -266,7 +266,7 @@ def _tell(
 ) -> None:
     usable = [group for group in groups if group.readable]
     if arguments.json:
-        from analysis.report.results_json import json_text
+        from analysis.report.json_text import json_text
 
         out = [log for group in groups if not group.readable for log in group.logs]
         print(

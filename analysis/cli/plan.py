@@ -54,8 +54,8 @@ def plan(arguments: argparse.Namespace) -> int:
         raise SessionError(option, "", found, "well below the highest speed, for a coast-down")
     from analysis.planning.outing import NotDrivable
     from analysis.planning.plan import pairs_needed, predict_outing, variants
+    from analysis.report.json_text import json_text
     from analysis.report.plan import plan_dict, plan_text
-    from analysis.report.results_json import json_text
 
     try:
         predicted = predict_outing(outing)

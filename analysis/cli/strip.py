@@ -219,7 +219,7 @@ def _tell(
     stripped: Stripped,
 ) -> None:
     if arguments.json:
-        from analysis.report.results_json import json_text
+        from analysis.report.json_text import json_text
 
         print(
             json_text(

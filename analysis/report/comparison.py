@@ -11,9 +11,9 @@ from markupsafe import Markup
 
 from analysis.plots.comparison import load_difference_plot, percent_plot, power_difference_plot
 from analysis.plots.style import COLOURS
+from analysis.report.json_text import json_text
 from analysis.report.pages import page_environment
 from analysis.report.records.comparison import ComparisonsRecord
-from analysis.report.results_json import json_text
 from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.sessions.compare import Comparison
 from analysis.sessions.side import Side

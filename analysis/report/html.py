@@ -30,9 +30,10 @@ from analysis.report.html_tables import (
     timed_rows,
     unused_rows,
 )
+from analysis.report.json_text import json_text
 from analysis.report.pages import TEMPLATES, page_environment
 from analysis.report.reference_tables import comparison_rows
-from analysis.report.results_json import json_text, results_dict
+from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
 from analysis.text.numbers import (
     Units,

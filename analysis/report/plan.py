@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from analysis.planning.plan import MOST_PAIRS, Needed, OutingPrediction, Variant, half95_percent
+from analysis.report.json_text import plain
 from analysis.report.pages import TEMPLATES
 from analysis.report.records.plan import PlanRecord
-from analysis.report.results_json import plain
 from analysis.results.verdict import cause_name
 from analysis.text.numbers import Units
 from logger.findings import counted

@@ -12,9 +12,9 @@ from markupsafe import Markup
 
 from analysis.plots.curves import COLOURS, shared_road_load_plot
 from analysis.report.html_tables import force_rows
+from analysis.report.json_text import json_text
 from analysis.report.pages import page_environment
 from analysis.report.records.shared import SharedRecord
-from analysis.report.results_json import json_text
 from analysis.results.road_load import RoadLoad
 from analysis.sessions.shared import Deviation, Shared, SharedState
 from analysis.text.numbers import (

@@ -12,9 +12,9 @@ from make_written import valid
 @pytest.fixture(scope="session", autouse=True)
 def _published_files_keep_their_schemas() -> Iterator[None]:
     """Check results.json, compare.json, shared.json and plans as they are made in this process."""
-    from analysis.report import comparison, html, results_json, shared
+    from analysis.report import comparison, html, json_text, shared
 
-    plain = results_json.json_text
+    plain = json_text.json_text
 
     def checked(value: Any) -> str:
         text = plain(value)
@@ -23,6 +23,6 @@ def _published_files_keep_their_schemas() -> Iterator[None]:
         return text
 
     with pytest.MonkeyPatch.context() as patch:
-        for module in (results_json, html, comparison, shared):
+        for module in (json_text, html, comparison, shared):
             patch.setattr(module, "json_text", checked)
         yield

@@ -6,16 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Annotated, Any, Literal, TypeAlias, TypeVar
 
+from analysis.runs.run import Phase, Run
 from logger.findings import Finding, Severity
 
 __all__ = [
     "AirRecord",
     "AtSpeed",
     "Count",
+    "Direction",
     "FindingRecord",
     "ForcePoint",
     "Limits",
     "Part",
+    "PhaseRecord",
     "Positive",
     "Range",
     "ReferenceAir",
@@ -51,6 +54,7 @@ Sd: TypeAlias = Annotated[float, Limits(above=0)]
 Share: TypeAlias = Annotated[float, Limits(least=0, most=1)]
 Text: TypeAlias = Annotated[str, Limits(length=1)]
 Range: TypeAlias = tuple[float, float]
+Direction: TypeAlias = Literal[1, -1] | None
 
 
 # A record may say of its class:
@@ -141,3 +145,25 @@ class AtSpeed:
     """What holds at one speed."""
 
     speed_mps: Part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseRecord:
+    """Times, speeds and direction of one phase of a run."""
+
+    start_s: float
+    end_s: float
+    from_mps: float
+    to_mps: float
+    direction: Direction
+
+    @staticmethod
+    def figures(phase: Phase, run: Run) -> dict[str, Any]:
+        """Return the values of these fields."""
+        return {
+            "start_s": phase.start_s,
+            "end_s": phase.end_s,
+            "from_mps": phase.from_mps,
+            "to_mps": phase.to_mps,
+            "direction": run.direction,
+        }

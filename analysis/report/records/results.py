@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias
+from typing import Annotated, Any, ClassVar, Final, Literal
 
 from analysis.crosscheck.crosscheck import CrossCheck
 from analysis.pipeline import Analysis
@@ -11,9 +11,11 @@ from analysis.report.records.crosscheck import CrossCheckRecord
 from analysis.report.records.record import (
     AirRecord,
     Count,
+    Direction,
     FindingRecord,
     Limits,
     Part,
+    PhaseRecord,
     Positive,
     Range,
     Sd,
@@ -27,13 +29,11 @@ from analysis.report.records.reference import (
 )
 from analysis.report.records.road_load import RoadLoadRecord, budget_of
 from analysis.results.power import PowerCurve
-from analysis.runs.run import Phase, Run
 from logger.session.keys import VehicleKind
 
 __all__ = [
     "FORMAT",
     "CoastRecord",
-    "PhaseRecord",
     "ResultsRecord",
     "SessionRecord",
     "SiteRecord",
@@ -41,7 +41,6 @@ __all__ = [
 ]
 
 FORMAT: Final = "pullcoast-results/1"
-_Direction: TypeAlias = Literal[1, -1] | None
 _POWER_CAUSES = ("noise", "road_load", "lag", "mount", "mass")
 
 
@@ -156,7 +155,7 @@ class PullRecord:
     mean_power_sd_W: Sd
     peak_power_W: float
     peak_power_sd_W: Sd
-    direction: _Direction
+    direction: Direction
 
 
 # no slots, so that a record can begin with another one's fields
@@ -165,28 +164,6 @@ class OfLog:
     """What one log holds."""
 
     log: Count
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhaseRecord:
-    """Times, speeds and direction of one phase of a run."""
-
-    start_s: float
-    end_s: float
-    from_mps: float
-    to_mps: float
-    direction: _Direction
-
-    @staticmethod
-    def figures(phase: Phase, run: Run) -> dict[str, Any]:
-        """Return the values of these fields."""
-        return {
-            "start_s": phase.start_s,
-            "end_s": phase.end_s,
-            "from_mps": phase.from_mps,
-            "to_mps": phase.to_mps,
-            "direction": run.direction,
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,8 +25,8 @@ from analysis.planning.plan import (
     predict_outing,
     variants,
 )
+from analysis.report.json_text import json_text
 from analysis.report.plan import checklist, plan_dict, plan_text
-from analysis.report.results_json import json_text
 from analysis.sessions.difference import share_found
 from logger.session.keys import VEHICLE_KINDS, VehicleKind
 from logger.session.session import Display

@@ -15,8 +15,9 @@ from make_written import Page, valid
 
 from analysis.cli.main import main
 from analysis.report.comparison import compare_text, render_comparison
+from analysis.report.json_text import json_text
 from analysis.report.read_results import side_of_results
-from analysis.report.results_json import json_text, results_dict
+from analysis.report.results_json import results_dict
 from analysis.sessions.compare import Comparison, compare, compare_all
 from analysis.sessions.side import side_of
 from analysis.text.comparison import figures

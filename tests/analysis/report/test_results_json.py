@@ -16,8 +16,9 @@ from make_analysis import KINDS, Kind, make_analysis, with_comparisons, with_ext
 from make_written import SCHEMAS, valid
 
 from analysis.report.csv_files import CURVES_HEADER, SPEED_TIME_HEADER, curves_csv, speed_time_csv
+from analysis.report.json_text import ResultError, json_text
 from analysis.report.read_results import read_results_road_load
-from analysis.report.results_json import ResultError, json_text, results_dict
+from analysis.report.results_json import results_dict
 from analysis.results.corrections import AmbientCorrection, CrankEstimate
 from analysis.results.road_load import ReferenceRoadLoad
 from analysis.runs.run import Phase, Run

@@ -13,8 +13,9 @@ from make_analysis import make_analysis, with_comparisons
 from make_schemas import RECORDS, schema_path, schema_text
 from make_written import SCHEMAS, valid
 
+from analysis.report.json_text import json_text
 from analysis.report.read_results import read_results_road_load, side_of_results
-from analysis.report.results_json import json_text, results_dict
+from analysis.report.results_json import results_dict
 from logger.errors import ReadError
 
 #: What the keys of a results.json may hold in a damaged or hostile file.

@@ -12,7 +12,7 @@ from make_several import sample_days
 from make_written import Page, valid
 
 from analysis.cli.main import main
-from analysis.report.results_json import ResultError
+from analysis.report.json_text import ResultError
 from analysis.report.shared import render_shared, shared_summary
 from analysis.sessions.combine import combine
 from analysis.sessions.shared import Shared

@@ -43,7 +43,7 @@ __all__ = [
 
 #: More pairs than this nobody drives in one spell of weather.
 MOST_PAIRS = 40
-#: Air as a thermometer and a barometer on the spot tell it: sd of the density [kg/m3], as in air.py.
+#: Air as a thermometer and a barometer on the spot show it: sd of the density [kg/m3], as in air.py.
 _AIR_SD_KG_M3 = 0.005
 #: Speeds at which road load is predicted [m/s]: 50 and 100 km/h; and of slow vehicles.
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)

@@ -81,7 +81,7 @@ _LEFT = 0.145
 class Plot:
     """One figure of a page.
 
-    `name` is fit for an id and a file name, `aid` tells how to read it, `words` what it shows, `svg`
+    `name` is fit for an id and a file name, `aid` explains how to read it, `words` what it shows, `svg`
     stands in a page; `csv` is a table of what is drawn, `figure` what `--plots` writes.
     """
 

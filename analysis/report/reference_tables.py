@@ -31,7 +31,7 @@ def comparison_rows(outcome: Analysis, units: Units) -> Mapping[str, object]:
     -------
     mapping
         Rows of ``resistance``, ``regulation``, ``engine``, ``predictions``; the words ``air``,
-        ``usual`` and ``engine_why_not``; empty where there is nothing to tell.
+        ``usual`` and ``engine_why_not``; empty where nothing is known.
     """
     figures, engine, expected = (
         outcome.extras.resistance,

@@ -78,7 +78,7 @@ class Side:
     road : Road or None
         None without positions.
     prints : tuple of str
-        What tells its recordings from others.
+        Fingerprints of its recordings.
     serious : int
         Warnings and errors in its own report.
     scatter : bool

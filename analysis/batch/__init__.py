@@ -1,6 +1,6 @@
-"""Many sessions in one go: jobs, workers, and the table of all.
+"""Many sessions or logs in one go, as the commands `batch`, `report`, `look` and `speed` take them.
 
-In: folders of sessions.
-Out: one folder of results each, batch.csv and batch.html (`table`).
+In: folders of sessions (`run`, `results`), or log files (`logs`).
+Out: one folder of results each, what several share, batch.csv and batch.html (`table`).
 May import: everything from `logger` to `report`.
 """

@@ -83,14 +83,14 @@ def shown(monkeypatch: pytest.MonkeyPatch, stderr: io.StringIO) -> str:
     monkeypatch.setattr(progress_module, "PATIENCE_S", 0.0)
     monkeypatch.setenv("TERM", "xterm")
     with Progress() as progress:
-        progress.say("reading drive.csv")
+        progress.show("reading drive.csv")
         progress.share(30, 100)
         deadline = time.monotonic() + 20.0
         while "reading" not in stderr.getvalue() and stderr.isatty():
             assert time.monotonic() < deadline, "nothing was shown"
             time.sleep(0.01)
         progress.share(60, 100)
-        progress.say("fitting")
+        progress.show("fitting")
     return stderr.getvalue()
 
 

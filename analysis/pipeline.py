@@ -11,9 +11,8 @@ from analysis.model.observations import observe_all
 from analysis.model.parameters import spread_table
 from analysis.physics.air import air_state
 from analysis.physics.plausible import vehicle_findings
-from analysis.results.extras import Extras, find_extras
 from analysis.results.limits import limit_power
-from analysis.results.measured import Measured
+from analysis.results.measured import Extras, Measured, find_extras
 from analysis.results.power import drop_uninformative, find_power, find_pulls
 from analysis.results.road_load import RoadLoad, find_road_load
 from analysis.results.site_and_sensors import (
@@ -27,6 +26,7 @@ from analysis.results.validity import fit_findings, reject_implausible, require_
 from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
+from analysis.runs.leave_out import leave_out_runs
 from analysis.runs.road import place_runs
 from analysis.runs.selection import judge_runs
 from analysis.runs.survey import find_all_runs, fuse_all
@@ -82,6 +82,7 @@ def analyse(
     fused, fuse_notes = fuse_all(recordings)
     # SpeedCurve -> Run: what was driven, where, and what may be used
     runs, places, road_notes = place_runs(recordings, fused, find_all_runs(fused), session.logs)
+    runs, wish_notes = leave_out_runs(runs, session.leave_out, session.logs)
     runs, bend_notes = leave_out_bends(runs, recordings, fused)
     runs, judge_notes = judge_runs(runs, fused, session, recordings)
     runs = agree_on_changes(fused, runs)
@@ -116,7 +117,7 @@ def analyse(
         coast_forces=coast_forces(fit, vehicle.effective_mass_kg),
         findings=(
             *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
-            *(*bend_notes, *judge_notes, *air_notes, *site_notes),
+            *(*wish_notes, *bend_notes, *judge_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, session),
             *(*power_notes, *limit_notes),
         ),

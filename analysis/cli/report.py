@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
-from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
+from analysis.terminal.errors import EXIT_INPUT, EXIT_NOTHING, EXIT_OK, complain, explain
 from analysis.terminal.options import (
     CAUTIONS,
     AllowOutside,
     Columns,
+    LeaveOut,
+    Neutral,
     PowerUnitOption,
     Quiet,
     RateHz,
+    RefuseDoubtful,
     Salvage,
     SpeedUnitOption,
     Strict,
@@ -24,7 +28,7 @@ from analysis.terminal.options import (
     stated,
 )
 from analysis.terminal.output import check_writable
-from logger.errors import PullcoastError
+from logger.errors import PullcoastError, SessionError
 
 __all__ = ["app", "report"]
 
@@ -44,6 +48,7 @@ examples:
   pullcoast report airfield --full --plots pictures
   pullcoast report pulls --road-load coasts/results/results.json
   pullcoast report airfield --column speed_mps="GPS speed" --unit speed_mps=km/h
+  pullcoast report airfield --leave-out 6,run07.csv
   pullcoast report airfield --json | jq .wheel_power.peak_W"""
 
 _KNOWN = "what is known (wins over session.toml)"
@@ -111,6 +116,9 @@ def report(
     altitude: Annotated[str | None, stated("--altitude", _KNOWN)] = None,
     power: PowerUnitOption = None,
     speed_unit: SpeedUnitOption = None,
+    leave_out: LeaveOut = None,
+    neutral: Neutral = False,
+    refuse_doubtful: RefuseDoubtful = False,
     column: Columns = None,
     unit: Units = None,
     rate_hz: RateHz = None,
@@ -159,6 +167,8 @@ def report(
                 power=power,
                 speed=speed_unit,
                 columns=columns,
+                leave_out=_of_session(leave_out or (), path, several=len(paths) > 1),
+                neutral=neutral,
             )
             check_writable(folder)
             from analysis.batch.results import (
@@ -184,7 +194,8 @@ def report(
         if picture_folder is not None:
             write_plots(outcome, timed, picture_folder, full=full)
         print_report(outcome, timed, folder, full=full, as_json=as_json, quiet=quiet)
-        statuses.append(EXIT_OK)
+        doubtful = outcome.verdict.trust.level == "doubtful"
+        statuses.append(EXIT_NOTHING if doubtful and refuse_doubtful else EXIT_OK)
         analyses[folder.name] = outcome
     if len(paths) > 1:
         if out is None:
@@ -197,6 +208,21 @@ def report(
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
     return max(statuses)
+
+
+def _of_session(texts: Sequence[str], path: Path, *, several: bool) -> list[str]:
+    """Return which of ``6``, ``run07.csv`` and, of several sessions, ``NAME:6`` are of this one."""
+    name = (path.parent if path.suffix == ".toml" else path).resolve().name
+    found = []
+    for part in (part.strip() for text in texts for part in text.split(",")):
+        of, colon, rest = part.partition(":")
+        if several and not colon:
+            option = "--leave-out"
+            expected = f"which session it is of, for example {name}:{part or 6}"
+            raise SessionError(option, "", f"{part!r}", expected)
+        if not colon or of == name:
+            found.append(rest if colon else part)
+    return found
 
 
 def _folders(paths: list[Path], out: str | None) -> list[Path]:

@@ -74,7 +74,7 @@ def speed_time_csv(curves: Iterable[SpeedCurve], runs: Sequence[Run]) -> str:
         table = np.column_stack([np.asarray(column, dtype=np.float64) for column in columns])
         for first, last, run, phase in _stretches(curve, runs):
             if last > first:
-                number = "" if run is None else str(run.number)
+                number = "" if run is None else str(run.number + 1)
                 kind = "other" if phase is None else phase.kind
                 used = "true" if phase is not None and phase.used else "false"
                 parts.append(_rows(f"{curve.log},{number},{kind}", used, table[first:last]))

@@ -12,7 +12,7 @@ from analysis.planning.plan import MOST_PAIRS, Needed, OutingPrediction, Variant
 from analysis.report.json_text import plain
 from analysis.report.pages import TEMPLATES
 from analysis.report.records.plan import PlanRecord
-from analysis.results.verdict import cause_name
+from analysis.results.trust import cause_name
 from analysis.text.numbers import Units
 from logger.findings import counted
 from logger.session.session import Display

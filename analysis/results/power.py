@@ -125,9 +125,10 @@ class PowerCurve:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PullFigures:
-    """One pull in figures; all SI, times on the recording's clock."""
+    """One pull in figures; all SI, times on the recording's clock, `run` counted from 1."""
 
     log: int
+    run: int
     start_s: float
     end_s: float
     from_mps: float
@@ -366,6 +367,7 @@ def pull_figures(
     )
     return PullFigures(
         log=run.log,
+        run=run.number + 1,
         start_s=start_s,
         end_s=end_s,
         from_mps=start,

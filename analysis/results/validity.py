@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from analysis.model.apart import own_figures
+from analysis.model.apart import Apart, own_figures
 from analysis.model.fit import SessionFit
 from analysis.model.observations import COAST, RunData
 from analysis.model.parameters import SPEED_SCALE_MPS, hat
@@ -292,65 +292,71 @@ def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
     session : Session
         Vehicle, and the names of the logs.
     """
-    mass_kg = session.vehicle.effective_mass_kg
-    layout = fit.layout
-    found = []
-    for coast, speed_mps in _middle_speeds(fit, COAST):
-        row = np.zeros(layout.size)
-        share = speed_mps / SPEED_SCALE_MPS
-        row[layout.RESISTANCE] = mass_kg * np.array([1.0, share, share**2])
-        for one in own_figures(fit, row, coast):
-            likely = (
-                "another load or vehicle, a gear, the brake"
-                if one.sigma > 0
-                else ("another load or vehicle, some throttle, a push")
-            )
-            found.append(
-                (
-                    one,
-                    f"road load {one.own:.0f} N at {3.6 * speed_mps:.0f} km/h",
-                    f"{one.others:.0f} N",
-                    likely,
-                )
-            )
-    for gear, knots in enumerate(layout.gear_knots_mps):
-        for pull, speed_mps in _middle_speeds(fit, gear):
-            row = np.zeros(layout.size)
-            row[layout.gear(gear)] = mass_kg * speed_mps * hat(np.array([speed_mps]), knots)[0]
-            for one in own_figures(fit, row, pull):
-                likely = (
-                    "another load, vehicle or state of tune"
-                    if one.sigma > 0
-                    else ("part throttle, another load or vehicle")
-                )
-                found.append(
-                    (
-                        one,
-                        f"{one.own / 1e3:.1f} kW at {3.6 * speed_mps:.0f} km/h in gear piece {gear + 1}",
-                        f"{one.others / 1e3:.1f} kW",
-                        likely,
-                    )
-                )
-    worst = {}
-    for item in found:
-        one = item[0]
-        clear = abs(one.sigma) > _APART_SIGMA and abs(one.own - one.others) > _APART_SHARE * abs(
-            one.others
-        )
-        if clear and abs(one.sigma) > abs(worst[one.run][0].sigma if one.run in worst else 0.0):
-            worst[one.run] = item
+    worst: dict[int, tuple[Apart, str]] = {}
+    for one, text in (*_apart_coasts(fit, session.vehicle), *_apart_pulls(fit, session.vehicle)):
+        clear = abs(one.own - one.others) > _APART_SHARE * abs(one.others)
+        before = worst[one.run][0].sigma if one.run in worst else _APART_SIGMA
+        if clear and abs(one.sigma) > abs(before):
+            worst[one.run] = (one, text)
     return tuple(
         Finding(
             "run_apart",
             "warning",
-            f"Run {one.run + 1} ({session.logs[one.log].files[0].name if session.logs[one.log].files else 'its log'}) "
-            f"stands apart: alone it shows {own}, the other runs {others} ({abs(one.sigma):.1f} sigma): "
-            f"{likely}? Leave it out with --leave-out {one.run + 1} if so.",
+            f"Run {number + 1} ({_log_name(session, one.log)}) stands apart: {text} "
+            f"({abs(one.sigma):.1f} sigma). If it does not belong, leave it out: "
+            f"--leave-out {number + 1}.",
             log=one.log,
-            run=one.run + 1,
+            run=number + 1,
         )
-        for _, (one, own, others, likely) in sorted(worst.items())
+        for number, (one, text) in sorted(worst.items())
     )
+
+
+def _log_name(session: Session, log: int) -> str:
+    files = session.logs[log].files if log < len(session.logs) else ()
+    return files[0].name if files else f"log {log + 1}"
+
+
+def _apart_coasts(fit: SessionFit, vehicle: Vehicle) -> Iterator[tuple[Apart, str]]:
+    """Give each coast-down's own road load at the speed in the middle of all, in words."""
+    row = np.zeros(fit.layout.size)
+    for has, speed_mps in _middle_speeds(fit, COAST):
+        share = speed_mps / SPEED_SCALE_MPS
+        # R = m_e (r0 + r1 v/V + r2 (v/V)^2)
+        row[fit.layout.RESISTANCE] = vehicle.effective_mass_kg * np.array([1.0, share, share**2])
+        for one in own_figures(fit, row, has):
+            likely = "the brake, a gear, another load or vehicle"
+            if one.sigma < 0.0:
+                likely = "some throttle, a push, another load or vehicle"
+            yield (
+                one,
+                (
+                    f"its coast-down alone shows a road load of {one.own:.0f} N at {3.6 * speed_mps:.0f} km/h, "
+                    f"the other runs {one.others:.0f} N: {likely}"
+                ),
+            )
+
+
+def _apart_pulls(fit: SessionFit, vehicle: Vehicle) -> Iterator[tuple[Apart, str]]:
+    """Give each pull's own power at the speed in the middle of a gear, in words."""
+    for gear, knots in enumerate(fit.layout.gear_knots_mps):
+        for has, speed_mps in _middle_speeds(fit, gear):
+            row = np.zeros(fit.layout.size)
+            # P = m_e t(v) v
+            row[fit.layout.gear(gear)] = (
+                vehicle.effective_mass_kg * speed_mps * hat(np.array([speed_mps]), knots)[0]
+            )
+            for one in own_figures(fit, row, has):
+                likely = "another load, vehicle or boost"
+                if one.sigma < 0.0:
+                    likely = "part throttle, another load or vehicle"
+                yield (
+                    one,
+                    (
+                        f"its pull alone shows {one.own / 1e3:.1f} kW at {3.6 * speed_mps:.0f} km/h, "
+                        f"the other runs {one.others / 1e3:.1f} kW: {likely}"
+                    ),
+                )
 
 
 def _middle_speeds(fit: SessionFit, drive: int) -> Iterator[tuple[list[bool], float]]:

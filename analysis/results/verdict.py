@@ -6,10 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
+from analysis.model.covariance import Z95
 from analysis.results.measured import Measured
-from analysis.results.road_load import RoadLoad
+from analysis.results.trust import Trust, cause_name, find_trust
 from logger.findings import counted
 
 __all__ = [
@@ -18,35 +17,16 @@ __all__ = [
     "Gain",
     "Limit",
     "Share",
-    "Trust",
     "Verdict",
-    "cause_name",
     "find_verdict",
 ]
 
-#: Two-sided 95 % of the normal distribution.
-_Z95 = 1.959964
 #: What twice as many runs leave of each part but the mass's: 0.71 where runs are independent, and
 #: measured on simulated sessions of three and of six pairs: 0.6 to 0.9 but for one receiver's delay.
 _TWICE = 0.8
 #: Causes below this share of the variance are not worth advice.
 _WORTH = 0.15
 _MOST_ADVICE = 4
-#: Half widths of the 95 % interval up to which a result is good, and fair. Our choice: a day's weather
-#: moves an engine's power by 5 %, and 12 % is too much to tell two states of a vehicle apart.
-_GOOD, _FAIR = 0.05, 0.12
-
-#: What the causes of a budget are called in plain words.
-_CAUSES = {
-    "noise": "noise of the sensors",
-    "wind": "wind",
-    "slope": "slope of the road",
-    "lag": "delay of the GPS",
-    "mount": "mount of the phone",
-    "mass": "mass of the vehicle",
-    "road_load": "road load",
-}
-
 #: What to do about each cause.
 _REMEDIES = {
     "noise": "More runs, all made in the same way: noise averages out.",
@@ -112,14 +92,6 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trust:
-    """How far to trust the headline: one word, and the reasons in plain sentences."""
-
-    word: str
-    reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """What a reader needs beside the figures: trust, the reasons for it, limits and advice."""
 
@@ -127,11 +99,6 @@ class Verdict:
     checks: tuple[Check, ...]
     limits: tuple[Limit, ...]
     advice: tuple[Advice, ...]
-
-
-def cause_name(cause: str) -> str:
-    """Return the plain words for one cause of a budget."""
-    return _CAUSES.get(cause, cause.replace("_", " "))
 
 
 def find_verdict(measured: Measured) -> Verdict:
@@ -149,51 +116,11 @@ def find_verdict(measured: Measured) -> Verdict:
     """
     limits = _limits(measured)
     return Verdict(
-        trust=_trust(measured),
+        trust=find_trust(measured),
         checks=_checks(measured),
         limits=limits,
         advice=_advice(measured, limits),
     )
-
-
-def _trust(measured: Measured) -> Trust:
-    """Rate by the wider of the two 95 % intervals: its half width relative to the figure."""
-    power, road_load = measured.power, measured.road_load
-    known: list[tuple[float, str, dict[str, float]]] = []
-    if power is not None:
-        half = (power.peak_ci95_w[1] - power.peak_ci95_w[0]) / 2
-        known.append((half / abs(power.peak_w), "peak wheel power", power.budget_w))
-    if road_load is not None:
-        known.append((_relative_half(road_load), "road load", road_load.budget_n))
-    if not known:
-        return Trust(word="none", reasons=("Nothing could be measured.",))
-    widest, what, budget = max(known, key=lambda item: item[0])
-    word = "good" if widest <= _GOOD else "fair" if widest <= _FAIR else "rough"
-    parts = [f"the {name} within {_percent(relative)}" for relative, name, _ in known]
-    reasons = [f"{' and '.join(parts)} (95 %)."]
-    reasons[0] = reasons[0][0].upper() + reasons[0][1:]
-    if budget:
-        cause = max(budget, key=lambda name: budget[name])
-        reasons.append(f"What widens the {what} most: {cause_name(cause)}.")
-    if not measured.site.separable:
-        reasons.append("Only one direction was driven; driving both ways helps most.")
-    if power is not None and len(measured.pulls) == 1:
-        reasons.append("A single pull cannot show how well it repeats.")
-    serious = sum(finding.severity != "note" for finding in measured.findings)
-    if serious:
-        verb = "needs" if serious == 1 else "need"
-        reasons.append(f"{counted(serious, 'finding')} {verb} your eye.")
-    return Trust(word=word, reasons=tuple(reasons))
-
-
-def _relative_half(load: RoadLoad) -> float:
-    """Return half the 95 % interval of the road load over the load, at the speed of its budget."""
-    at = np.array([load.budget_speed_mps])
-    return _Z95 * float(load.force_sd_n(at)[0]) / abs(float(load.force_n(at)[0]))
-
-
-def _percent(ratio: float) -> str:
-    return f"{100 * ratio:.{0 if ratio > 0.1 else 1}f} %"
 
 
 def _checks(measured: Measured) -> tuple[Check, ...]:
@@ -289,8 +216,8 @@ def _limit(result: str, quantity: str, budget: Mapping[str, float]) -> Limit:
         result=result,
         quantity=quantity,
         shares=tuple(shares),
-        half=_Z95 * math.sqrt(total),
-        half_twice=_Z95 * math.sqrt(twice),
+        half=Z95 * math.sqrt(total),
+        half_twice=Z95 * math.sqrt(twice),
     )
 
 
@@ -310,13 +237,13 @@ def _advice(measured: Measured, limits: tuple[Limit, ...]) -> tuple[Advice, ...]
 
 def _gain(share: Share, limit: Limit) -> Gain:
     """Return what halving one cause would leave: a quarter of its variance stays."""
-    variance = (limit.half / _Z95) ** 2 - 0.75 * share.sd**2
+    variance = (limit.half / Z95) ** 2 - 0.75 * share.sd**2
     return Gain(
         share=share,
         result=limit.result,
         quantity=limit.quantity,
         half=limit.half,
-        halved=_Z95 * math.sqrt(max(variance, 0.0)),
+        halved=Z95 * math.sqrt(max(variance, 0.0)),
     )
 
 

@@ -19,6 +19,7 @@ _OF_WORD = {
     "good": _GREEN,
     "fair": _YELLOW,
     "rough": _RED,
+    "doubtful": _RED,
 }
 
 
@@ -35,7 +36,7 @@ _RULES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], ...] = (
     # a finding or a failure, also behind the name of what it is about
     (re.compile(r"^((?:pullcoast: )?(?:.*?: )??)(error|warning|failed)(?=[:,])", _LINES), _word),
     (re.compile(r"^()(MISSING)(?= )", _LINES), _word),
-    (re.compile(r"^( *Trust +)(good|fair|rough)(?=\.)", _LINES), _word),
+    (re.compile(r"^( *Trust +)(good|fair|rough|doubtful)(?=\.)", _LINES), _word),
     # the figures of the headline, without their intervals
     (re.compile(r"^( *(?:Peak wheel power|Road load) +)(\S.*?)(?=  \(|$)", _LINES), _bold),
     (re.compile(r"^()(pullcoast:)(?= )", _LINES), _bold),

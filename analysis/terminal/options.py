@@ -17,9 +17,12 @@ __all__ = [
     "AllowOutside",
     "Columns",
     "ForPrograms",
+    "LeaveOut",
+    "Neutral",
     "PowerUnitOption",
     "Quiet",
     "RateHz",
+    "RefuseDoubtful",
     "Salvage",
     "SpeedUnitOption",
     "Strict",
@@ -46,6 +49,7 @@ SPEED_UNITS = ("km/h", "mph", "m/s")
 
 _COLUMNS_GROUP = "columns that recognition cannot settle"
 _DAMAGED_GROUP = "damaged logs"
+_JUDGED_GROUP = "what counts"
 
 
 def option(
@@ -218,6 +222,32 @@ Salvage: TypeAlias = Annotated[
     bool,
     flag(
         "--salvage", "use the complete points of a GPX file that was cut off", group=_DAMAGED_GROUP
+    ),
+]
+LeaveOut: TypeAlias = Annotated[
+    list[str] | None,
+    option(
+        "--leave-out",
+        "RUNS",
+        "runs by their number in the report, and logs by name, that are not used: 6,run07.csv; of "
+        "several sessions NAME:6",
+        group=_JUDGED_GROUP,
+    ),
+]
+Neutral: TypeAlias = Annotated[
+    bool,
+    flag(
+        "--neutral",
+        "every coast-down was in neutral and unbraked: unusual ones are used, with a warning",
+        group=_JUDGED_GROUP,
+    ),
+]
+RefuseDoubtful: TypeAlias = Annotated[
+    bool,
+    flag(
+        "--refuse-doubtful",
+        "exit with status 1 where a result is doubtful; all files are written",
+        group=_JUDGED_GROUP,
     ),
 ]
 Strict: TypeAlias = Annotated[

@@ -46,15 +46,24 @@ def summary(outcome: Analysis, folder: Path, files: Sequence[str]) -> str:
         ),
         "",
     ]
-    lines += [*_power_lines(outcome, units), *_road_load_lines(outcome, units)]
-    verdict = outcome.verdict.trust
-    lines += _indented(" ".join(verdict.reasons), 20, f"  Trust             {verdict.word}. ")
+    figures = [*_power_lines(outcome, units), *_road_load_lines(outcome, units)]
+    trust = _trust_lines(outcome)
+    # what is not to be relied on comes after the reason why
+    doubtful = outcome.verdict.trust.level == "doubtful"
+    lines += [*trust, *figures] if doubtful else [*figures, *trust]
     lines.append("")
     warnings = _warning_lines(outcome)
     if warnings:
         lines += [*warnings, ""]
     lines += [f"Written to {folder}:", f"  {' '.join(files)}"]
     return "\n".join(lines)
+
+
+def _trust_lines(outcome: Analysis) -> list[str]:
+    """Return how far to trust the results, and what no interval holds."""
+    trust = outcome.verdict.trust
+    lines = _indented(" ".join(trust.why), 20, f"  Trust             {trust.level}. ")
+    return lines + _indented(f"No log can show: {'; '.join(trust.interval_leaves_out)}.", 20)
 
 
 def _power_lines(outcome: Analysis, units: Units) -> list[str]:

@@ -220,6 +220,8 @@ def apply_overrides(
     power: str | None = None,
     speed: str | None = None,
     columns: Mapping[str, ColumnChoice] | None = None,
+    leave_out: Iterable[str] = (),
+    neutral: bool = False,
 ) -> Session:
     """Replace what session.toml states by command-line options.
 
@@ -235,6 +237,10 @@ def apply_overrides(
         Display units.
     columns : mapping, optional
         As from `column_choices`; each choice holds for the tables of every log.
+    leave_out : iterable of str
+        Each ``6,run07.csv``: numbers of runs and names of logs, added to what session.toml leaves out.
+    neutral : bool
+        The driver vouches for neutral in every log.
 
     Returns
     -------
@@ -292,7 +298,30 @@ def apply_overrides(
     logs = session.logs
     if columns:
         logs = tuple(replace(log, columns={**log.columns, **columns}) for log in logs)
-    return replace(session, vehicle=vehicle, air=air, display=display, logs=logs)
+    if neutral:
+        logs = tuple(replace(log, neutral=True) for log in logs)
+    return replace(
+        session,
+        vehicle=vehicle,
+        air=air,
+        display=display,
+        logs=logs,
+        leave_out=(*session.leave_out, *_to_leave_out(leave_out)),
+    )
+
+
+def _to_leave_out(texts: Iterable[str]) -> tuple[int | str, ...]:
+    """Return the runs and logs that the option names, in the order given."""
+    found: list[int | str] = []
+    for text in texts:
+        for part in text.split(","):
+            word = part.strip()
+            if not word or word == "0":
+                expected = "runs by number from 1 and logs by name, for example 6,run07.csv"
+                option = "--leave-out"
+                raise SessionError(option, "", f"{text!r}", expected)
+            found.append(int(word) if word.isdecimal() else word)
+    return tuple(found)
 
 
 def _chosen(option: str, text: str, known: tuple[str, ...]) -> str:

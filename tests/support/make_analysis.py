@@ -16,8 +16,7 @@ from analysis.physics.air import AirState
 from analysis.pipeline import Analysis
 from analysis.results.engine import engine_side
 from analysis.results.expected import Expected
-from analysis.results.extras import Extras
-from analysis.results.measured import Measured
+from analysis.results.measured import Extras, Measured
 from analysis.results.power import GearCurve, PowerCurve, PullFigures
 from analysis.results.predictions import Prediction
 from analysis.results.reference import resistance_figures
@@ -123,6 +122,7 @@ def _pull_figures(curve: SpeedCurve, run: Run) -> PullFigures:
     duration = phase.end_s - phase.start_s
     return PullFigures(
         log=run.log,
+        run=run.number + 1,
         start_s=phase.start_s,
         end_s=phase.end_s,
         from_mps=phase.from_mps,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Annotated, Any, Literal, TypeAlias, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias, TypeVar
 
 from analysis.runs.run import Phase, Run
 from logger.findings import Finding, Severity
@@ -22,6 +22,7 @@ __all__ = [
     "Positive",
     "Range",
     "ReferenceAir",
+    "RunNumber",
     "Sd",
     "Share",
     "Text",
@@ -54,6 +55,8 @@ Sd: TypeAlias = Annotated[float, Limits(above=0)]
 Share: TypeAlias = Annotated[float, Limits(least=0, most=1)]
 Text: TypeAlias = Annotated[str, Limits(length=1)]
 Range: TypeAlias = tuple[float, float]
+#: Runs are numbered from 1 in everything that is written.
+RunNumber: TypeAlias = Annotated[int, Limits(least=1)]
 Direction: TypeAlias = Literal[1, -1] | None
 
 
@@ -102,10 +105,13 @@ def rows(record: type[_Record], **columns: Any) -> list[_Record]:
 class FindingRecord:
     """One thing noticed, and what it means for the result."""
 
+    MAY_LACK: ClassVar = ("run",)
+
     kind: Text
     severity: Severity
     log: Count | None
     text: Text
+    run: Annotated[RunNumber | None, "that it concerns, counted from 1"] = None
 
     @classmethod
     def all_of(cls, findings: Sequence[Finding]) -> list[FindingRecord]:

@@ -18,6 +18,7 @@ from analysis.report.records.record import (
     PhaseRecord,
     Positive,
     Range,
+    RunNumber,
     Sd,
     filled,
 )
@@ -29,6 +30,7 @@ from analysis.report.records.reference import (
 )
 from analysis.report.records.road_load import RoadLoadRecord, budget_of
 from analysis.results.power import PowerCurve
+from analysis.results.trust import Level
 from logger.session.keys import VehicleKind
 
 __all__ = [
@@ -140,6 +142,8 @@ class WheelPowerRecord:
 class PullRecord:
     """One used pull."""
 
+    MAY_LACK: ClassVar = ("run",)
+
     log: Count
     start_s: float
     end_s: float
@@ -156,6 +160,7 @@ class PullRecord:
     peak_power_W: float
     peak_power_sd_W: Sd
     direction: Direction
+    run: Annotated[RunNumber | None, "counted from 1, the same in every file"] = None
 
 
 # no slots, so that a record can begin with another one's fields
@@ -170,8 +175,11 @@ class OfLog:
 class CoastRecord(PhaseRecord, OfLog):
     """One coast-down."""
 
+    MAY_LACK: ClassVar = ("run",)
+
     used: bool
     why_not: str | None
+    run: Annotated[RunNumber | None, "counted from 1, the same in every file"] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,6 +238,15 @@ class StepRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrustRecord:
+    """How far to rely on the results."""
+
+    level: Annotated[Level, "doubtful: not to be relied on, the cause first in why"]
+    why: tuple[str, ...]
+    interval_leaves_out: Annotated[tuple[str, ...], "what no log can show, and no interval holds"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ResultsRecord:
     """Wheel power and road load of one session.
 
@@ -237,7 +254,7 @@ class ResultsRecord:
     of this format may only add keys.
     """
 
-    MAY_LACK: ClassVar = ("crosscheck",)
+    MAY_LACK: ClassVar = ("crosscheck", "trust")
 
     format: Literal["pullcoast-results/1"]
     session: SessionRecord
@@ -257,6 +274,7 @@ class ResultsRecord:
     engine: Annotated[EngineRecord | None, "null without tyre and ratios"] = None
     predictions: Annotated[PredictionsRecord | None, "null without a road load"] = None
     findings: list[FindingRecord]
+    trust: Annotated[TrustRecord | None, "null in files of the first days"] = None
     history: list[StepRecord]
     crosscheck: CrossCheckRecord | None = None
 
@@ -277,6 +295,7 @@ class ResultsRecord:
                     **PhaseRecord.figures(phase, run),
                     used=phase.used,
                     why_not=phase.why_not,
+                    run=run.number + 1,
                 )
                 for run in outcome.runs
                 for phase in run.phases
@@ -296,6 +315,7 @@ class ResultsRecord:
             engine=EngineRecord.of(extras.engine),
             predictions=PredictionsRecord.of(extras.expected),
             findings=FindingRecord.all_of(outcome.findings),
+            trust=filled(TrustRecord, outcome.verdict.trust),
             history=[filled(StepRecord, step) for step in outcome.history],
             crosscheck=None if crosscheck is None else CrossCheckRecord.of(crosscheck),
         )

@@ -10,7 +10,7 @@ from make_sessions import simulated
 
 from analysis.pipeline import analyse
 from analysis.results.road_load import RoadLoad
-from analysis.results.validity import NothingUsable, why_implausible
+from analysis.results.validity import NothingUsable, why_impossible, why_unusual
 from logger.recording import Recording
 from logger.session.session import Session, Vehicle
 
@@ -65,21 +65,68 @@ def _load(force_n: float, sd_n: float = 3.0) -> RoadLoad:
 
 
 def test_a_plausible_road_load_has_no_reason_against_it() -> None:
-    assert why_implausible(_load(150.0), _CAR) is None
+    assert why_impossible(_load(150.0)) is None
+    assert why_unusual(_load(150.0), _CAR) is None
+
+
+def test_a_force_that_is_not_positive_where_it_was_driven_is_impossible() -> None:
+    """A vehicle that no force slows on a level road would roll for ever: energy is not made."""
+    why = why_impossible(_load(-450.0))
+    assert why is not None
+    assert "road falls" in why
+    assert "other way" in why
 
 
 def test_a_resistance_below_what_tyres_have_is_a_falling_road() -> None:
-    why = why_implausible(_load(-70.0), _CAR)
+    assert why_impossible(_load(-70.0)) is None
+    why = why_unusual(_load(-70.0), _CAR)
     assert why is not None
     assert "road falls" in why
     assert "other way" in why
 
 
 def test_a_resistance_far_above_neutral_is_engine_braking() -> None:
-    why = why_implausible(_load(900.0), _CAR)
+    why = why_unusual(_load(900.0), _CAR)
     assert why is not None
     assert "engine braking" in why
+    assert "neutral = true" in why
 
 
 def test_an_unsure_road_load_is_given_the_benefit_of_its_doubt() -> None:
-    assert why_implausible(_load(-70.0, sd_n=120.0), _CAR) is None
+    assert why_unusual(_load(-70.0, sd_n=120.0), _CAR) is None
+    assert why_impossible(_load(-450.0, sd_n=250.0)) is None
+
+
+def _other_vehicle(seed: int) -> tuple[Session, tuple[Recording, ...]]:
+    """A session whose last run is one of a vehicle with another engine, on the same road."""
+    mine, other = simulated(seed, pairs=2), simulated(seed + 1, pairs=2)
+    return mine.session, (*mine.recordings[:-1], other.recordings[-1])
+
+
+def test_a_run_of_another_vehicle_is_named_with_the_way_to_leave_it_out() -> None:
+    """Vehicles of two seeds differ in mass, drag and engine: the simulator draws each anew."""
+    found = analyse(*_other_vehicle(1))
+    last = max(run.number for run in found.runs) + 1
+    apart = [one for one in found.findings if one.kind == "run_apart"]
+    assert last in [one.run for one in apart]
+    assert any(f"--leave-out {last}" in one.text for one in apart)
+    assert found.verdict.trust.level == "doubtful"
+    assert found.verdict.trust.why[0] == apart[0].text
+
+
+def test_no_run_of_a_sound_session_stands_apart() -> None:
+    sound = simulated(1, pairs=2)
+    found = analyse(sound.session, sound.recordings)
+    assert "run_apart" not in [one.kind for one in found.findings]
+    assert found.verdict.trust.level in ("good", "fair")
+
+
+def test_a_run_left_out_keeps_the_numbers_of_the_others() -> None:
+    sound = simulated(1, pairs=2)
+    every = analyse(sound.session, sound.recordings)
+    without = analyse(replace(sound.session, leave_out=(1,)), sound.recordings)
+    assert [run.number for run in without.runs] == [run.number for run in every.runs]
+    assert [run.direction for run in without.runs] == [run.direction for run in every.runs]
+    assert not without.runs[0].used
+    assert [pull.run for pull in without.pulls] == [pull.run for pull in every.pulls][1:]
+    assert "left_out" in [one.kind for one in without.findings]

@@ -45,14 +45,14 @@ def test_trust_follows_the_width_of_the_interval(half_w: float, word: str) -> No
     assert outcome.power is not None
     interval = (77_900.0 - half_w, 77_900.0 + half_w)
     power = replace(outcome.power, peak_ci95_w=interval)
-    assert judged(outcome, power=power).verdict.trust.word == word
+    assert judged(outcome, power=power).verdict.trust.level == word
 
 
 def test_trust_without_any_result_and_with_a_single_pull() -> None:
     outcome = make_analysis()
-    assert judged(outcome, power=None, road_load=None).verdict.trust.word == "none"
+    assert judged(outcome, power=None, road_load=None).verdict.trust.level == "doubtful"
     single = judged(outcome, pulls=outcome.pulls[:1]).verdict.trust
-    assert any("A single pull" in reason for reason in single.reasons)
+    assert any("A single pull" in reason for reason in single.why)
 
 
 _GOLDEN = """\
@@ -67,6 +67,10 @@ estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
   Trust             good. The peak wheel power within 2.9 % and the road load
                     within 1.8 % (95 %). What widens the peak wheel power most:
                     noise of the sensors. 2 findings need your eye.
+                    No log can show: a wind that is the same ahead in both
+                    directions; a dragging brake; the clutch pedal used in place
+                    of neutral; part throttle in every pull; an error of the
+                    mass beyond its stated uncertainty.
 
 error, run7.csv: The coast-down at 37 s was not used.
 warning, run7.csv: The air was still going down the road but not up it: <gusts &

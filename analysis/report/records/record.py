@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Annotated, Any, ClassVar, Literal, TypeAlias, TypeVar
+from typing import Annotated, Any, Literal, TypeAlias, TypeVar
 
 from analysis.runs.run import Phase, Run
 from logger.findings import Finding, Severity
@@ -104,8 +104,6 @@ def rows(record: type[_Record], **columns: Any) -> list[_Record]:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingRecord:
     """One thing noticed, and what it means for the result."""
-
-    MAY_LACK: ClassVar = ("run",)
 
     kind: Text
     severity: Severity

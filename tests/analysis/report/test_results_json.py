@@ -28,7 +28,7 @@ from logger.errors import ReadError
 # changes its name breaks every program that reads the file.
 _KEYS = {
     "": "format session air road_load wheel_power pulls coasts site sensors crank_power corrections "
-    "resistance regulation engine predictions findings history",
+    "resistance regulation engine predictions findings trust history",
     "session": "name mass_kg mass_sd_kg rotating_mass_kg rotating_mass_sd_kg logs runs runs_up "
     "runs_down vehicle kind state",
     "air": "density_kg_m3 density_sd_kg_m3 source",
@@ -42,8 +42,8 @@ _KEYS = {
     "wheel_power.curve": "speed_mps power_W sd_W gear",
     "wheel_power.budget": "noise road_load lag mount mass",
     "pulls": "log start_s end_s from_mps to_mps duration_s duration_sd_s distance_m "
-    "kinetic_mean_power_W mean_power_W mean_power_sd_W peak_power_W peak_power_sd_W direction",
-    "coasts": "log start_s end_s from_mps to_mps direction used why_not",
+    "kinetic_mean_power_W mean_power_W mean_power_sd_W peak_power_W peak_power_sd_W direction run",
+    "coasts": "log start_s end_s from_mps to_mps direction used why_not run",
     "site": "wind_mps wind_sd_mps slope_percent slope_sd_percent separable",
     "sensors": "log gps_rate_hz gps_lag_s gps_lag_sd_s accel_rate_hz accel_scale accel_used why_not",
     "crank_power": "peak_W low_W high_W loss_percent",
@@ -59,7 +59,8 @@ _KEYS = {
     "engine.gears.curve": "engine_speed_rpm torque_Nm power_W sd_W",
     "predictions": "air items",
     "predictions.items": "name group unit value sd ci95 why_not",
-    "findings": "kind severity log text",
+    "findings": "kind severity log text run",
+    "trust": "level why interval_leaves_out",
     "history": "step version settings",
 }
 
@@ -192,7 +193,7 @@ def test_speed_time_csv_gives_each_sample_its_run_and_phase() -> None:
     assert text.splitlines()[0] == SPEED_TIME_HEADER
     assert len(rows) == sum(curve.time_s.size for curve in outcome.curves)
     for row in rows[:: len(rows) // 400]:
-        run = outcome.runs[int(row["run"])]
+        run = outcome.runs[int(row["run"]) - 1]
         time = float(row["time_s"])
         # a sample on the border of two phases may belong to either
         fitting = [p for p in run.phases if p.start_s - 5e-4 <= time <= p.end_s + 5e-4]
@@ -224,7 +225,7 @@ def test_holes_are_empty_cells_and_time_outside_of_runs_is_other() -> None:
         "other", "coast", "coast", "coast", "other",
     ]  # fmt: skip
     assert (rows[0]["run"], rows[0]["used"]) == ("", "false")
-    assert (rows[30]["run"], rows[30]["used"]) == ("0", "true")
+    assert (rows[30]["run"], rows[30]["used"]) == ("1", "true")
     assert "nan" not in speed_time_csv([holed], [run])
 
 

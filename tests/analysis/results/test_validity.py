@@ -78,8 +78,8 @@ def test_a_force_that_is_not_positive_where_it_was_driven_is_impossible() -> Non
 
 
 def test_a_resistance_below_what_tyres_have_is_a_falling_road() -> None:
-    assert why_impossible(_load(-70.0)) is None
-    why = why_unusual(_load(-70.0), _CAR)
+    assert why_impossible(_load(-30.0)) is None
+    why = why_unusual(_load(-30.0), _CAR)
     assert why is not None
     assert "road falls" in why
     assert "other way" in why

@@ -70,7 +70,8 @@ estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
                     No log can show: a wind that is the same ahead in both
                     directions; a dragging brake; the clutch pedal used in place
                     of neutral; part throttle in every pull; an error of the
-                    mass beyond its stated uncertainty.
+                    mass beyond its stated uncertainty; whether the stated
+                    directions are on one road: there are no positions.
 
 error, run7.csv: The coast-down at 37 s was not used.
 warning, run7.csv: The air was still going down the road but not up it: <gusts &

@@ -27,6 +27,7 @@ from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.leave_out import leave_out_runs
+from analysis.runs.positions import check_positions
 from analysis.runs.road import place_runs
 from analysis.runs.selection import judge_runs
 from analysis.runs.survey import find_all_runs, fuse_all
@@ -85,6 +86,7 @@ def analyse(
     runs, wish_notes = leave_out_runs(runs, session.leave_out, session.logs)
     runs, bend_notes = leave_out_bends(runs, recordings, fused)
     runs, judge_notes = judge_runs(runs, fused, session, recordings)
+    place_notes = check_positions(recordings, fused, runs)
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     # Run -> SessionFit: one fit of all runs
@@ -117,7 +119,7 @@ def analyse(
         coast_forces=coast_forces(fit, vehicle.effective_mass_kg),
         findings=(
             *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
-            *(*wish_notes, *bend_notes, *judge_notes, *air_notes, *site_notes),
+            *(*wish_notes, *bend_notes, *judge_notes, *place_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, session),
             *(*power_notes, *limit_notes),
         ),

@@ -18,7 +18,7 @@ from analysis.runs.survey import survey
 from logger.reading import read_log
 from logger.recording import Recording
 from logger.session.keys import VehicleKind
-from logger.session.session import LogEntry, Session, Vehicle
+from logger.session.session import ColumnChoice, LogEntry, Session, Vehicle
 
 _FOLDER = os.environ.get("PULLCOAST_OPEN_LOGS")
 pytestmark = pytest.mark.skipif(not _FOLDER, reason="PULLCOAST_OPEN_LOGS names no folder")
@@ -57,6 +57,34 @@ def test_the_speed_curve_of_a_drive_is_believable(name: str) -> None:
     # no car brakes or pulls harder than its tyres hold
     assert float(np.percentile(np.abs(accel), 99.5)) < 9.0
     assert np.all(found.curve.speed_sd_mps[known] > 0.0)
+
+
+#: More ordinary drives: their files, and what settles a column that two could be meant by.
+_MORE: dict[str, tuple[tuple[str, ...], dict[str, ColumnChoice]]] = {
+    "car_box_2": (("drive.csv",), {}),
+    "car_box_3": (("drive.csv",), {}),
+    "car_plug_1": (("drive.csv",), {"speed_mps": ColumnChoice("speed", None)}),
+    "car_sensor_box_1": (("gps.csv",), {}),
+    "car_sensor_box_2": (("gps.csv",), {}),
+    "car_sensor_box_3": (("gps.csv",), {}),
+    "car_sensor_box_4": (("gps.csv",), {}),
+    "phone_motorway": (("gps.csv",), {}),
+    "ramp_with_wheel_speed": (("gnss_10hz.csv",), {}),
+}
+
+
+@pytest.mark.parametrize("name", sorted(_MORE))
+def test_driving_in_traffic_is_no_session(name: str) -> None:
+    """The folders' own description: none holds a full-throttle pull with a neutral coast-down."""
+    files, columns = _MORE[name]
+    paths = tuple(Path(_FOLDER or "") / name / file for file in files)
+    vehicle = Vehicle(
+        mass_kg=1500.0, mass_sd_kg=15.0, rotating_mass_kg=45.0, rotating_mass_sd_kg=7.5
+    )
+    session = Session(path=Path(), name=name, vehicle=vehicle, logs=(LogEntry(files=paths),))
+    with pytest.raises(NothingUsable) as refused:
+        analyse(session, (read_log(paths, columns=columns),))
+    assert "neutral coast-down" in " ".join(refused.value.reasons)
 
 
 @pytest.mark.parametrize("mass_share", [0.8, 1.0, 1.3])

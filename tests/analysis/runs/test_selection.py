@@ -7,54 +7,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+from make_fused import fused_of
 
 from analysis.runs.run import Phase, Run
 from analysis.runs.selection import judge_runs, why_nothing
-from analysis.signals.gps import Fixes
-from analysis.signals.mount import Mount
-from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.session.session import LogEntry, Session, Site, Vehicle
 
-Array = NDArray[np.float64]
 _CAR = Vehicle(mass_kg=1329.0, mass_sd_kg=10.0, rotating_mass_kg=40.0, rotating_mass_sd_kg=5.0)
 
 
 def _session(vehicle: Vehicle = _CAR, site: Site | None = None) -> Session:
     return Session(
         path=Path(), name="made", vehicle=vehicle, logs=(LogEntry(files=()),), site=site or Site()
-    )
-
-
-def _fused(time_s: Array, speed: Array) -> Fused:
-    some = np.full(time_s.size, 0.05)
-    accel = np.asarray(np.gradient(speed, time_s), dtype=np.float64)
-    curve = SpeedCurve(
-        log=0,
-        time_s=time_s,
-        speed_mps=speed,
-        speed_sd_mps=some,
-        accel_mps2=accel,
-        accel_sd_mps2=some,
-        place_m=np.cumsum(speed),
-    )
-    nothing = np.zeros(0)
-    mount = Mount(
-        accel_time_s=nothing,
-        forward_mps2=nothing,
-        lateral_mps2=nothing,
-        used=False,
-        why_not=None,
-        lag=None,
-        rate_hz=None,
-    )
-    return Fused(
-        curve=curve,
-        fixes=Fixes(t_s=time_s, speed_mps=speed, clock=0, from_positions=False),
-        mount=mount,
-        lag_s=0.0,
-        lag_sd_s=0.05,
-        fix_sd_mps=0.05,
     )
 
 
@@ -75,7 +39,7 @@ _SPEED = np.interp(_TIME, [0.0, 2.0, 14.0, 74.0, 120.0], [0.0, 0.0, 28.0, 7.0, 2
 def _judge(*phases: Phase, vehicle: Vehicle = _CAR) -> tuple[Run, list[str]]:
     runs, findings = judge_runs(
         [Run(log=0, number=0, direction=1, phases=phases)],
-        [_fused(_TIME, _SPEED)],
+        [fused_of(_TIME, _SPEED)],
         _session(vehicle),
     )
     return runs[0], [finding.text for finding in findings]
@@ -145,7 +109,7 @@ def _two_pulls(share: float, *, coasts: bool) -> tuple[Run, ...]:
         Run(log=0, number=0, direction=1, phases=(_PULL, _coast(27.0, 7.0, 57.0))),
         Run(log=1, number=1, direction=1, phases=(other, *after)),
     )
-    fused = [_fused(_TIME, full), _fused(_TIME, gentle)]
+    fused = [fused_of(_TIME, full), fused_of(_TIME, gentle)]
     return judge_runs(runs, fused, _session())[0]
 
 
@@ -171,8 +135,8 @@ def test_a_slower_pull_that_ends_in_a_coast_down_stays() -> None:
 
 def test_every_reason_is_reported_where_nothing_can_be_used() -> None:
     run, _ = _judge(_coast(12.0, 9.0, 9.0))
-    blind = replace(_fused(_TIME, _SPEED), curve=None)
-    reasons = why_nothing([run], [_fused(_TIME, _SPEED), blind])
+    blind = replace(fused_of(_TIME, _SPEED), curve=None)
+    reasons = why_nothing([run], [fused_of(_TIME, _SPEED), blind])
     assert any("log 2" in reason and "fixes" in reason for reason in reasons)
     assert any("log 1" in reason and "traffic" in reason for reason in reasons)
     assert any("no full-throttle pull" in reason for reason in reasons)

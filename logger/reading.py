@@ -8,7 +8,7 @@ doubted, each time with a `Finding`, and puts several files on common clocks.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger.errors import ReadError
@@ -17,7 +17,7 @@ from logger.formats.nmea import parse_nmea, sniff_nmea
 from logger.quality.checks import examine, leave_out_codes, leave_out_stray_dates
 from logger.quality.joining import LogFile, join
 from logger.quality.ordering import settle_order
-from logger.recording import Recording
+from logger.recording import Recording, Step
 from logger.rows import Rows
 from logger.source import decode_head, load, refuse_wrong_kind
 from logger.tables.layout import sniff_table
@@ -207,10 +207,23 @@ def read_log(
         before += len(data)
         if advance is not None:
             advance(len(data))
-    recording = join(files)
+    recording = _scaled(join(files), columns or {})
     if strict:
         _refuse_warnings(recording, str(paths[0]))
     return recording
+
+
+def _scaled(recording: Recording, columns: Columns) -> Recording:
+    """Return the recording with the user's factors on its channels, and a step that says so."""
+    factors = {name: choice.scale for name, choice in columns.items() if choice.scale != 1.0}
+    if not factors:
+        return recording
+    channels = tuple(
+        replace(one, values=one.values * factors[one.name]) if one.name in factors else one
+        for one in recording.channels
+    )
+    step = Step("scale columns", "1", dict(factors))
+    return replace(recording, channels=channels, history=(*recording.history, step))
 
 
 def _advance(progress: Progress, before: int, total: int) -> Callable[[int], None]:

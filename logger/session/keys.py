@@ -25,6 +25,7 @@ __all__ = [
     "KNOWN_KEYS",
     "POWER_UNITS",
     "ROTATING_MASS_DEFAULTS",
+    "SCALE_RANGE",
     "SITE",
     "SPEED_UNITS",
     "TIMED_RUN",
@@ -55,6 +56,9 @@ DRIVES: tuple[Drive, ...] = (
 )
 POWER_UNITS: tuple[PowerUnit, ...] = ("kW", "hp", "PS")
 SPEED_UNITS: tuple[SpeedUnit, ...] = ("km/h", "mph", "m/s")
+
+#: A factor on a column corrects a display or a tyre, not a unit, which is stated as such.
+SCALE_RANGE = (0.5, 2.0)
 
 #: Ambient corrections that may be asked for, as written in reports.
 CORRECTION_STANDARDS: tuple[str, ...] = (

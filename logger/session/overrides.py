@@ -64,7 +64,7 @@ def column_choices(
         No ``=``, an unknown name or unit, or the same name twice.
 
     >>> column_choices(["speed_mps=GPS speed"], ["speed_mps=km/h"])
-    {'speed_mps': ColumnChoice(header='GPS speed', unit='km/h')}
+    {'speed_mps': ColumnChoice(header='GPS speed', unit='km/h', scale=1.0)}
     """
     headers = _pairs(columns, "--column", 'speed_mps="GPS speed"')
     unit_words = _pairs(units, "--unit", "speed_mps=km/h")

@@ -27,6 +27,7 @@ from logger.session.keys import (
     CROSSCHECK,
     KNOWN_KEYS,
     POWER_UNITS,
+    SCALE_RANGE,
     SITE,
     SPEED_UNITS,
     TIMED_RUN,
@@ -348,7 +349,7 @@ def _columns(table: KeyTable) -> dict[str, ColumnChoice]:
     columns = table.table("columns", COLUMN_NAMES)
     choices = {}
     for name in columns.values:
-        choice = columns.table(name, ("header", "unit"))
+        choice = columns.table(name, ("header", "unit", "scale"))
         header = choice.values.get("header")
         if isinstance(header, int) and not isinstance(header, bool):
             if header < 1:
@@ -357,7 +358,8 @@ def _columns(table: KeyTable) -> dict[str, ColumnChoice]:
         elif header is not None:
             header = choice.text("header")
         unit = choice.text("unit") if "unit" in choice.values else None
-        if header is None and unit is None:
+        scale = _scale(name, choice)
+        if header is None and unit is None and scale == 1.0:
             choice.fail("", "an empty table", '{header = "GPS speed", unit = "km/h"}')
         for key, text in (("header", header), ("unit", unit)):
             if text is not None and not text.strip():
@@ -365,5 +367,18 @@ def _columns(table: KeyTable) -> dict[str, ColumnChoice]:
         problem = check_column(name, unit)
         if problem:
             choice.fail("unit", *problem)
-        choices[name] = ColumnChoice(header, unit)
+        choices[name] = ColumnChoice(header, unit, scale)
     return choices
+
+
+def _scale(name: str, choice: KeyTable) -> float:
+    """Return the factor on a column; only what is measured has one, not stamps and hints."""
+    if "scale" not in choice.values:
+        return 1.0
+    if name in ("time_s", "received_s", "mark", "event", "latitude_deg", "longitude_deg"):
+        choice.fail("scale", f"a factor on {name}", "a factor on what is measured, as speed_mps")
+    scale = choice.number("scale")
+    low, high = SCALE_RANGE
+    if not low <= scale <= high:
+        choice.fail("scale", f"{scale:g}", f"a factor from {low:g} to {high:g}")
+    return scale

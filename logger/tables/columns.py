@@ -33,10 +33,11 @@ CRITICAL = ("latitude_deg", "longitude_deg", "speed_mps")
 
 @dataclass(frozen=True, slots=True)
 class ColumnChoice:
-    """A user's word on one column: the header (or 1-based number) and the unit it is in."""
+    """A user's word on one column: the header (or 1-based number), its unit, and a factor on it."""
 
     header: str | None = None
     unit: str | None = None
+    scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

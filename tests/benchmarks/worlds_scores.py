@@ -82,8 +82,8 @@ class Row:
     @classmethod
     def of_dict(cls, fields: dict[str, Any]) -> Row:
         """Return the row of what `as_dict` gave, read back from JSON or not."""
-        given = {key: tuple(one) if isinstance(one, list) else one for key, one in fields.items()}
-        return cls(**given)
+        lists = {key: tuple(one) for key, one in fields.items() if isinstance(one, list)}
+        return cls(**(fields | lists))
 
 
 def program() -> str:

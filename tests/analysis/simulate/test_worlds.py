@@ -67,7 +67,8 @@ def test_energy_closes_files_are_read_and_the_peak_is_that_of_the_path(
         speed = recording.channel("speed_mps")
         assert speed is not None
         # times are written to 0.1 ms, speeds to 0.1 mm/s; of a doublet the reader takes one
-        nearest = np.abs(speed.t_s[:, None] - (fixes.time_s - fixes.time_s[0]))
+        since = speed.t_s - speed.t_s[0]
+        nearest = np.abs(since[:, None] - (fixes.time_s - fixes.time_s[0]))
         assert np.max(np.min(nearest, axis=1)) < 2e-4
         written = fixes.speed_mps[np.argmin(nearest, axis=1)]
         assert_allclose(speed.values, written, rtol=0.0, atol=6e-5)

@@ -113,10 +113,14 @@ def power_shape(turns: Floats, best: float, width: float, wave: float, phase: fl
     """Return power over its largest against engine speed over its limit.
 
     A bell over the logarithm of engine speed, ``exp(-(ln u/best)^2 / 2 width^2)``: torque then
-    peaks at ``best exp(-width^2)``. `wave` is the height of two humps of the intake on it.
+    peaks at ``best exp(-width^2)``. Below that torque no less than half its largest is left.
+    `wave` is the height of two humps of the intake on it.
     From memory: common shapes of published full-throttle curves.
     """
     bell = np.exp(-0.5 * (np.log(turns / best) / width) ** 2)
+    torque, most = bell / turns, np.exp(0.5 * width**2) / best
+    floor = (torque**8 + (0.5 * most) ** 8) ** 0.125  # the larger of both, rounded where they meet
+    bell = np.where(turns < best * np.exp(-(width**2)), floor * turns, bell)
     humps = 1.0 + wave * np.sin(2.0 * np.pi * 2.0 * turns + phase)
     return np.asarray(bell * humps, dtype=np.float64)
 

@@ -6,6 +6,7 @@ Where a range has no source beside it, it is common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from draws import Rng, density
 from setups import Vehicle
@@ -33,6 +34,9 @@ def car(rng: Rng, air: Air, drive_kind: str, drive: Callable[[float], Drive]) ->
     mass = float(rng.uniform(950.0, 2200.0))
     # typical rolling coefficients and drag areas of published coast-down coefficients; from memory
     size = 0.35 + 0.00018 * mass
+    pushed = drive(mass)
+    # two driven wheels carry half to two thirds of a car
+    grip = mass * GRAVITY_MPS2 * float(rng.uniform(0.45, 0.7))
     return Vehicle(
         kind="car",
         drive_kind=drive_kind,
@@ -43,7 +47,7 @@ def car(rng: Rng, air: Air, drive_kind: str, drive: Callable[[float], Drive]) ->
         f0_n=mass * GRAVITY_MPS2 * float(rng.uniform(0.008, 0.0135)),
         f1_n_per_mps=float(rng.uniform(0.0, 1.5)),
         f2_n_per_mps2=0.5 * density(air) * size * float(rng.uniform(0.85, 1.3)),
-        drive=drive(mass),
+        drive=replace(pushed, grip_n=min(grip, pushed.grip_n)),
         drag_run_sd=float(rng.uniform(0.0, 0.006)),
     )
 

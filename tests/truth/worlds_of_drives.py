@@ -158,11 +158,11 @@ def _lift(rng: Rng) -> Setup:
 
 
 def _one_gear(rng: Rng) -> Setup:
-    gear = int(rng.integers(2, 4))
+    gear = int(rng.integers(3, 5))
     driven = plan(
         rng,
-        release_kmh=(95.0, 125.0),
-        roll_mps=float(rng.uniform(8.0, 11.0)),
+        release_kmh=(105.0, 135.0),
+        roll_mps=float(rng.uniform(10.0, 14.0)),
         first_gear=gear,
     )
 
@@ -176,7 +176,7 @@ def _one_gear(rng: Rng) -> Setup:
         )
 
     setup = _good(rng, tall, driven)
-    limit_mps = 100.0 / setup.vehicle.drive.gears[-1].engine_hz_per_mps
+    limit_mps = 95.0 / setup.vehicle.drive.gears[-1].engine_hz_per_mps
     return replace(
         setup, plan=replace(driven, release_mps=min(driven.release_mps, 0.99 * limit_mps))
     )
@@ -283,7 +283,7 @@ WORLDS = (
     ),
     World(
         name="one-gear",
-        about="petrol cars rolling on in second or third gear and staying in it",
+        about="petrol cars rolling on in third or fourth gear and staying in it",
         source=PRACTICE,
         grade="clean",
         draw=_one_gear,

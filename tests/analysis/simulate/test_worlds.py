@@ -53,7 +53,7 @@ def some_drive(peak_w: float = 60e3) -> Drive:
 def test_energy_closes_files_are_read_and_the_peak_is_that_of_the_path(
     name: str, tmp_path: Path
 ) -> None:
-    truth = simulate(short(WORLDS[name]), 3, tmp_path)
+    truth = simulate(short(WORLDS[name]), 1, tmp_path)
     _energy_closes(truth)
     _peak_is_on_the_path(truth)
     session = read_session(tmp_path)

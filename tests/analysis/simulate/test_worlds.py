@@ -257,8 +257,9 @@ def test_a_predictor_has_no_lag_on_a_ramp_and_overshoots_after_it() -> None:
 
 @pytest.mark.parametrize(
     ("name", "low", "high"),
-    # share of torque kept, times the ratio of two neighbouring gears (0.6 to 1)
-    [("manual-slow", -0.05, 0.02), ("automatic", 0.3, 0.85), ("double-clutch", 0.5, 1.05)],
+    # share of torque kept, times power in the next gear over power at the end of this one: both
+    # gears' forces are alike where power is, as gears are changed on the shoulders of its peak
+    [("manual-slow", -0.05, 0.02), ("automatic", 0.3, 0.9), ("double-clutch", 0.6, 1.2)],
 )
 def test_force_half_way_through_a_gear_change(
     name: str, low: float, high: float, tmp_path: Path

@@ -26,7 +26,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from figures import keep_figures, keep_text
 from named_worlds import WORLDS
-from worlds_scores import Row, figures, judged, program, tables
+from worlds_scores import Row, judged, program
+from worlds_table import figures, tables
 
 __all__ = ["main"]
 
@@ -80,7 +81,8 @@ def main(argv: list[str] | None = None) -> int:
     state = program()
     names = chosen.world or list(WORLDS)
     seeds = range(chosen.first_seed, chosen.first_seed + chosen.sessions)
-    wanted = [(name, seed) for name in names for seed in seeds]
+    # seed by seed: an interrupted run has seen every world alike
+    wanted = [(name, seed) for seed in seeds for name in names]
     rows = _earlier(chosen.rows, state)
     jobs = [(name, seed, state) for name, seed in wanted if (name, seed) not in rows]
     with chosen.rows.open("a", encoding="utf-8") as out:

@@ -130,15 +130,10 @@ def figures(by_world: Mapping[str, Sequence[Row]]) -> list[Figure]:
     found = []
     for grade, goal in PEAK_GOALS.items():
         some = [row for row in everything if WORLDS[row.world].grade == grade]
-        if some:
-            size = 100 * _rms(_peaks(some)[0])
-            name = f"{grade}: peak wheel power, rms error"
-            found.append(Figure(name, size, None, 100 * goal, "%"))
-        for at, speed in enumerate(SPEEDS_KMH):
-            if some and grade in LOAD_GOALS:
-                name = f"{grade}: road load at {speed:.0f} km/h, rms error"
-                size = 100 * _rms(_loads(some, at)[0])
-                found.append(Figure(name, size, None, 100 * LOAD_GOALS[grade][at], "%"))
+        found += _known(f"{grade}: peak wheel power, rms error", _rms(_peaks(some)[0]), goal)
+        for at, most in enumerate(LOAD_GOALS.get(grade, ())):
+            name = f"{grade}: road load at {SPEEDS_KMH[at]:.0f} km/h, rms error"
+            found += _known(name, _rms(_loads(some, at)[0]), most)
     over_goal = {
         name: _rms(_peaks(rows)[0]) / PEAK_GOALS[WORLDS[name].grade]
         for name, rows in by_world.items()
@@ -147,10 +142,11 @@ def figures(by_world: Mapping[str, Sequence[Row]]) -> list[Figure]:
     found += _extreme("peak, rms error over its grade's goal", over_goal, None, _ONE_WORLD, "x")
     for what, judge in (("peak", _peak_honesty), ("road load", _load_honesty)):
         held, bias = judge(everything)
-        found += [
-            Figure(f"all worlds: {what}, 95 % intervals hold", held, *_BAND, "%"),
-            Figure(f"all worlds: {what}, bias", abs(bias), None, _BIAS_SD, "sd"),
-        ]
+        if np.isfinite(held):
+            found += [
+                Figure(f"all worlds: {what}, 95 % intervals hold", held, *_BAND, "%"),
+                Figure(f"all worlds: {what}, bias", abs(bias), None, _BIAS_SD, "sd"),
+            ]
         each = {name: judge(rows) for name, rows in by_world.items()}
         shares = {name: held for name, (held, _) in each.items()}
         biases = {name: abs(bias) for name, (_, bias) in each.items()}
@@ -161,6 +157,11 @@ def figures(by_world: Mapping[str, Sequence[Row]]) -> list[Figure]:
     failed = float(sum(bool(row.failure) for row in everything))
     found.append(Figure("sessions that fail", failed, None, 0.0))
     return found
+
+
+def _known(name: str, ratio: float, highest: float) -> list[Figure]:
+    """Return a ratio as a figure in %; nothing where no session has it."""
+    return [Figure(name, 100 * ratio, None, 100 * highest, "%")] if np.isfinite(ratio) else []
 
 
 def _peak_honesty(rows: Sequence[Row]) -> tuple[float, float]:

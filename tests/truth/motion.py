@@ -27,7 +27,8 @@ SIDE_LIMIT = 0.12
 class Body:
     """What resists: true masses [kg] and the road load F0 [N], F1 [N s/m], F2 [N s2/m2].
 
-    `yaw_drag` is the k of the growth of drag with the angle of the flow squared [1/rad2].
+    `yaw_drag` is the k of the growth of drag with the angle of the flow. Gravity is that of 56
+    degrees of latitude, where the worlds lie (40 CFR 1065.630: 9.7803 (1 + 0.00528 sin^2)).
     """
 
     mass_kg: float
@@ -36,7 +37,7 @@ class Body:
     f1_n_per_mps: float
     f2_n_per_mps2: float
     yaw_drag: float = 0.0
-    gravity_mps2: float = 9.81
+    gravity_mps2: float = 9.8159
 
     @property
     def effective_mass_kg(self) -> float:

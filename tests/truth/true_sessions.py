@@ -5,11 +5,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path as FilePath
 
 import numpy as np
-from handsets import Fixes, Sensor, fixes_of, samples_of
+from handsets import Fixes, Samples, Sensor, fixes_of, samples_of
 from motion import Body, Path, RunTimes, Warmth
 from numpy.typing import NDArray
 from setups import Plan, Setup, World
@@ -66,7 +65,6 @@ def simulate(world: World, seed: int, folder: FilePath) -> Truth:
     log_of: list[int] = []
     paths: list[Path] = []
     fixes: list[Fixes] = []
-    starts: list[float] = []
     names: list[str] = []
     session_s, far_m = 0.0, 0.0
     for number, first in enumerate(range(0, len(plan.directions), plan.runs_per_log)):
@@ -89,22 +87,20 @@ def simulate(world: World, seed: int, folder: FilePath) -> Truth:
             )
         start_s = float(np.floor(fix.time_s[0]))
         names.append(f"log{number + 1:02d}.csv")
-        columns = [] if samples is None else _accelerations(samples.time_s, samples.accel_mps2)
-        table = Recording(
-            (*_columns(fix, start_s), *(channel(start_s) for channel in columns)),
-            (Clock("elapsed", None, "simulated"),),
-        )
+        columns = _fix_columns(fix, start_s)
+        if samples is not None:
+            columns += _axis_columns(samples, start_s)
+        table = Recording(tuple(columns), (Clock("elapsed", None, "simulated"),))
         write_table(folder / names[-1], table)
         runs += driven
         log_of += [number] * len(driven)
         paths.append(path)
         fixes.append(fix)
-        starts.append(start_s)
         session_s += float(path.time_s[-1]) + float(rng.uniform(40.0, 200.0))
     # without positions somebody must say which way
     ways = None if setup.receiver.positions else plan.directions[:: plan.runs_per_log]
     write_text_atomic(folder / "session.toml", _toml(world, setup, names, ways))
-    return true_values(setup, body, runs, log_of, paths, fixes, starts)
+    return true_values(setup, body, runs, log_of, paths, fixes)
 
 
 def _drive(
@@ -179,7 +175,7 @@ def _mounted(sensor: Sensor | None, rng: np.random.Generator) -> tuple[Floats, F
     return sign * turn, fixed
 
 
-def _columns(fix: Fixes, start_s: float) -> list[Channel]:
+def _fix_columns(fix: Fixes, start_s: float) -> list[Channel]:
     """Return the fixes as channels, to the digits that a phone would give."""
     digits = {
         "speed_mps": 4,
@@ -197,15 +193,13 @@ def _columns(fix: Fixes, start_s: float) -> list[Channel]:
     return columns
 
 
-def _accelerations(time_s: Floats, accel_mps2: Floats) -> list[Callable[[float], Channel]]:
-    """Return the three axes as channels that still want their zero of time."""
-
-    def axis(name: str, values: Floats) -> Callable[[float], Channel]:
-        return lambda start_s: Channel(
-            f"accel_{name}_mps2", np.round(time_s - start_s, 4), np.round(values, 4)
-        )
-
-    return [axis(name, accel_mps2[:, at]) for at, name in enumerate("xyz")]
+def _axis_columns(samples: Samples, start_s: float) -> list[Channel]:
+    """Return the three axes as channels."""
+    times = np.round(samples.time_s - start_s, 4)
+    return [
+        Channel(f"accel_{name}_mps2", times, np.round(samples.accel_mps2[:, axis], 4))
+        for axis, name in enumerate("xyz")
+    ]
 
 
 def _toml(world: World, setup: Setup, names: list[str], ways: tuple[int, ...] | None) -> str:

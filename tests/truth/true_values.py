@@ -44,8 +44,6 @@ class Truth:
         Recording of each run.
     paths, fixes : tuples
         One per recording, on the path's clock.
-    starts_s : tuple of float
-        Time of the path that is 0 in the file [s].
     """
 
     setup: Setup
@@ -62,7 +60,6 @@ class Truth:
     log_of: tuple[int, ...]
     paths: tuple[Path, ...]
     fixes: tuple[Fixes, ...]
-    starts_s: tuple[float, ...]
 
     def force_n(self, speed_mps: Floats) -> Floats:
         """Return the true road load at speeds of any shape [N]."""
@@ -81,7 +78,6 @@ def true_values(
     log_of: list[int],
     paths: list[Path],
     fixes: list[Fixes],
-    starts: list[float],
 ) -> Truth:
     """Take what is true from the true paths."""
     warm, seconds, coasts = 0.0, 0.0, []
@@ -109,7 +105,6 @@ def true_values(
         log_of=tuple(log_of),
         paths=tuple(paths),
         fixes=tuple(fixes),
-        starts_s=tuple(starts),
     )
 
 

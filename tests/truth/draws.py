@@ -80,7 +80,7 @@ def clean_sensor(rng: Rng) -> Sensor:
     return Sensor(
         rate_hz=float(rng.uniform(50.0, 100.0)),
         squat_deg_per_mps2=float(rng.uniform(0.1, 0.4)),
-        air_deg=float(rng.uniform(-0.03, 0.08)),
+        air_deg=float(rng.uniform(-0.06, 0.06)),
         spring_hz=float(rng.uniform(1.2, 2.0)),
         spring_damping=float(rng.uniform(0.2, 0.5)),
         white_mps2=float(rng.uniform(0.2, 0.5)),
@@ -115,7 +115,7 @@ def rough_sensor(rng: Rng) -> Sensor:
     return replace(
         clean_sensor(rng),
         rate_hz=rate,
-        air_deg=float(rng.uniform(-0.05, 0.15)),
+        air_deg=float(rng.uniform(-0.12, 0.12)),
         offset_mps2=0.2,
         drift_mps2=0.03,
         gain_sd=0.008,

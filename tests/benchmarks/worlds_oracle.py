@@ -76,11 +76,13 @@ def oracle(truth: Truth, speeds_mps: Floats, rng: np.random.Generator) -> Oracle
     design = np.hstack([known, starts]) / noise
     seen = np.concatenate(values)
     seen = (seen + noise * rng.standard_normal(seen.size)) / noise
-    stated_sd = truth.setup.road.stated_grade_sd
+    # slope and wind are counted from the truth, and drawn to what session.toml says: by default 0
+    road, wind = truth.setup.road, float(np.mean([np.mean(p.wind_mps) for p in truth.paths]))
+    slope_sd = road.stated_grade_sd or _SLOPE_SD
     priors = np.zeros((2, design.shape[1]))
-    priors[0, 4], priors[1, 5] = 1.0 / _WIND_SD_MPS, 1.0 / (stated_sd or _SLOPE_SD)
-    # both are counted from the truth, about which a prior errs by its own sd
-    pulled = rng.standard_normal(2)
+    priors[0, 4], priors[1, 5] = 1.0 / _WIND_SD_MPS, 1.0 / slope_sd
+    stated_slope = 0.0 if road.stated_grade is None else road.stated_grade
+    pulled = np.array([(0.0 - wind) / _WIND_SD_MPS, (stated_slope - road.grade) / slope_sd])
     scale = np.sqrt(np.sum(design**2, axis=0))
     both = np.vstack([design, priors]) / scale
     found = np.linalg.lstsq(both, np.concatenate([seen, pulled]), rcond=None)[0] / scale

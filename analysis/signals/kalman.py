@@ -132,7 +132,7 @@ def run_filter(
     if keep:
         predicted[0], predicted_cov[0], filtered[0], filtered_cov[0] = x, p, x, p
     turned = np.swapaxes(motion.transition, -1, -2)
-    limit, in_row = gate_sd**2, np.zeros(settings)
+    limit, in_row, gated = gate_sd**2, np.zeros(settings), np.isfinite(gate_sd)
     walks = motion.walks.reshape(*motion.walks.shape[:2], size * size)
     for i, z in enumerate(measured[1:]):
         # predict: x = F x + u, P = F P F' + Q
@@ -145,9 +145,14 @@ def run_filter(
         if keep:
             predicted[i + 1], predicted_cov[i + 1] = x, p
         # gain K = P H' / s; 0 for a measurement that is passed over
-        passed = (y * y > limit * s) & (in_row < MOST_PASSED)
-        in_row = np.where(passed, in_row + 1, 0)
-        k = p[:, :, 0] / np.where(passed, np.inf, s)[:, None]
+        far = y * y > limit * s
+        if gated and far.any():
+            passed = far & (in_row < MOST_PASSED)
+            in_row = np.where(passed, in_row + 1, 0)
+            s = np.where(passed, np.inf, s)
+        elif gated:
+            in_row.fill(0)
+        k = p[:, :, 0] / s[:, None]
         # update: x = x + K y, P = P - K H P
         x = x + k * y[:, None]
         p = p - k[:, :, None] * p[:, None, 0, :]

@@ -41,13 +41,13 @@ _ANY_SPEED_MPS, _OFFSET_SD, _SCALE_SD = 100.0, 0.5, 0.05
 #: wander of the offset [m/s2 per sqrt(s)]. Receivers: 0.05 to 0.14 m/s; shaking of 0.4 to 0.9 m/s2 at
 #: 10 to 100 Hz; slopes of 0.2 to 0.6 m/s2 that change over 10 to 30 s (measured on public recordings).
 _USUAL, _FACTOR = np.array([0.08, 0.04, 0.08]), np.array([3.0, 3.0, 2.5])
-#: First grid of levels, as multiples of the usual ones, and the factors of two finer ones.
-_FIRST = tuple(np.array(row) for row in ([0.4, 1.0, 2.5, 6.0], [0.3, 1.0, 3.0], [0.4, 1.0, 2.5]))
-_FINER = (1.6, 1.25)
+#: First grid of levels, as multiples of the usual ones, and the factor of a finer one.
+_FIRST = ((0.35, 0.7, 1.4, 2.8, 5.6, 11.0), (0.35, 1.0, 3.0), (0.35, 0.8, 1.8))
+_FINER = 1.35
 #: Lags are tried in steps of this [s].
 _LAG_STEP_S = 0.1
 #: Levels are learnt from at most so many fixes, taken as stretches of so many.
-_LEARNT_FROM, _STRETCH = 3000, 500
+_LEARNT_FROM, _STRETCH = 1500, 300
 #: Both fixes of a step slower than this: the receiver may hold a standing zero [m/s].
 _STANDING_MPS = 0.5
 #: A fix that misses its prediction by more sd than this is false (a zero held after the launch, a
@@ -147,7 +147,7 @@ def _counted(fix_time_s: Array, fix_speed_mps: Array) -> NDArray[np.bool_]:
 
 
 def _sample(fix_time_s: Array, fix_speed_mps: Array) -> tuple[Array, Array]:
-    """Return at most some 3000 fixes, in stretches spread over the record and set far apart."""
+    """Return at most some 1500 fixes, in stretches spread over the record and set far apart."""
     size = fix_time_s.size
     if size <= _LEARNT_FROM:
         return fix_time_s, fix_speed_mps
@@ -212,13 +212,10 @@ def learn_levels(
     cost = _Likelihood(fix_time_s, fix_speed_mps, accel_time_s, forward_mps2)
     lags = np.arange(scanned_s[0], scanned_s[1] + _LAG_STEP_S / 2, _LAG_STEP_S)
     levels = _USUAL
-    lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
-    grid = _USUAL * np.array(list(itertools.product(*_FIRST)))
-    levels = grid[int(np.argmax(cost(np.array([lag]), grid)))]
-    for factor in _FINER:
+    for grid in (_FIRST, ((1.0 / _FINER, 1.0, _FINER),) * 3):
         lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
-        grid = levels * np.array(list(itertools.product((1.0 / factor, 1.0, factor), repeat=3)))
-        levels = grid[int(np.argmax(cost(np.array([lag]), grid)))]
+        tried = levels * np.array(list(itertools.product(*grid)))
+        levels = tried[int(np.argmax(cost(np.array([lag]), tried)))]
     total = cost(lags, levels[None])
     weight = np.exp(total - total.max())
     weight /= weight.sum()

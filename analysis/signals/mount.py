@@ -31,6 +31,8 @@ _MIN_EXPLAINED = 0.15
 _UNKNOWN_S, _AT_END_S = 1.0, 0.05
 #: The shift between two clocks is learnt this far about the first estimate [s].
 _UNSURE_S = 1.5
+#: With fewer fixes none is given away at the ends.
+_FEW_FIXES = 60
 #: Lags this near have the same forward axis [s], which is looked for at most so often.
 _SAME_LAG_S, _AXIS_ROUNDS = 0.15, 2
 #: A shift between two clocks known this well costs nothing [s].
@@ -275,11 +277,11 @@ def node_fixes(
 ) -> tuple[Array, Array]:
     """Return times and speeds of fixes that the accelerometer covers at every lag of a range.
 
-    Fixes faster than 2.5 a second are averaged over half seconds: the accelerometer fills in between.
+    Where few are left, those at the ends stay, which only some lags cover. Fixes faster than 2.5 a second are averaged over half seconds: the accelerometer fills in between.
     """
     low, high = accel_time_s[0] + lags_s[1], accel_time_s[-1] + lags_s[0]
     inside = (fixes.t_s >= low) & (fixes.t_s <= high)
-    if int(inside.sum()) < 4:
+    if int(inside.sum()) < _FEW_FIXES:
         inside = (fixes.t_s >= accel_time_s[0] + lags_s[0]) & (
             fixes.t_s <= accel_time_s[-1] + lags_s[1]
         )

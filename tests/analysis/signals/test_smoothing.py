@@ -216,7 +216,7 @@ def test_with_an_accelerometer_levels_lag_and_speed_sd_are_honest(
         integral = integral_at(node_s, fine, forward[:, None])[:, 0]
         smooth = smooth_speed(node_s, fix, integral, learnt.levels)
         # at the moments that the fixes were true at: the sd leaves out the lag, which has its own
-            misses.append(smooth.speed_mps - np.interp(t - lag_s, fine, truth))
+        misses.append(smooth.speed_mps - np.interp(t - lag_s, fine, truth))
         sds.append(np.sqrt(smooth.speed_var))
         found.append(smooth.fix_sd_mps)
         lags.append((learnt.lag_s - lag_s) / learnt.lag_sd_s)

@@ -277,7 +277,8 @@ def node_fixes(
 ) -> tuple[Array, Array]:
     """Return times and speeds of fixes that the accelerometer covers at every lag of a range.
 
-    Where few are left, those at the ends stay, which only some lags cover. Fixes faster than 2.5 a second are averaged over half seconds: the accelerometer fills in between.
+    Where few are left, those at the ends stay, which only some lags cover. Fixes faster than 2.5 a
+    second are averaged over half seconds: the accelerometer fills in between.
     """
     low, high = accel_time_s[0] + lags_s[1], accel_time_s[-1] + lags_s[0]
     inside = (fixes.t_s >= low) & (fixes.t_s <= high)

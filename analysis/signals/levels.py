@@ -26,7 +26,7 @@ __all__ = [
     "Learnt",
     "Levels",
     "learn_levels",
-    "left_out_error",
+    "left_out_misses",
     "motion_of",
     "noise_of",
 ]
@@ -256,10 +256,8 @@ def _scatter_of_lag(cost: _Likelihood, lag_s: float, levels: Array) -> float:
     return min(float(np.sqrt(((score - score.mean()) ** 2).sum())) / -bend, _MOST_WANDER_S)
 
 
-def left_out_error(
-    residual_mps: Array, smoothed_var: Array, fix_sd_mps: float, counted: NDArray[np.bool_]
-) -> float:
-    """Return the rms error with which each fix is predicted from all others [m/s].
+def left_out_misses(residual_mps: Array, smoothed_var: Array, fix_sd_mps: float) -> Array:
+    """Return by how much each fix is missed when it is predicted from all others [m/s].
 
     Parameters
     ----------
@@ -269,18 +267,14 @@ def left_out_error(
         Variances of the smoothed speeds [m2/s2].
     fix_sd_mps : float
         Noise of the fixes [m/s].
-    counted : array of bool of shape (n,)
-        Fixes that count.
 
     Returns
     -------
-    float
-        A fix moves its own smoothed speed by its share h = var / fix_sd^2 (as in every linear
-        smoother), so the one without it misses by residual / (1 - h). Misses beyond five medians
-        count as five.
+    array of shape (n,)
+        Absolute misses; those beyond five medians count as five. A fix moves its own smoothed speed
+        by its share h = var / fix_sd^2 (as in every linear smoother), so that without it the miss is
+        residual / (1 - h).
     """
-    share = np.minimum(smoothed_var[counted] / fix_sd_mps**2, 1.0 - 1e-6)
-    miss = np.abs(residual_mps[counted]) / (1.0 - share)
-    if not miss.size:
-        return float("inf")
-    return float(np.sqrt(np.mean(np.minimum(miss, GATE_SD * float(np.median(miss))) ** 2)))
+    share = np.minimum(smoothed_var / fix_sd_mps**2, 1.0 - 1e-6)
+    miss = np.abs(residual_mps) / (1.0 - share)
+    return np.asarray(np.minimum(miss, GATE_SD * float(np.median(miss))))

@@ -22,7 +22,7 @@ from analysis.signals.curve import (
 from analysis.signals.gps import Fixes, speed_fixes
 from analysis.signals.kalman import Motion, Noise, run_filter, run_smoother
 from analysis.signals.lag import integral_at
-from analysis.signals.levels import BROKEN_S, GATE_SD, Levels, left_out_error, motion_of, noise_of
+from analysis.signals.levels import BROKEN_S, GATE_SD, Levels, left_out_misses, motion_of, noise_of
 from analysis.signals.mount import Mount, find_mount, node_fixes, refused, refused_finding
 from logger.arrays import Array
 from logger.findings import Finding
@@ -49,6 +49,8 @@ FAST_FIXES_HZ = 4.0
 #: so much [m/s2], half of what a gear change at full throttle takes, with its
 #: surroundings [s]. On a motorway ramp with wheel speed this took 8 % off the error.
 _NOD_S, _ABRUPT_SD, _ABRUPT_MPS2, _ABRUPT_S = 0.2, 6.0, 1.5, 0.5
+#: The accelerometer is of no use where it predicts worse by so many standard errors.
+_SURE_SD = 2.0
 #: Half of normal noise is smaller than this many standard deviations.
 _NORMAL_MEDIAN = 0.6745
 #: Fewer fixes beside the accelerometer leave it nothing to be judged by.
@@ -219,8 +221,8 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
 
     Notes
     -----
-    The accelerometer is used where it predicts fixes that are left out better than the other fixes
-    alone do; how strongly, its noise levels decide.
+    How strongly the accelerometer counts, its noise levels decide. It is not used where fixes that
+    are left out are clearly predicted worse with it than by the other fixes alone.
     """
     fixes, notes = speed_fixes(recording, log)
     mount, more = find_mount(recording, fixes, log)
@@ -250,7 +252,7 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
 
 
 def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | None, str]:
-    """Fuse fixes and accelerometer; None and the reason where it predicts no fix left out better."""
+    """Fuse fixes and accelerometer; None and the reason where it predicts fixes left out worse."""
     lag, levels = mount.lag, mount.levels
     if lag is None or levels is None:
         return None, "its noise is unknown"
@@ -263,16 +265,21 @@ def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | N
     blind = _blind(node_s, mount.accel_time_s)
     smooth = smooth_speed(node_s, speed_mps, integral, levels, blind)
     alone = smooth_fixes(node_s, speed_mps)
-    counted = _inner(node_s, blind)
-    with_it, without = (
-        left_out_error(speed_mps - one.speed_mps, one.speed_var, one.fix_sd_mps, counted)
-        for one in (smooth, alone)
-    )
-    if with_it > without:
-        return None, (
-            f"it predicts speed fixes that are left out to {with_it:.2f} m/s, the other fixes alone "
-            f"to {without:.2f} m/s"
+    inner = _inner(node_s, blind)
+    if int(inner.sum()) >= _FEWEST:
+        with_it, without = (
+            left_out_misses(
+                (speed_mps - one.speed_mps)[inner], one.speed_var[inner], one.fix_sd_mps
+            )
+            for one in (smooth, alone)
         )
+        worse = with_it**2 - without**2
+        if float(worse.mean()) > _SURE_SD * float(worse.std()) / np.sqrt(worse.size):
+            found, other = (float(np.sqrt(np.mean(miss**2))) for miss in (with_it, without))
+            return None, (
+                f"speed fixes that are left out are predicted to {found:.2f} m/s with it, to "
+                f"{other:.2f} m/s by the other fixes alone"
+            )
     curve = curve_with_accel(
         log, node_s, smooth, mount.accel_time_s, mount.forward_mps2, calm_mps2=forward
     )

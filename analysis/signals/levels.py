@@ -29,6 +29,7 @@ __all__ = [
     "left_out_misses",
     "motion_of",
     "noise_of",
+    "seen_integral",
 ]
 
 #: Over a longer hole in the fixes speed and offset begin anew [s].
@@ -46,6 +47,10 @@ _FIRST = ((0.35, 0.7, 1.4, 2.8, 5.6, 11.0), (0.35, 1.0, 3.0), (0.35, 0.8, 1.8))
 _FINER = 1.35
 #: Lags are tried in steps of this [s].
 _LAG_STEP_S = 0.1
+#: Time constants of receivers' smoothing that are tried [s]; a kernel is so many of them long.
+_BLURS_S, _KERNEL = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8), 6.0
+#: Fixes closer than this [s] are means over half seconds, which hide what smoothing there is.
+_FAST_S = 0.7
 #: Levels are learnt from at most so many fixes, taken as stretches of so many.
 _LEARNT_FROM, _STRETCH = 1500, 300
 #: Both fixes of a step slower than this: the receiver may hold a standing zero [m/s].
@@ -63,11 +68,42 @@ _MOST_WANDER_S = 0.4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
-    """Noise of fixes [m/s], vibration [m/s per sqrt(s)], wander of the offset [m/s2 per sqrt(s)]."""
+    """Noise of fixes [m/s], vibration [m/s per sqrt(s)], wander of the offset [m/s2 per sqrt(s)].
+
+    `blur_s` is the time constant of the receiver's own smoothing [s], a part of its lag.
+    """
 
     fix_sd_mps: float
     vibration: float
     wander: float
+    blur_s: float = 0.0
+
+
+def seen_integral(time_s: Array, accel_time_s: Array, forward_mps2: Array, blur_s: float) -> Array:
+    """Return the integral of the forward acceleration as a receiver that smooths shows it [m/s].
+
+    Parameters
+    ----------
+    time_s : array of shape (n,)
+        Moments [s]; the delay that comes with the smoothing is taken out.
+    accel_time_s, forward_mps2 : arrays of shape (m,)
+        Forward specific force [m/s2] and its times [s].
+    blur_s : float
+        Time constant [s].
+
+    Returns
+    -------
+    array of shape (n,)
+        ``ds/dt = (v - s) / blur`` gives ``s = v - blur g``, with g the acceleration smoothed by the
+        same exponential; read `blur_s` later.
+    """
+    if blur_s <= 0.0:
+        return integral_at(time_s, accel_time_s, forward_mps2[:, None])[:, 0]
+    step = float(np.median(np.diff(accel_time_s)))
+    weight = np.exp(-step / blur_s * np.arange(int(_KERNEL * blur_s / step) + 1))
+    smoothed = np.convolve(forward_mps2, weight / weight.sum())[: forward_mps2.size]
+    whole = integral_at(time_s + blur_s, accel_time_s, forward_mps2[:, None])[:, 0]
+    return np.asarray(whole - blur_s * np.interp(time_s + blur_s, accel_time_s, smoothed))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,14 +201,24 @@ class _Likelihood:
     ) -> None:
         self.time_s, self.speed_mps = _sample(fix_time_s, fix_speed_mps)
         self.counted = _counted(self.time_s, self.speed_mps)
-        self.accel_time_s, self.forward_mps2 = accel_time_s, forward_mps2[:, None]
+        self.accel_time_s, self.forward_mps2 = accel_time_s, forward_mps2
+        self.blur_s = 0.0
+        self.fast = float(np.median(np.diff(fix_time_s))) < _FAST_S
 
-    def terms(self, lags_s: Array, levels: Array) -> Array:
-        """Return the log likelihood of each fix, shape (n, k), for k lags with k levels or one."""
+    def gains(self, lags_s: Array, blur_s: float) -> Array:
+        """Return the integral that each fix sees at each lag [m/s], shape (n, k)."""
         moments = self.time_s[:, None] - lags_s
-        integral = integral_at(moments.ravel(), self.accel_time_s, self.forward_mps2)
-        motion = motion_of(self.time_s, integral.reshape(moments.shape))
-        rows = np.broadcast_to(levels, (max(len(levels), lags_s.size), 3))
+        seen = seen_integral(moments.ravel(), self.accel_time_s, self.forward_mps2, blur_s)
+        return seen.reshape(moments.shape)
+
+    def terms(self, lags_s: Array, levels: Array, blurs_s: tuple[float, ...] = ()) -> Array:
+        """Return the log likelihood of each fix, shape (n, k), for k lags with k levels or one.
+
+        With several smoothing times the lags are tried for each of them in turn.
+        """
+        columns = [self.gains(lags_s, blur_s) for blur_s in blurs_s or (self.blur_s,)]
+        motion = motion_of(self.time_s, np.concatenate(columns, axis=1))
+        rows = np.broadcast_to(levels, (max(len(levels), motion.gain.shape[1]), 3))
         return _terms(
             run_filter(motion, self.speed_mps, noise_of(rows), gate_sd=GATE_SD), self.counted
         )
@@ -212,8 +258,13 @@ def learn_levels(
     cost = _Likelihood(fix_time_s, fix_speed_mps, accel_time_s, forward_mps2)
     lags = np.arange(scanned_s[0], scanned_s[1] + _LAG_STEP_S / 2, _LAG_STEP_S)
     levels = _USUAL
-    for grid in (_FIRST, ((1.0 / _FINER, 1.0, _FINER),) * 3):
+    for round_, grid in enumerate((_FIRST, ((1.0 / _FINER, 1.0, _FINER),) * 3)):
         lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
+        if round_ and not cost.fast:
+            near = lag + _LAG_STEP_S * np.arange(-1.0, 2.0)
+            total = cost.terms(near, levels[None], _BLURS_S).sum(axis=0)
+            cost.blur_s = _BLURS_S[int(np.argmax(total)) // near.size]
+            lag = float(near[int(np.argmax(total)) % near.size])
         tried = levels * np.array(list(itertools.product(*grid)))
         levels = tried[int(np.argmax(cost(np.array([lag]), tried)))]
     total = cost(lags, levels[None])
@@ -225,7 +276,7 @@ def learn_levels(
         lag, spread = _peak(lags, total)
     fix_sd, vibration, wander = (float(x) for x in levels)
     return Learnt(
-        levels=Levels(fix_sd_mps=fix_sd, vibration=vibration, wander=wander),
+        levels=Levels(fix_sd_mps=fix_sd, vibration=vibration, wander=wander, blur_s=cost.blur_s),
         lag_s=lag,
         lag_sd_s=float(max(spread, _scatter_of_lag(cost, lag, levels), 0.01)),
     )

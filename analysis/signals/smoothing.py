@@ -6,7 +6,7 @@ The state and its noises are those of `levels`; a Kalman filter forwards and a s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,15 @@ from analysis.signals.curve import (
 from analysis.signals.gps import Fixes, speed_fixes
 from analysis.signals.kalman import Motion, Noise, run_filter, run_smoother
 from analysis.signals.lag import integral_at
-from analysis.signals.levels import BROKEN_S, GATE_SD, Levels, left_out_misses, motion_of, noise_of
+from analysis.signals.levels import (
+    BROKEN_S,
+    GATE_SD,
+    Levels,
+    left_out_misses,
+    motion_of,
+    noise_of,
+    seen_integral,
+)
 from analysis.signals.mount import Mount, find_mount, node_fixes, refused, refused_finding
 from logger.arrays import Array
 from logger.findings import Finding
@@ -262,8 +270,9 @@ def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | N
     node_s = stamped_s - lag.lag_s
     forward = _calm(mount.accel_time_s, mount.forward_mps2)
     integral = integral_at(node_s, mount.accel_time_s, forward[:, None])[:, 0]
+    seen = seen_integral(node_s, mount.accel_time_s, forward, levels.blur_s)
     blind = _blind(node_s, mount.accel_time_s)
-    smooth = smooth_speed(node_s, speed_mps, integral, levels, blind)
+    smooth = smooth_speed(node_s, speed_mps, seen, levels, blind)
     alone = smooth_fixes(node_s, speed_mps)
     inner = _inner(node_s, blind)
     if int(inner.sum()) >= _FEWEST:
@@ -280,6 +289,9 @@ def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | N
                 f"speed fixes that are left out are predicted to {found:.2f} m/s with it, to "
                 f"{other:.2f} m/s by the other fixes alone"
             )
+    # from the speed as the receiver smooths it to the speed itself
+    true_mps = smooth.speed_mps + smooth.scale * (integral - seen)
+    smooth = replace(smooth, speed_mps=true_mps)
     curve = curve_with_accel(
         log, node_s, smooth, mount.accel_time_s, mount.forward_mps2, calm_mps2=forward
     )

@@ -9,6 +9,7 @@ textbooks, from memory).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,15 @@ from analysis.signals.lag import integral_at
 from analysis.signals.levels import BROKEN_S
 from logger.arrays import Array
 
-__all__ = ["ACCEL_HOLE_S", "Smoothed", "SpeedCurve", "curve_between", "curve_with_accel"]
+__all__ = [
+    "ACCEL_HOLE_S",
+    "Smoothed",
+    "SpeedCurve",
+    "curve_between",
+    "curve_with_accel",
+    "cut_curve",
+    "joined_curve",
+]
 
 _GRID_WITH_ACCEL_S = 0.1
 _GRID_GPS_ONLY_S = 0.2
@@ -219,3 +228,41 @@ def curve_with_accel(
     gap = np.diff(accel_time_s)[np.clip(after, 0, accel_time_s.size - 2)]
     whole = (span <= _BRIDGED_S) & (gap <= ACCEL_HOLE_S)
     return _finished(log, grid, whole, (speed, np.sqrt(variance), accel, accel_sd))
+
+
+def _table(curve: SpeedCurve) -> Array:
+    """Return the columns of a curve, shape (6, n)."""
+    columns = (curve.speed_mps, curve.speed_sd_mps, curve.accel_mps2, curve.accel_sd_mps2)
+    return np.stack([curve.time_s, *columns, curve.place_m])
+
+
+def _curve(log: int, table: Array) -> SpeedCurve:
+    """Return the curve with these columns."""
+    return SpeedCurve(
+        log=log,
+        time_s=table[0],
+        speed_mps=table[1],
+        speed_sd_mps=table[2],
+        accel_mps2=table[3],
+        accel_sd_mps2=table[4],
+        place_m=table[5],
+    )
+
+
+def cut_curve(curve: SpeedCurve, start_s: float, end_s: float) -> SpeedCurve:
+    """Return a curve from one time up to another, the second included [s]."""
+    first, last = np.searchsorted(curve.time_s, [start_s, end_s], side="left")
+    return _curve(curve.log, _table(curve)[:, int(first) : int(last) + 1])
+
+
+def joined_curve(curves: Sequence[SpeedCurve]) -> SpeedCurve:
+    """Return pieces of a curve as one; each begins about where the one before ends."""
+    if len(curves) == 1:
+        return curves[0]
+    tables = [_table(curves[0])]
+    for curve in curves[1:]:
+        table, (end_s, speed, *_, end_m) = _table(curve), tables[-1][:, -1]
+        # places go on from where the piece before ended
+        table[5] += end_m - table[5, 0] + np.nan_to_num(speed) * (table[0, 0] - end_s)
+        tables.append(table[:, table[0] > end_s])
+    return _curve(curves[0].log, np.concatenate(tables, axis=1))

@@ -30,6 +30,7 @@ __all__ = [
     "motion_of",
     "noise_of",
     "seen_integral",
+    "some_fixes",
 ]
 
 #: Over a longer hole in the fixes speed and offset begin anew [s].
@@ -182,13 +183,12 @@ def _counted(fix_time_s: Array, fix_speed_mps: Array) -> NDArray[np.bool_]:
     return np.asarray(moving & (np.diff(fix_time_s) <= BROKEN_S))
 
 
-def _sample(fix_time_s: Array, fix_speed_mps: Array) -> tuple[Array, Array]:
-    """Return at most some 1500 fixes, in stretches spread over the record and set far apart."""
+def some_fixes(fix_time_s: Array, fix_speed_mps: Array, most: int) -> tuple[Array, Array]:
+    """Return at most so many fixes, in stretches of 300 spread over the record."""
     size = fix_time_s.size
-    if size <= _LEARNT_FROM:
+    if size <= most:
         return fix_time_s, fix_speed_mps
-    count = _LEARNT_FROM // _STRETCH
-    starts = np.linspace(0, size - _STRETCH, count).astype(int)
+    starts = np.linspace(0, size - _STRETCH, most // _STRETCH).astype(int)
     index = (starts[:, None] + np.arange(_STRETCH)).ravel()
     return fix_time_s[index], fix_speed_mps[index]
 
@@ -199,7 +199,7 @@ class _Likelihood:
     def __init__(
         self, fix_time_s: Array, fix_speed_mps: Array, accel_time_s: Array, forward_mps2: Array
     ) -> None:
-        self.time_s, self.speed_mps = _sample(fix_time_s, fix_speed_mps)
+        self.time_s, self.speed_mps = some_fixes(fix_time_s, fix_speed_mps, _LEARNT_FROM)
         self.counted = _counted(self.time_s, self.speed_mps)
         self.accel_time_s, self.forward_mps2 = accel_time_s, forward_mps2
         self.blur_s = 0.0

@@ -18,6 +18,8 @@ from analysis.signals.curve import (
     SpeedCurve,
     curve_between,
     curve_with_accel,
+    cut_curve,
+    joined_curve,
 )
 from analysis.signals.gps import Fixes, speed_fixes
 from analysis.signals.kalman import Motion, Noise, run_filter, run_smoother
@@ -30,6 +32,7 @@ from analysis.signals.levels import (
     motion_of,
     noise_of,
     seen_integral,
+    some_fixes,
 )
 from analysis.signals.mount import Mount, find_mount, node_fixes, refused, refused_finding
 from logger.arrays import Array
@@ -61,6 +64,8 @@ _NOD_S, _ABRUPT_SD, _ABRUPT_MPS2, _ABRUPT_S = 0.2, 6.0, 1.5, 0.5
 _SURE_SD = 2.0
 #: Half of normal noise is smaller than this many standard deviations.
 _NORMAL_MEDIAN = 0.6745
+#: So many fixes are smoothed at once; neighbouring pieces share so many.
+_MOST_FIXES, _OVERLAP = 20_000, 300
 #: Fewer fixes beside the accelerometer leave it nothing to be judged by.
 _FEWEST = 4
 
@@ -132,6 +137,12 @@ def smooth_fixes(fix_time_s: Array, fix_speed_mps: Array) -> Smoothed:
         a steady pull is smoothed hard and a varied drive hardly; everything is in units of the
         variance of the fixes, whose likeliest value follows from each wander.
     """
+    variance, noise = _likeliest_wander(*some_fixes(fix_time_s, fix_speed_mps, _MOST_FIXES))
+    return _smooth_with(fix_time_s, fix_speed_mps, variance, noise)
+
+
+def _likeliest_wander(fix_time_s: Array, fix_speed_mps: Array) -> tuple[float, Noise]:
+    """Return the variance of the fixes and the noise of the likeliest wander."""
     step_s = np.diff(fix_time_s)
     motion = _motion_of_fixes(step_s)
     ratio = (_JERK_GRID / 0.1) ** 2
@@ -149,17 +160,25 @@ def smooth_fixes(fix_time_s: Array, fix_speed_mps: Array) -> Smoothed:
     cost = freedom * np.log(variance) + squares / variance
     cost += np.log(found.innovation_var)[joined].sum(axis=0)
     best = int(np.argmin(cost))
-    found = run_filter(motion, fix_speed_mps, noise.only(best), keep=True)
+    return float(variance[best]), noise.only(best)
+
+
+def _smooth_with(
+    fix_time_s: Array, fix_speed_mps: Array, variance: float, noise: Noise
+) -> Smoothed:
+    """Smooth fixes of known variance, the noise of their motion in units of it."""
+    motion = _motion_of_fixes(np.diff(fix_time_s))
+    found = run_filter(motion, fix_speed_mps, noise, keep=True)
     state, covariance = run_smoother(motion, found)
-    variances = _variances(covariance) * variance[best]
+    variances = _variances(covariance) * variance
     return Smoothed(
         speed_mps=state[:, 0, 0],
         offset_mps2=state[:, 0, 1],
         speed_var=variances[:, 0],
         offset_var=variances[:, 1],
-        fix_sd_mps=float(np.sqrt(variance[best])),
+        fix_sd_mps=float(np.sqrt(variance)),
         vibration=0.0,
-        wander=float(np.sqrt(ratio[best] * variance[best])),
+        wander=float(np.sqrt(noise.densities[0, 0] * variance)),
     )
 
 
@@ -247,16 +266,33 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
             return fused, notes
         mount = refused(why, mount.rate_hz)
         notes = (*notes, refused_finding(mount, log))
-    smooth = smooth_fixes(fixes.t_s, fixes.speed_mps)
+    curve, fix_sd = _curve_of_fixes(fixes, log)
     fused = Fused(
-        curve=curve_between(log, fixes.t_s, smooth),
+        curve=curve,
         fixes=fixes,
         mount=mount,
         lag_s=0.0,
         lag_sd_s=float("nan"),
-        fix_sd_mps=smooth.fix_sd_mps,
+        fix_sd_mps=fix_sd,
     )
     return fused, notes
+
+
+def _curve_of_fixes(fixes: Fixes, log: int) -> tuple[SpeedCurve, float]:
+    """Return the curve of fixes alone, made in pieces where there are very many, and their noise."""
+    t_s, speed_mps = fixes.t_s, fixes.speed_mps
+    variance, noise = _likeliest_wander(*some_fixes(t_s, speed_mps, _MOST_FIXES))
+    curves = []
+    for start in range(0, t_s.size, _MOST_FIXES):
+        # a few fixes of the neighbours decide what happens at the ends
+        use = slice(max(start - _OVERLAP, 0), min(start + _MOST_FIXES + _OVERLAP, t_s.size))
+        if use.stop - use.start < _FEWEST:
+            continue
+        smooth = _smooth_with(t_s[use], speed_mps[use], variance, noise)
+        curve = curve_between(log, t_s[use], smooth)
+        end = t_s[min(start + _MOST_FIXES, t_s.size - 1)]
+        curves.append(cut_curve(curve, float(t_s[start]), float(end)))
+    return joined_curve(curves), float(np.sqrt(variance))
 
 
 def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | None, str]:

@@ -47,6 +47,7 @@ from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.phases import find_runs
 from analysis.runs.road import place_runs
 from analysis.runs.run import Run
+from analysis.runs.sampling import sampling_findings
 from analysis.runs.selection import (
     judge_runs,
     sensor_findings,
@@ -55,7 +56,7 @@ from analysis.runs.selection import (
     why_sensors_differ,
     why_unlike,
 )
-from analysis.signals.smoothing import Fused, SpeedCurve, fuse
+from analysis.signals.smoothing import Fused, SensorUse, SpeedCurve, fuse
 from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.recording import Recording, Step
@@ -133,11 +134,12 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What one recording holds, before any session: its curve, runs and findings."""
+    """What one recording holds, before any session: its curve, runs, findings and sensors."""
 
     curve: SpeedCurve | None
     runs: tuple[Run, ...]
     findings: tuple[Finding, ...]
+    sensors: SensorUse
 
 
 def survey(recording: Recording, log: int = 0) -> Survey:
@@ -157,7 +159,7 @@ def survey(recording: Recording, log: int = 0) -> Survey:
     """
     fused, notes = fuse(recording, log)
     runs = find_runs(fused, log)
-    return Survey(fused.curve, runs, (*recording.findings, *notes))
+    return Survey(fused.curve, runs, (*recording.findings, *notes), fused.sensors)
 
 
 def analyse(
@@ -243,6 +245,7 @@ def analyse(
             *road_notes,
             *bend_notes,
             *judge_notes,
+            *sampling_findings(fused, runs),
             *air_notes,
             *site_notes,
             *fit_notes,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import textwrap
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -202,6 +202,7 @@ def speed(arguments: argparse.Namespace) -> int:
             f"{row['name']}: {counted(row['runs'], 'run')}, {counted(row['pulls'], 'pull')}, "
             f"{counted(row['coasts'], 'coast-down')}, up to {units.speed_text(row['top_speed_mps'])}"
         )
+        print(f"  {_sensor_words(row)}")
     print(f"Written to {folder}: {', '.join(files)}")
     return status
 
@@ -215,7 +216,16 @@ def _speed_row(label: str, found: Survey, curve: SpeedCurve) -> dict[str, Any]:
         "pulls": kinds.count("pull"),
         "coasts": kinds.count("coast"),
         "top_speed_mps": float(curve.speed_mps[known].max()) if known.any() else 0.0,
+        **asdict(found.sensors),
     }
+
+
+def _sensor_words(row: Mapping[str, Any]) -> str:
+    """Return in words whether the accelerometer was used, how late GPS was, or why not."""
+    if row["accel_used"]:
+        lag = f"{row['gps_lag_s']:.2f} ± {row['gps_lag_sd_s']:.2f} s"
+        return f"accelerometer used; GPS speed is {lag} behind it"
+    return f"accelerometer not used: {row['why_not']}"
 
 
 def _counted(runs: list[Run]) -> list[Run]:

@@ -42,6 +42,7 @@ from logger.recording import Recording
 __all__ = [
     "FAST_FIXES_HZ",
     "Fused",
+    "SensorUse",
     "Smoothed",
     "SpeedCurve",
     "fuse",
@@ -68,6 +69,33 @@ _NORMAL_MEDIAN = 0.6745
 _MOST_FIXES, _OVERLAP = 20_000, 300
 #: Fewer fixes beside the accelerometer leave it nothing to be judged by.
 _FEWEST = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorUse:
+    """How the sensors of a recording were used in its curve.
+
+    Parameters
+    ----------
+    gps_rate_hz, accel_rate_hz : float or None
+        Samples per second.
+    gps_lag_s, gps_lag_sd_s : float or None
+        Lag of the fixes behind the accelerometer, taken out [s]; None where it is unknown.
+    gps_noise_mps : float or None
+        White noise of the fixes [m/s].
+    accel_used : bool
+        Whether the accelerometer is part of the curve.
+    why_not : str or None
+        The reason where it is not.
+    """
+
+    gps_rate_hz: float | None
+    accel_rate_hz: float | None
+    gps_lag_s: float | None
+    gps_lag_sd_s: float | None
+    gps_noise_mps: float | None
+    accel_used: bool
+    why_not: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +127,20 @@ class Fused:
     def fine(self) -> bool:
         """Whether the signals resolve a gear change: an accelerometer, or fixes fast enough."""
         return self.mount.used or (self.fixes.rate_hz or 0.0) >= FAST_FIXES_HZ
+
+    @property
+    def sensors(self) -> SensorUse:
+        """How the sensors were used."""
+        used = self.mount.used
+        return SensorUse(
+            gps_rate_hz=self.fixes.rate_hz,
+            accel_rate_hz=self.mount.rate_hz,
+            gps_lag_s=self.lag_s if used else None,
+            gps_lag_sd_s=self.lag_sd_s if used else None,
+            gps_noise_mps=self.fix_sd_mps if np.isfinite(self.fix_sd_mps) else None,
+            accel_used=used,
+            why_not=self.mount.why_not,
+        )
 
 
 def _motion_of_fixes(step_s: Array) -> Motion:

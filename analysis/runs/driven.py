@@ -20,7 +20,7 @@ __all__ = ["driven_places", "turns_around"]
 
 #: Decelerations are compared over stretches of this length [m], at least so many of them, and are
 #: opposite where their correlation is below this.
-_STRETCH_M, _LEAST_STRETCHES, _OPPOSITE = 25.0, 12, -0.4
+_STRETCH_M, _LEAST_STRETCHES, _OPPOSITE = 25.0, 16, -0.75
 #: What is left out at both ends of a slowing [s].
 _MARGIN_S = 1.0
 

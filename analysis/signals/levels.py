@@ -63,8 +63,9 @@ GATE_SD = 5.0
 _LAG_BLOCK_S = 20.0
 #: Scores are taken over this step of the lag [s]: wider than the corners that false fixes make.
 _SCORE_STEP_S = 0.3
-#: Lags of phones wander by up to this [s].
-_MOST_WANDER_S = 0.4
+#: Lags of phones wander by up to this [s]; within a recording by this share (a phone 2.05 s late was
+#: 1.65 to 2.6 s late by stretch). Between two clocks the lag itself stays unknown [s].
+_MOST_WANDER_S, _LAG_WANDERS, _USUAL_LAG_S = 0.4, 0.12, 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,7 +254,8 @@ def learn_levels(
     -------
     Learnt
         The likeliest levels; mean and sd of the lag's likelihood over the range. The sd is no
-        smaller than what the scores of stretches of 20 s scatter by, as a receiver's lag wanders.
+        smaller than what the scores of stretches of 20 s scatter by, and holds what the wander of a
+        receiver's lag leaves where few stretches show it.
     """
     cost = _Likelihood(fix_time_s, fix_speed_mps, accel_time_s, forward_mps2)
     lags = np.arange(scanned_s[0], scanned_s[1] + _LAG_STEP_S / 2, _LAG_STEP_S)
@@ -275,10 +277,12 @@ def learn_levels(
     if spread < 2.0 * _LAG_STEP_S:
         lag, spread = _peak(lags, total)
     fix_sd, vibration, wander = (float(x) for x in levels)
+    own_s = abs(lag) if scanned_s[0] <= 0.0 <= scanned_s[1] else _USUAL_LAG_S
+    scatter, left = _scatter_of_lag(cost, lag, levels, _LAG_WANDERS * own_s)
     return Learnt(
         levels=Levels(fix_sd_mps=fix_sd, vibration=vibration, wander=wander, blur_s=cost.blur_s),
         lag_s=lag,
-        lag_sd_s=float(max(spread, _scatter_of_lag(cost, lag, levels), 0.01)),
+        lag_sd_s=float(np.hypot(max(spread, scatter, 0.01), left)),
     )
 
 
@@ -294,17 +298,29 @@ def _peak(lags_s: Array, total: Array) -> tuple[float, float]:
     return float(lags_s[top]) + shift * _LAG_STEP_S, _LAG_STEP_S / float(np.sqrt(-bend))
 
 
-def _scatter_of_lag(cost: _Likelihood, lag_s: float, levels: Array) -> float:
-    """Return the sd of the lag from the scatter of stretches: sqrt(sum of squared scores) / curvature."""
+def _scatter_of_lag(
+    cost: _Likelihood, lag_s: float, levels: Array, wander_s: float
+) -> tuple[float, float]:
+    """Return the sd of the lag from the scatter of stretches, and what its wander leaves of it.
+
+    Each stretch has a score g (first derivative of its log likelihood) and a curvature h: the first
+    is ``sqrt(sum g^2) / sum h``, the second ``wander sqrt(sum h^2) / sum h``, which is all of the
+    wander where one stretch holds all that is known.
+    """
     terms = cost.terms(lag_s + _SCORE_STEP_S * np.array([-1.0, 0.0, 1.0]), levels[None])
     block = (cost.time_s[1:][cost.counted] // _LAG_BLOCK_S).astype(np.int64)
     _, owner = np.unique(block, return_inverse=True)
-    # first derivative of each stretch's log likelihood with the lag, and second one of all
     score = np.bincount(owner, (terms[:, 2] - terms[:, 0]) / (2.0 * _SCORE_STEP_S))
-    bend = float((terms[:, 2] - 2.0 * terms[:, 1] + terms[:, 0]).sum()) / _SCORE_STEP_S**2
-    if bend >= 0.0 or score.size < 3:
-        return 0.0
-    return min(float(np.sqrt(((score - score.mean()) ** 2).sum())) / -bend, _MOST_WANDER_S)
+    bend = np.bincount(owner, 2.0 * terms[:, 1] - terms[:, 2] - terms[:, 0]) / _SCORE_STEP_S**2
+    total = float(bend.sum())
+    if total <= 0.0:
+        return 0.0, wander_s
+    known = np.maximum(bend, 0.0)
+    left = wander_s * float(np.sqrt((known**2).sum()) / known.sum())
+    if score.size < 3:
+        return 0.0, left
+    scatter = float(np.sqrt(((score - score.mean()) ** 2).sum())) / total
+    return min(scatter, _MOST_WANDER_S), left
 
 
 def left_out_misses(residual_mps: Array, smoothed_var: Array, fix_sd_mps: float) -> Array:

@@ -29,6 +29,7 @@ from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.leave_out import leave_out_runs
 from analysis.runs.positions import check_positions
 from analysis.runs.road import place_runs
+from analysis.runs.sampling import sampling_findings
 from analysis.runs.selection import judge_runs
 from analysis.runs.survey import find_all_runs, fuse_all
 from logger.recording import Recording, Step
@@ -86,7 +87,7 @@ def analyse(
     runs, wish_notes = leave_out_runs(runs, session.leave_out, session.logs)
     runs, bend_notes = leave_out_bends(runs, recordings, fused)
     runs, judge_notes = judge_runs(runs, fused, session, recordings)
-    place_notes = check_positions(recordings, fused, runs)
+    place_notes = (*check_positions(recordings, fused, runs), *sampling_findings(fused, runs))
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     # Run -> SessionFit: one fit of all runs

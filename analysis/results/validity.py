@@ -66,8 +66,8 @@ def require_usable(
         raise NothingUsable(why_nothing(runs, fused))
     if known is None and not any((one.drive == COAST).any() for one in data):
         reason = (
-            "no usable coast-down is in the logs, and without a road load the wheel power of pulls is "
-            "unknown; record coast-downs in neutral, or give --road-load with an earlier results.json"
+            "no usable coast-down is in the logs, and accelerations alone give no wheel power; record "
+            "coast-downs in neutral, or give --road-load with an earlier results.json"
         )
         raise NothingUsable((reason, *why_nothing(runs, fused)))
 

@@ -8,22 +8,28 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
-from analysis.runs.full_throttle import why_pulls_differ
+from analysis.runs.full_throttle import (
+    why_in_gear,
+    why_pulls_differ,
+    why_throttle_closed,
+)
 from analysis.runs.run import Array, Phase, PhaseKind, Run
 from analysis.runs.shared_curve import apart_from_shared_curve
-from analysis.runs.witnesses import why_in_gear, why_throttle_closed
 from analysis.signals.smoothing import Fused
+from logger.errors import SessionError
 from logger.findings import Finding, counted
 from logger.recording import Recording
-from logger.session.session import Session, Vehicle
+from logger.session.session import LogEntry, Session, Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
     "force_window_n",
     "judge_runs",
+    "leave_out_runs",
     "why_nothing",
 ]
 
+_WISH = "it is left out by wish (leave_out)"
 _NAMES = {"pull": "acceleration", "coast": "slowing"}
 #: How far outside the window of its kind a vehicle may lie: tyres, loads, boxes, wet roads.
 _HIGHER, _LOWER = 1.35, 0.5
@@ -324,3 +330,66 @@ def _headlines(runs: Sequence[Run]) -> list[str]:
             every = one or f"none of the {counted(len(phases), seen)} is one"
             headlines.append(f"no {missing} was found in the logs: {every}, as said below")
     return headlines
+
+
+def leave_out_runs(
+    runs: Sequence[Run], leave_out: Sequence[int | str], logs: Sequence[LogEntry]
+) -> tuple[tuple[Run, ...], tuple[Finding, ...]]:
+    """Mark runs that the user wants left out as not used; their numbers and the others' stay.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        All runs, numbered.
+    leave_out : sequence of int or str
+        Numbers of runs from 1, and names of files of logs.
+    logs : sequence of LogEntry
+        The session's, for the names.
+
+    Returns
+    -------
+    runs : tuple of Run
+        The same, with what is left out not used.
+    findings : tuple of Finding
+        One that lists what was left out; none where nothing was.
+
+    Raises
+    ------
+    SessionError
+        A number or a name that the session does not have.
+    """
+    gone: set[int] = set()
+    for item in leave_out:
+        if isinstance(item, int):
+            chosen = {run.number for run in runs if run.number + 1 == item}
+            expected = f"a run from 1 to {len(runs)}, as the report numbers them"
+        else:
+            named = {
+                log
+                for log, entry in enumerate(logs)
+                if any(file.name == item or str(file).endswith(f"/{item}") for file in entry.files)
+            }
+            chosen = {run.number for run in runs if run.log in named}
+            expected = "the name of a log that holds a run"
+        if not chosen:
+            key = "leave_out"
+            raise SessionError(key, "", f"{item!r}", expected)
+        gone |= chosen
+    if not gone:
+        return tuple(runs), ()
+    kept = tuple(_unused(run) if run.number in gone else run for run in runs)
+    numbers = ", ".join(str(number + 1) for number in sorted(gone))
+    text = (
+        f"Left out by wish: {counted(len(gone), 'run')} ({numbers}). Nothing of {'it' if len(gone) == 1 else 'them'} "
+        "is in the result."
+    )
+    return kept, (Finding("left_out", "note", text, count=len(gone)),)
+
+
+def _unused(run: Run) -> Run:
+    """Return the run with nothing of it used."""
+    phases = tuple(
+        replace(phase, used=False, why_not=_WISH) if phase.kind in ("pull", "coast") else phase
+        for phase in run.phases
+    )
+    return replace(run, phases=phases)

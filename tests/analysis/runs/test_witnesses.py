@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.runs.full_throttle import why_in_gear, why_throttle_closed
 from analysis.runs.run import Phase, Run
-from analysis.runs.witnesses import why_in_gear, why_throttle_closed
 from logger.recording import Channel, Clock, Recording
 
 _TIME = np.arange(0.0, 60.0, 1.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from scipy.special import chdtri
 
 from analysis.model.apart import Apart, own_figures
 from analysis.model.fit import SessionFit
@@ -38,8 +39,9 @@ __all__ = [
 #: Accelerometer over speed differs from 1 by less than this; above the first a warning is given, above
 #: the second no result. Units of speed match a scale to within this share.
 _ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
-#: A run stands apart by more than this many sd, and by more than this share of the others' figure.
-_APART_SIGMA, _APART_SHARE, _LEAST_BINS = 3.5, 0.06, 3
+#: A run stands apart where chance would set its figures so far off in this share of runs, and one of
+#: them is off by more than this share. A figure needs this many bins of the run.
+_CHANCE, _APART_SHARE, _LEAST_BINS = 5e-4, 0.06, 3
 #: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
 _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 
@@ -292,12 +294,16 @@ def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
     session : Session
         Vehicle, and the names of the logs.
     """
-    worst: dict[int, tuple[Apart, str]] = {}
+    figures: dict[int, list[tuple[Apart, str]]] = {}
     for one, text in (*_apart_coasts(fit, session.vehicle), *_apart_pulls(fit, session.vehicle)):
-        clear = abs(one.own - one.others) > _APART_SHARE * abs(one.others)
-        before = worst[one.run][0].sigma if one.run in worst else _APART_SIGMA
-        if clear and abs(one.sigma) > abs(before):
-            worst[one.run] = (one, text)
+        figures.setdefault(one.run, []).append((one, text))
+    worst: dict[int, tuple[Apart, str]] = {}
+    for run, own in figures.items():
+        # a foreign run widens every interval, its own included: its figures count together
+        squares = sum(one.sigma**2 for one, _ in own)
+        large = [pair for pair in own if _differs(pair[0])]
+        if large and squares > float(chdtri(len(own), _CHANCE)):
+            worst[run] = max(large, key=lambda pair: abs(pair[0].sigma))
     return tuple(
         Finding(
             "run_apart",
@@ -310,6 +316,11 @@ def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
         )
         for number, (one, text) in sorted(worst.items())
     )
+
+
+def _differs(one: Apart) -> bool:
+    """Return whether a run's own figure is off the others' by more than runs usually are."""
+    return abs(one.own - one.others) > _APART_SHARE * abs(one.others)
 
 
 def _log_name(session: Session, log: int) -> str:

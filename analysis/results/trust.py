@@ -40,8 +40,8 @@ _CAPS: dict[str, Level] = {
 }
 #: Of these the driver's word for neutral takes the doubt.
 _NEUTRAL_LIFTS = ("road_load_unusual",)
-#: A coefficient lies outside its kind's range where it does so by this many sd.
-_CLEAR_SD = 2.0
+#: F2 outside its kind's range by this many sd is a hint, and clear.
+_HINT_SD, _CLEAR_SD = 1.0, 2.0
 
 #: What no log can show, whatever the interval says.
 _NEVER_SEEN = (
@@ -185,12 +185,11 @@ def _coefficient_caps(
             ),
         )
     low, high = ROAD_LOAD_WINDOWS[vehicle.kind].f2_n_per_mps2
-    if (
-        load.f2_n_per_mps2 + _CLEAR_SD * f2_sd < low
-        or load.f2_n_per_mps2 - _CLEAR_SD * f2_sd > high
-    ):
+    beyond_sd = max(low - load.f2_n_per_mps2, load.f2_n_per_mps2 - high) / f2_sd
+    if beyond_sd > _HINT_SD:
+        clear = beyond_sd > _CLEAR_SD and not vouched
         yield (
-            "rough" if vouched else "doubtful",
+            "doubtful" if clear else "rough",
             (
                 f"F2 is {load.f2_n_per_mps2:.3f} N/(m/s)^2 (sd {f2_sd:.3f}), where a {vehicle.kind} has {low:g} "
                 f"to {high:g}: another mass or kind of vehicle than stated, a unit of speed, or a gear."

@@ -99,6 +99,7 @@ BENCHMARKS = (
     Benchmark("plan", 12),
     Benchmark("faults", 20),
     Benchmark("compare", 25),
+    Benchmark("wrong_input", 30),
     Benchmark("accuracy", 45),
     Benchmark("worlds", 60),
     Benchmark("mutants", 90),

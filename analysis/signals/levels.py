@@ -12,6 +12,7 @@ how fast the slope of this road wanders, and how noisy this mount is, is learnt 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,10 +43,13 @@ _ANY_SPEED_MPS, _OFFSET_SD, _SCALE_SD = 100.0, 0.5, 0.05
 #: Usual levels and by which factor they vary: noise of a fix [m/s], vibration [m/s per sqrt(s)],
 #: wander of the offset [m/s2 per sqrt(s)]. Receivers: 0.05 to 0.14 m/s; shaking of 0.4 to 0.9 m/s2 at
 #: 10 to 100 Hz; slopes of 0.2 to 0.6 m/s2 that change over 10 to 30 s (measured on public recordings).
-_USUAL, _FACTOR = np.array([0.08, 0.04, 0.08]), np.array([3.0, 3.0, 2.5])
-#: First grid of levels, as multiples of the usual ones, and the factor of a finer one.
-_FIRST = ((0.35, 0.7, 1.4, 2.8, 5.6, 11.0), (0.35, 1.0, 3.0), (0.35, 0.8, 1.8))
-_FINER = 1.35
+_USUAL, _FACTOR = np.array([0.08, 0.04, 0.08]), np.array([2.5, 2.0, 2.5])
+#: Errors of receivers are alike over some seconds, and no noise is quite as the model has it: however
+#: many fixes there are, they say no more of the levels than so many.
+_ALIKE = 300.0
+#: First grid of levels, as multiples of the usual ones, and the factors of two finer ones.
+_FIRST = ((0.35, 0.7, 1.4, 2.8, 5.6, 11.0), (0.35, 1.0, 2.5, 6.0), (0.35, 0.8, 1.8))
+_FINER = (1.7, 1.3)
 #: Lags are tried in steps of this [s].
 _LAG_STEP_S = 0.1
 #: Time constants of receivers' smoothing that are tried [s]; a kernel is so many of them long.
@@ -227,8 +231,9 @@ class _Likelihood:
     def __call__(self, lags_s: Array, levels: Array) -> Array:
         """Return the sum over fixes and what is usual, shape (k,)."""
         unusual = np.log(levels / _USUAL) / np.log(_FACTOR)
-        total = self.terms(lags_s, levels).sum(axis=0) - 0.5 * (unusual**2).sum(axis=1)
-        return np.asarray(total)
+        weight = 1.0 / (1.0 + self.time_s.size / _ALIKE)
+        total = weight * self.terms(lags_s, levels).sum(axis=0)
+        return np.asarray(total - 0.5 * (unusual**2).sum(axis=1))
 
 
 def learn_levels(
@@ -259,17 +264,16 @@ def learn_levels(
     """
     cost = _Likelihood(fix_time_s, fix_speed_mps, accel_time_s, forward_mps2)
     lags = np.arange(scanned_s[0], scanned_s[1] + _LAG_STEP_S / 2, _LAG_STEP_S)
-    levels = _USUAL
-    for round_, grid in enumerate((_FIRST, ((1.0 / _FINER, 1.0, _FINER),) * 3)):
-        lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
-        if round_ and not cost.fast:
-            near = lag + _LAG_STEP_S * np.arange(-1.0, 2.0)
-            total = cost.terms(near, levels[None], _BLURS_S).sum(axis=0)
-            cost.blur_s = _BLURS_S[int(np.argmax(total)) // near.size]
-            lag = float(near[int(np.argmax(total)) % near.size])
-        tried = levels * np.array(list(itertools.product(*grid)))
-        levels = tried[int(np.argmax(cost(np.array([lag]), tried)))]
-    total = cost(lags, levels[None])
+    lag = float(lags[int(np.argmax(cost(lags, _USUAL[None])))])
+    levels = _likeliest(cost, lag, _USUAL, _FIRST)
+    lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
+    if not cost.fast:
+        near = lag + _LAG_STEP_S * np.arange(-1.0, 2.0)
+        best = int(np.argmax(cost.terms(near, levels[None], _BLURS_S).sum(axis=0)))
+        cost.blur_s, lag = _BLURS_S[best // near.size], float(near[best % near.size])
+    for factor in _FINER:
+        levels = _likeliest(cost, lag, levels, ((1.0 / factor, 1.0, factor),) * 3)
+    total = cost.terms(lags, levels[None]).sum(axis=0)
     weight = np.exp(total - total.max())
     weight /= weight.sum()
     lag = float(lags @ weight)
@@ -284,6 +288,14 @@ def learn_levels(
         lag_s=lag,
         lag_sd_s=float(np.hypot(max(spread, scatter, 0.01), left)),
     )
+
+
+def _likeliest(
+    cost: _Likelihood, lag_s: float, levels: Array, factors: Sequence[Sequence[float]]
+) -> Array:
+    """Return the likeliest of some levels times every combination of factors."""
+    tried = levels * np.array(list(itertools.product(*factors)))
+    return np.asarray(tried[int(np.argmax(cost(np.array([lag_s]), tried)))])
 
 
 def _peak(lags_s: Array, total: Array) -> tuple[float, float]:

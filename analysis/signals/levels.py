@@ -57,7 +57,7 @@ _BLURS_S, _KERNEL = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8), 6.0
 #: Fixes closer than this [s] are means over half seconds, which hide what smoothing there is.
 _FAST_S = 0.7
 #: Levels are learnt from at most so many fixes, taken as stretches of so many.
-_LEARNT_FROM, _STRETCH = 1500, 300
+_LEARNT_FROM, _STRETCH = 900, 300
 #: Both fixes of a step slower than this: the receiver may hold a standing zero [m/s].
 _STANDING_MPS = 0.5
 #: A fix that misses its prediction by more sd than this is false (a zero held after the launch, a
@@ -65,8 +65,8 @@ _STANDING_MPS = 0.5
 GATE_SD = 5.0
 #: A lag changes over some time: scores are summed over stretches of this length [s].
 _LAG_BLOCK_S = 20.0
-#: Scores are taken over this step of the lag [s]: wider than the corners that false fixes make.
-_SCORE_STEP_S = 0.3
+#: Scores are taken over so many steps of the lag: wider than the corners that false fixes make.
+_SCORE_STEPS = 3
 #: Lags of phones wander by up to this [s]; within a recording by this share (a phone 2.05 s late was
 #: 1.65 to 2.6 s late by stretch). Between two clocks the lag itself stays unknown [s].
 _MOST_WANDER_S, _LAG_WANDERS, _USUAL_LAG_S = 0.4, 0.12, 1.0
@@ -264,16 +264,16 @@ def learn_levels(
     """
     cost = _Likelihood(fix_time_s, fix_speed_mps, accel_time_s, forward_mps2)
     lags = np.arange(scanned_s[0], scanned_s[1] + _LAG_STEP_S / 2, _LAG_STEP_S)
-    lag = float(lags[int(np.argmax(cost(lags, _USUAL[None])))])
+    lag = float(lags[::2][int(np.argmax(cost(lags[::2], _USUAL[None])))])
     levels = _likeliest(cost, lag, _USUAL, _FIRST)
-    lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
-    if not cost.fast:
-        near = lag + _LAG_STEP_S * np.arange(-1.0, 2.0)
-        best = int(np.argmax(cost.terms(near, levels[None], _BLURS_S).sum(axis=0)))
-        cost.blur_s, lag = _BLURS_S[best // near.size], float(near[best % near.size])
+    blurs_s = (0.0,) if cost.fast else _BLURS_S
+    near = lag + _LAG_STEP_S * np.arange(-3.0, 4.0)
+    best = int(np.argmax(cost.terms(near, levels[None], blurs_s).sum(axis=0)))
+    cost.blur_s, lag = blurs_s[best // near.size], float(near[best % near.size])
     for factor in _FINER:
         levels = _likeliest(cost, lag, levels, ((1.0 / factor, 1.0, factor),) * 3)
-    total = cost.terms(lags, levels[None]).sum(axis=0)
+    terms = cost.terms(lags, levels[None])
+    total = terms.sum(axis=0)
     weight = np.exp(total - total.max())
     weight /= weight.sum()
     lag = float(lags @ weight)
@@ -282,7 +282,12 @@ def learn_levels(
         lag, spread = _peak(lags, total)
     fix_sd, vibration, wander = (float(x) for x in levels)
     own_s = abs(lag) if scanned_s[0] <= 0.0 <= scanned_s[1] else _USUAL_LAG_S
-    scatter, left = _scatter_of_lag(cost, lag, levels, _LAG_WANDERS * own_s)
+    here = int(
+        np.clip(round((lag - lags[0]) / _LAG_STEP_S), _SCORE_STEPS, lags.size - 1 - _SCORE_STEPS)
+    )
+    around = terms[:, [here - _SCORE_STEPS, here, here + _SCORE_STEPS]]
+    moments = cost.time_s[1:][cost.counted]
+    scatter, left = _scatter_of_lag(moments, around, _LAG_WANDERS * own_s)
     return Learnt(
         levels=Levels(fix_sd_mps=fix_sd, vibration=vibration, wander=wander, blur_s=cost.blur_s),
         lag_s=lag,
@@ -310,20 +315,18 @@ def _peak(lags_s: Array, total: Array) -> tuple[float, float]:
     return float(lags_s[top]) + shift * _LAG_STEP_S, _LAG_STEP_S / float(np.sqrt(-bend))
 
 
-def _scatter_of_lag(
-    cost: _Likelihood, lag_s: float, levels: Array, wander_s: float
-) -> tuple[float, float]:
+def _scatter_of_lag(time_s: Array, terms: Array, wander_s: float) -> tuple[float, float]:
     """Return the sd of the lag from the scatter of stretches, and what its wander leaves of it.
 
-    Each stretch has a score g (first derivative of its log likelihood) and a curvature h: the first
+    `terms`: log likelihood of each fix a step before the lag, at it and a step after. Each stretch has a score g (first derivative of its log likelihood) and a curvature h: the first
     is ``sqrt(sum g^2) / sum h``, the second ``wander sqrt(sum h^2) / sum h``, which is all of the
     wander where one stretch holds all that is known.
     """
-    terms = cost.terms(lag_s + _SCORE_STEP_S * np.array([-1.0, 0.0, 1.0]), levels[None])
-    block = (cost.time_s[1:][cost.counted] // _LAG_BLOCK_S).astype(np.int64)
+    step_s = _SCORE_STEPS * _LAG_STEP_S
+    block = (time_s // _LAG_BLOCK_S).astype(np.int64)
     _, owner = np.unique(block, return_inverse=True)
-    score = np.bincount(owner, (terms[:, 2] - terms[:, 0]) / (2.0 * _SCORE_STEP_S))
-    bend = np.bincount(owner, 2.0 * terms[:, 1] - terms[:, 2] - terms[:, 0]) / _SCORE_STEP_S**2
+    score = np.bincount(owner, (terms[:, 2] - terms[:, 0]) / (2.0 * step_s))
+    bend = np.bincount(owner, 2.0 * terms[:, 1] - terms[:, 2] - terms[:, 0]) / step_s**2
     total = float(bend.sum())
     if total <= 0.0:
         return 0.0, wander_s

@@ -15,7 +15,15 @@ import numpy as np
 
 from logger.arrays import Array
 
-__all__ = ["MOST_PASSED", "Filtered", "Motion", "Noise", "run_filter", "run_smoother"]
+__all__ = [
+    "MOST_PASSED",
+    "Filtered",
+    "Motion",
+    "Noise",
+    "run_filter",
+    "run_smoother",
+    "variances_of",
+]
 
 #: Receivers hold zero for up to 6 s after a launch: so many false zeros may come in a row; below this
 #: a speed is one of them [m/s].
@@ -197,3 +205,8 @@ def run_smoother(motion: Motion, found: Filtered) -> tuple[Array, Array]:
         # P = P + C (Ps[i+1] - Ppred[i+1]) C'
         p[i] += c @ (p[i + 1] - found.predicted_cov[i + 1]) @ np.swapaxes(c, -1, -2)
     return x, p
+
+
+def variances_of(covariance: Array) -> Array:
+    """Return the variances of the states of the first setting, shape (m, d)."""
+    return np.asarray(np.maximum(np.diagonal(covariance[:, 0], axis1=1, axis2=2), 0.0))

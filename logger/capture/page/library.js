@@ -1,6 +1,7 @@
 // The screens of stored recordings: list, and one of them.
 
 import { gpxOf, handOver, tableOf } from "./files.js";
+import { showVerdict, verdictOf } from "./review.js";
 import { send, SendError } from "./send.js";
 import { token } from "./settings.js";
 import { $, ask, duration, make, setText, show, size, when } from "./view.js";
@@ -10,8 +11,9 @@ export class Library {
   #files = null;
   #busy = false;
 
-  constructor(store) {
+  constructor(store, settings) {
     this.store = store;
+    this.settings = settings;
     $("back").addEventListener("click", () => this.list());
     $("send").addEventListener("click", () => this.#send());
     $("save-csv").addEventListener("click", () => this.#save("table"));
@@ -40,7 +42,7 @@ export class Library {
   #card(entry) {
     const open = make("button", { type: "button", className: "card" },
       make("b", { textContent: entry.name }),
-      make("span", { textContent: facts(entry) }),
+      make("span", { textContent: [worth(entry), facts(entry)].filter(Boolean).join(", ") }),
       make("span", { className: "state", textContent: state(entry) }));
     open.addEventListener("click", () => this.open(entry.id));
     return make("li", {}, open);
@@ -56,12 +58,13 @@ export class Library {
     this.#entry = entry;
     this.#files = null;
     setText($("one-title"), entry.name);
-    const { mass_kg, note } = entry.facts;
+    const { mass_kg, note, vehicle, state: made } = entry.facts;
     setText($("one-facts"), `${facts(entry)}.${entry.named ? ` Started ${when(entry.started_ms)}.` : ""}`);
-    setText($("one-note"), [mass_kg ? `${Math.round(mass_kg)} kg` : "no mass given", note].filter(Boolean).join(", "));
+    setText($("one-note"), [vehicle, made, mass_kg ? `${Math.round(mass_kg)} kg` : "no mass given", note].filter(Boolean).join(", "));
     setText($("one-state"), "Making the files ready …");
     setText($("one-alarm"), "");
     $("sending").hidden = true;
+    $("verdict").hidden = true;
     this.#lead();
     this.#able(false);
     show("one");
@@ -79,7 +82,13 @@ export class Library {
   async #prepare() {
     const entry = this.#entry;
     const { file, lines } = await tableOf(this.store, entry);
-    if (this.#entry === entry) this.#files = { table: file, track: gpxOf(entry, lines) };
+    if (this.#entry !== entry) return;
+    this.#files = { table: file, track: gpxOf(entry, lines) };
+    const { unit } = this.settings;
+    const kept = showVerdict(entry, verdictOf(entry, lines, unit), await this.store.list(), unit);
+    if (this.#entry !== entry) return;
+    $("verdict").hidden = false;
+    if (JSON.stringify(kept) !== JSON.stringify(entry.verdict)) await this.#note(entry, { verdict: kept });
   }
 
   /** The one coloured button is what remains to be done. */
@@ -170,6 +179,12 @@ export class Library {
 function facts(entry) {
   const motion = entry.samples ? "" : ", without motion";
   return `${duration(entry.last_ms - entry.started_ms)} long, ${size(entry.bytes)}, ${entry.fixes} fixes${motion}`;
+}
+
+function worth({ verdict }) {
+  if (!verdict) return "";
+  const words = { good: "good run", usable: "usable run", repeat: "spoilt run" };
+  return verdict.runs.map((run) => words[run.worth]).join(", ") || "no run in it";
 }
 
 function state(entry) {

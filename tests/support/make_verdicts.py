@@ -158,7 +158,9 @@ def spoilt(true: TrueRun) -> dict[str, dict[str, list[list[float]]]]:
         order = [k for k in range(3) if k != int(np.abs(rest).argmin())]
         order.append(int(np.abs(rest).argmin()))
         turned = [
-            [t_s, *_in_order(about, order, np.array(accel)).tolist()] if t_s > half_s else [t_s, *accel]
+            [t_s, *_in_order(about, order, np.array(accel)).tolist()]
+            if t_s > half_s
+            else [t_s, *accel]
             for t_s, *accel in motion
         ]
         ways["moved"] = {"fixes": fixes, "motion": turned}

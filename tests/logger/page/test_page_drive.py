@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from make_browser import accept, address_of, feed, phone_page, says, start, stop
+from make_browser import accept, address_of, fed_rows, feed, phone_page, says, start, stop
 from make_capture import command_server, thread_server
 
 from analysis.cli.main import main
@@ -20,38 +20,6 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Playwright
 
     from analysis.simulate.phone import PhoneKind
-    from logger.recording import Recording
-
-_FIX = [
-    "latitude_deg",
-    "longitude_deg",
-    "elevation_m",
-    "position_accuracy_m",
-    "speed_mps",
-    "heading_deg",
-]
-
-
-def fed_rows(recording: Recording, start_ms: float) -> list[list[Any]]:
-    """Return a recording as a phone would deliver it: fixes and motion by the time they arrive."""
-    rows: list[list[Any]] = []
-    motion = [recording.channel(f"accel_{axis}_mps2") for axis in "xyz"]
-    assert all(channel is not None for channel in motion)
-    columns = [channel.values.tolist() for channel in motion if channel is not None]
-    assert motion[0] is not None
-    for t_s, *accel in zip(motion[0].t_s.tolist(), *columns, strict=True):
-        stamp = start_ms + 1000 * t_s
-        rows.append([stamp + 2, "motion", stamp, *accel])
-    fixes: dict[float, list[Any]] = {}
-    for place, name in enumerate(_FIX):
-        channel = recording.channel(name)
-        assert channel is not None
-        for t_s, value in zip(channel.t_s.tolist(), channel.values.tolist(), strict=True):
-            fixes.setdefault(t_s, [None] * len(_FIX))[place] = value
-    for t_s, values in fixes.items():
-        stamp = start_ms + 1000 * t_s
-        rows.append([stamp + 80, "fix", stamp, *values])
-    return sorted(rows, key=lambda row: row[0])
 
 
 def test_a_drive_recorded_by_the_page_gives_what_its_files_give(

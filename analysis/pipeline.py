@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.initial import first_scale
 from analysis.model.observations import observe_all
-from analysis.model.spread import spread_table
+from analysis.model.parameters import spread_table
 from analysis.physics.air import air_state
 from analysis.physics.plausible import vehicle_findings
 from analysis.results.extras import Extras, find_extras
@@ -23,7 +23,7 @@ from analysis.results.site_and_sensors import (
     sensor_state,
     site_state,
 )
-from analysis.results.soundness import fit_findings, reject_implausible, require_usable
+from analysis.results.validity import fit_findings, reject_implausible, require_usable
 from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears

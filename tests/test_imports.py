@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 # Each entry is a room (a folder or a file), each line a floor: what is in a room imports from its own
 # room and from the lines above it, never from another room of its own line.
 LOGGER_FLOORS = (
-    "errors paths scans units",
+    "arrays errors paths scans units",
     "findings large_file",
     "recording rows source",
     "times",
@@ -51,7 +51,6 @@ AGAINST: dict[tuple[str, str], str] = {
         "analysis.batch.job",
         "analysis.cli.crosscheck",
     ): "the check of a session belongs to crosscheck",
-    ("analysis.runs.selection", "analysis.results.road_load"): "judging after the fit is a result",
     (
         "logger.formats.gpx_points",
         "logger.tables.layout",

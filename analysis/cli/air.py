@@ -32,7 +32,11 @@ def air(arguments: argparse.Namespace) -> int:
         else _checked(arguments.altitude_m, AIR["altitude"], "--altitude-m", "m"),
     )
     assert stated.pressure_hpa is not None
-    inlet = AmbientAir(temperature_c, stated.pressure_hpa, stated.relative_humidity_percent)
+    inlet = AmbientAir(
+        temperature_c=temperature_c,
+        pressure_hpa=stated.pressure_hpa,
+        relative_humidity_percent=stated.relative_humidity_percent,
+    )
     density = moist_air_density_kg_m3(
         inlet.temperature_c, inlet.pressure_hpa, inlet.relative_humidity_percent
     )

@@ -87,7 +87,7 @@ def _side(name: str, path: Path, arguments: argparse.Namespace) -> Side:
         power=arguments.power,
         speed=arguments.speed_unit,
     )
-    from analysis.results.soundness import NothingUsable
+    from analysis.results.validity import NothingUsable
     from analysis.session_pipeline import analyse_session
     from analysis.sessions.side import side_of
 

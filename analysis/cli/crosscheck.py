@@ -166,7 +166,7 @@ def _marks(arguments: argparse.Namespace) -> tuple[ThrottleMarks, tuple[Finding,
             expected = "rising seconds: full throttle, release, then the blips"
             raise SessionError(option, "", f"{arguments.marks!r}", expected)
         edges = [Edge(at, 0.05, at != moments[1]) for at in moments]
-        return ThrottleMarks(edges[0], edges[1], tuple(edges[2:])), ()
+        return ThrottleMarks(full=edges[0], release=edges[1], blips=tuple(edges[2:])), ()
     scope = read_scope(Path(arguments.scope))
     marks = find_marks(choose_trace(scope, arguments.channel), scope.path)
     return marks, scope.findings

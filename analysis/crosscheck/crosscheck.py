@@ -13,10 +13,21 @@ from analysis.crosscheck.gate_fit import (
     road_load_from_gates,
 )
 from analysis.crosscheck.gate_model import GateModel, slope_accel_mps2
-from analysis.crosscheck.gate_sums import arithmetic_steps, pull_mean_power_w, weighted_segments_w
 from analysis.crosscheck.scope import Alignment
-from analysis.crosscheck.segments import SegmentSum, explain_segment_sum, segment_sum
-from analysis.crosscheck.speedometer import WRONG_SIGMA, Blame, blame_gates, gate_slopes
+from analysis.crosscheck.segments import (
+    SegmentSum,
+    arithmetic_steps,
+    explain_segment_sum,
+    pull_mean_power_w,
+    segment_sum,
+    weighted_segments_w,
+)
+from analysis.crosscheck.speedometer import (
+    WRONG_SIGMA,
+    SpeedometerFit,
+    fit_speedometer,
+    gate_slopes,
+)
 from analysis.crosscheck.timed_runs import TimedRun
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.results.power import PowerCurve
@@ -30,7 +41,7 @@ _ENOUGH = 3
 _AGREES = 2.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GateResult:
     """One timed interval beside its prediction.
 
@@ -66,9 +77,9 @@ class GateResult:
     verdict: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CrossCheck:
-    """Timed runs beside a session's results; what could not be told is None.
+    """Timed runs beside a session's results; what is unknown is None.
 
     `speed_scale` is the shown over the true speed, `reaction_s` what the timing adds to every time.
     `mean_power_w` and `kinetic_mean_w` belong to the timed pull that gains most energy; `steps` shows
@@ -132,7 +143,7 @@ def cross_check(
     ways = [model.met(d * wind_mps, slope_accel_mps2(vehicle, d * slope)) for d in (1.0, -1.0)]
     covariance = model.covariance_s2(kept) if kept else np.zeros((0, 0))
     measured = gate_covariance_s2(kept, gate_slopes(kept, model)) if kept else np.zeros((0, 0))
-    blame = blame_gates(kept, model) if len(kept) >= _ENOUGH else None
+    speedometer = fit_speedometer(kept, model) if len(kept) >= _ENOUGH else None
     results, at = [], 0
     for run, ok in zip(runs, reached, strict=True):
         if not ok:
@@ -142,31 +153,44 @@ def cross_check(
         time_s = model.time_s(run.kind, run.gates.from_mps, run.gates.to_mps)
         z = (run.gates.duration_s - time_s) / float(np.hypot(sd, own))
         both = [_finite(way.time_s(run.kind, run.gates.from_mps, run.gates.to_mps)) for way in ways]
-        z_rest = None if blame is None else float(blame.z[at])
-        odd = blame is not None and blame.odd[at]
-        verdict = _verdict(run, model, z, z_rest, odd, blame, both, own)
-        results.append(GateResult(run, time_s, sd, both[0], both[1], own, z, z_rest, odd, verdict))
+        z_rest = None if speedometer is None else float(speedometer.z[at])
+        odd = speedometer is not None and speedometer.odd[at]
+        verdict = _verdict(run, model, z, z_rest, odd, speedometer, both, own)
+        results.append(
+            GateResult(
+                run=run,
+                predicted_s=time_s,
+                predicted_sd_s=sd,
+                predicted_up_s=both[0],
+                predicted_down_s=both[1],
+                measured_sd_s=own,
+                z=z,
+                z_explained=z_rest,
+                odd=odd,
+                verdict=verdict,
+            )
+        )
         at += 1
     scale_sd = reaction_sd = None
-    if blame is not None:
-        scale_sd, reaction_sd = (float(x) for x in np.sqrt(np.diag(blame.covariance)))
+    if speedometer is not None:
+        scale_sd, reaction_sd = (float(x) for x in np.sqrt(np.diag(speedometer.covariance)))
     found = CrossCheck(
-        tuple(results),
-        None if blame is None else blame.scale,
-        scale_sd,
-        None if blame is None else blame.reaction_s,
-        reaction_sd,
-        None,
-        None,
-        None,
-        None,
-        None if power is None else power.peak_w,
-        (),
-        (),
+        gates=tuple(results),
+        speed_scale=None if speedometer is None else speedometer.scale,
+        speed_scale_sd=scale_sd,
+        reaction_s=None if speedometer is None else speedometer.reaction_s,
+        reaction_sd_s=reaction_sd,
+        segments=None,
+        weighted_segments_w=None,
+        mean_power_w=None,
+        mean_power_sd_w=None,
+        peak_power_w=None if power is None else power.peak_w,
+        steps=(),
+        explanation=(),
     )
     found = _with_sums(found, runs, vehicle, power_unit, speed_unit, model, power)
-    said = (*_about_gates(found, blame is not None), *found.explanation)
-    return replace(found, explanation=said)
+    sentences = (*_about_gates(found, speedometer is not None), *found.explanation)
+    return replace(found, explanation=sentences)
 
 
 def cross_check_alone(
@@ -176,22 +200,46 @@ def cross_check_alone(
     power_unit: tuple[str, float] = ("kW", 1000.0),
     speed_unit: tuple[str, float] = ("km/h", 1.0 / 3.6),
 ) -> CrossCheck:
-    """Say what timed runs give without a phone's session: road load, mean power, wide intervals.
+    """Work out what timed runs give without a phone's session: road load, mean power, wide intervals.
 
     Arguments as in `cross_check`; `road_load_n` holds speed [m/s], force and sd [N] at the gates.
     """
     results = tuple(
-        GateResult(r, None, None, None, None, None, None, None, False, "no session to compare with")
+        GateResult(
+            run=r,
+            predicted_s=None,
+            predicted_sd_s=None,
+            predicted_up_s=None,
+            predicted_down_s=None,
+            measured_sd_s=None,
+            z=None,
+            z_explained=None,
+            odd=False,
+            verdict="no session to compare with",
+        )
         for r in runs
     )
-    empty = CrossCheck(results, None, None, None, None, None, None, None, None, None, (), ())
+    empty = CrossCheck(
+        gates=results,
+        speed_scale=None,
+        speed_scale_sd=None,
+        reaction_s=None,
+        reaction_sd_s=None,
+        segments=None,
+        weighted_segments_w=None,
+        mean_power_w=None,
+        mean_power_sd_w=None,
+        peak_power_w=None,
+        steps=(),
+        explanation=(),
+    )
     found = _with_sums(empty, runs, vehicle, power_unit, speed_unit, None, None)
     coasts = [run for run in runs if run.kind == "coast"]
     if not coasts:
-        said = (
+        sentences = (
             "Without a timed coast-down the road load stays unknown, and with it the wheel power."
         )
-        return replace(found, explanation=(*found.explanation, said))
+        return replace(found, explanation=(*found.explanation, sentences))
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     load = road_load_from_gates(coasts, mass_kg)
     speeds = sorted({v for r in coasts for v in (r.gates.from_mps, r.gates.to_mps) if v > 0.0})
@@ -201,24 +249,37 @@ def cross_check_alone(
         force = float(load.force_n(np.array(v)))
         sd = float(np.hypot(np.sqrt(basis @ load.covariance @ basis), force * mass_sd_kg / mass_kg))
         rows.append((v, force, sd))
-    said = (
+    sentences = (
         f"The road load comes from {len(coasts)} timed coast-down "
         f"interval{'s' if len(coasts) > 1 else ''} on a road taken as level in still air; slope, "
         "wind and speedometer are in no interval given here. Logs of a phone would tell them."
     )
-    return replace(found, road_load_n=tuple(rows), explanation=(*found.explanation, said))
+    return replace(found, road_load_n=tuple(rows), explanation=(*found.explanation, sentences))
 
 
 def _finite(value: float) -> float | None:
+    """Return the value, None where it is not finite."""
     return value if np.isfinite(value) else None
 
 
 def _unreached(run: TimedRun, model: GateModel) -> GateResult:
+    """Return the result of an interval that the session cannot predict."""
     if run.kind == "pull" and not model.gear_speed_mps:
         verdict = "not predicted: the session has no pull"
     else:
         verdict = "not predicted: the session's vehicle never reaches this speed"
-    return GateResult(run, None, None, None, None, None, None, None, False, verdict)
+    return GateResult(
+        run=run,
+        predicted_s=None,
+        predicted_sd_s=None,
+        predicted_up_s=None,
+        predicted_down_s=None,
+        measured_sd_s=None,
+        z=None,
+        z_explained=None,
+        odd=False,
+        verdict=verdict,
+    )
 
 
 def _verdict(
@@ -227,10 +288,11 @@ def _verdict(
     z: float,
     z_rest: float | None,
     odd: bool,
-    blame: Blame | None,
+    speedometer: SpeedometerFit | None,
     both_ways_s: Sequence[float | None],
     own_sd_s: float,
 ) -> str:
+    """Return in words whether an interval agrees, and what makes it agree."""
     beyond = ""
     if run.kind == "pull" and run.gates.to_mps > 1.02 * model.top_mps:
         beyond = "; it goes beyond the speeds that the session's pulls covered"
@@ -238,11 +300,11 @@ def _verdict(
         return _suspicion(run, z) + beyond
     if abs(z) < _AGREES:
         return "agrees" + beyond
-    if blame is not None and z_rest is not None and abs(z_rest) < _AGREES:
-        scale_sd, reaction_sd = np.sqrt(np.diag(blame.covariance))
-        if abs(blame.scale - 1.0) > 2.0 * scale_sd:
+    if speedometer is not None and z_rest is not None and abs(z_rest) < _AGREES:
+        scale_sd, reaction_sd = np.sqrt(np.diag(speedometer.covariance))
+        if abs(speedometer.scale - 1.0) > 2.0 * scale_sd:
             return "agrees once the speedometer's error is taken off" + beyond
-        if abs(blame.reaction_s) > 2.0 * reaction_sd:
+        if abs(speedometer.reaction_s) > 2.0 * reaction_sd:
             return "agrees once the reaction time is taken off" + beyond
     for name, time_s in zip(("up", "down"), both_ways_s, strict=True):
         if time_s is not None and abs(run.gates.duration_s - time_s) < _AGREES * own_sd_s:
@@ -251,6 +313,7 @@ def _verdict(
 
 
 def _suspicion(run: TimedRun, z: float) -> str:
+    """Return in words what makes an interval too long or too short."""
     if run.kind == "coast":
         if z < 0:
             return "too short for neutral: on the brake or in gear?"
@@ -311,11 +374,12 @@ def _with_sums(
 
 
 def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
+    """Return sentences on how many intervals agree, on speedometer and reaction."""
     known = [gate for gate in found.gates if gate.z is not None]
-    said = []
+    sentences = []
     if known:
         agree = sum(abs(gate.z or 0.0) < _AGREES for gate in known)
-        said.append(
+        sentences.append(
             f"{agree} of {len(known)} timed intervals agree with the phone's session within "
             f"{_AGREES:g} standard deviations as they stand."
         )
@@ -324,23 +388,25 @@ def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
         off = 100.0 * (scale - 1.0)
         if abs(scale - 1.0) > 2.0 * scale_sd:
             way = "high" if off > 0 else "low"
-            said.append(
+            sentences.append(
                 f"The speedometer (or whatever the gates were read off) reads {abs(off):.1f} "
                 f"± {100 * scale_sd:.1f} % {way}."
             )
         else:
-            said.append(f"No speedometer error is shown: {off:+.1f} ± {100 * scale_sd:.1f} %.")
+            sentences.append(f"No speedometer error is shown: {off:+.1f} ± {100 * scale_sd:.1f} %.")
     reaction, reaction_sd = found.reaction_s, found.reaction_sd_s
     if reaction is not None and reaction_sd is not None and abs(reaction) > 2.0 * reaction_sd:
         word = "long" if reaction > 0 else "short"
-        said.append(
+        sentences.append(
             f"Every time comes out {abs(reaction):.2f} ± {reaction_sd:.2f} s too {word}: reaction."
         )
     if known and not estimated:
-        said.append(f"Speedometer error and reaction time need at least {_ENOUGH} timed intervals.")
-    said += [
+        sentences.append(
+            f"Speedometer error and reaction time need at least {_ENOUGH} timed intervals."
+        )
+    sentences += [
         f"One interval stands against all others: {gate.verdict}"
         for gate in found.gates
         if gate.odd
     ]
-    return said
+    return sentences

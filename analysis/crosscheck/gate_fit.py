@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from analysis.crosscheck.timed_runs import TimedRun
 from analysis.physics.coasting import coast_time_s
 from analysis.physics.pulling import pull_time_s
+from logger.arrays import Array
 
 __all__ = [
     "GateLoad",
@@ -20,7 +21,6 @@ __all__ = [
     "road_load_from_gates",
 ]
 
-Array = NDArray[np.float64]
 
 #: Deceleration in neutral: constant, linear part at 30 m/s, square part at 30 m/s [m/s2]. Middle of
 #: published road loads of cars and several times their spread (EPA test-car list 2022).
@@ -28,7 +28,7 @@ _PRIOR_MPS2, _PRIOR_SD_MPS2, _AT_MPS = (0.10, 0.05, 0.35), (0.15, 0.10, 1.0), 30
 _ROUNDS, _SMALL = 60, 1e-10
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GateLoad:
     """Road load from gates: coefficients [N, N/(m/s), N/(m/s)^2] and covariance, mass known."""
 
@@ -110,7 +110,9 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
         return np.log([t / run.gates.duration_s for t, run in zip(times, coasts, strict=True)])
 
     def weight(x: Array) -> Array:
+        """Return the inverse covariance of the logarithms of the times."""
         r = x * unit
+        # dt/dv at each gate of t = integral dv / r(v): 1 / r at the first, -1 / r at the second
         slopes = np.array(
             [
                 [1.0 / max(r[0] + r[1] * v + r[2] * v * v, 1e-3) for v in (g.from_mps, g.to_mps)]
@@ -123,6 +125,7 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
         )
 
     def cost(x: Array, inverse: Array) -> float:
+        """Return chi-square of times and prior; inf where a speed is never reached."""
         rest = misfit(x)
         if not np.isfinite(rest).all():
             return float("inf")
@@ -136,7 +139,9 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
         rest = misfit(x)
         slope = np.column_stack([(misfit(x + h) - misfit(x - h)) / 2e-6 for h in np.eye(3) * 1e-6])
         normal = slope.T @ inverse @ slope + precision
+        # Gauss-Newton: (J' W J + P) step = -(J' W misfit + P (x - prior))
         step = -np.linalg.solve(normal, slope.T @ inverse @ rest + precision @ (x - prior))
+        # halved until the cost falls
         now, factor = cost(x, inverse), 1.0
         while cost(x + factor * step, inverse) > now and factor > 1e-6:
             factor *= 0.5
@@ -145,13 +150,13 @@ def road_load_from_gates(runs: Sequence[TimedRun], effective_mass_kg: float) -> 
             break
     to_force = effective_mass_kg * unit
     covariance = np.linalg.inv(normal) * np.outer(to_force, to_force)
-    return GateLoad(x * to_force, np.asarray(covariance))
+    return GateLoad(coefficients=x * to_force, covariance=np.asarray(covariance))
 
 
 def constant_power_w(
     effective_mass_kg: float, load: Array, from_mps: float, to_mps: float, duration_s: float
 ) -> float:
-    """Return the constant wheel power that takes just this time [W], by bisection.
+    """Return the constant wheel power that takes just this time [W].
 
     Parameters
     ----------
@@ -169,19 +174,18 @@ def constant_power_w(
     """
     f0, f1, f2 = (float(x) for x in load)
 
-    def takes(power_w: float) -> float:
+    def surplus(power_w: float) -> float:
+        """Return 1 / (time at this power) - 1 / (time wanted); 0 where the speed is never reached."""
         try:
-            return pull_time_s(effective_mass_kg, power_w, f0, f1, f2, from_mps, to_mps)
+            time_s = pull_time_s(effective_mass_kg, power_w, f0, f1, f2, from_mps, to_mps)
         except ValueError:
-            return float("inf")
+            return -1.0 / duration_s
+        return 1.0 / time_s - 1.0 / duration_s
 
-    low, high = 1.0, 2.0 * effective_mass_kg * to_mps**2 / duration_s
-    while takes(high) > duration_s:
+    high = 2.0 * effective_mass_kg * to_mps**2 / duration_s
+    while surplus(high) < 0.0:
         high *= 2.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if takes(middle) > duration_s else (low, middle)
-    return high
+    return float(brentq(surplus, 1.0, high, xtol=1e-9, rtol=1e-14))
 
 
 def mean_wheel_power_w(
@@ -215,11 +219,11 @@ def mean_wheel_power_w(
     basis = np.array([float(np.mean(v)), float(np.mean(v**2)), float(np.mean(v**3))])
     mean = 0.5 * (steady + power)
     parts = (
-        mass_share * mean,
-        float(np.sqrt(basis @ load.covariance @ basis)),
-        kinetic * run.time_sd_s / gates.duration_s,
-        effective_mass_kg * gates.to_mps * run.speed_sd_mps / gates.duration_s,
-        effective_mass_kg * gates.from_mps * run.speed_sd_mps / gates.duration_s,
-        0.5 * (steady - power),
+        mass_share * mean,  # mass
+        float(np.sqrt(basis @ load.covariance @ basis)),  # road load
+        kinetic * run.time_sd_s / gates.duration_s,  # time
+        effective_mass_kg * gates.to_mps * run.speed_sd_mps / gates.duration_s,  # last gate
+        effective_mass_kg * gates.from_mps * run.speed_sd_mps / gates.duration_s,  # first gate
+        0.5 * (steady - power),  # shape of the speed between the gates
     )
     return mean, float(np.sqrt(sum(part**2 for part in parts)))

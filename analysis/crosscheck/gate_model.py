@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.crosscheck.timed_runs import TimedKind, TimedRun
 from analysis.physics.vehicle import effective_mass_kg
@@ -19,12 +18,12 @@ from analysis.results.power import PowerCurve, PullFigures
 from analysis.results.road_load import RoadLoad
 from analysis.runs.run import Run
 from analysis.signals.smoothing import SpeedCurve
+from logger.arrays import Array
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["GateModel", "Shift", "gate_model", "slope_accel_mps2"]
 
-Array = NDArray[np.float64]
 
 _STEP_MPS = 0.05
 #: A gear change whose length no pull of the session shows [s], and its sd.
@@ -38,7 +37,7 @@ _SETTLED_MPS = 3.0
 _LEAST_DRIVE_SD = 0.003
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shift:
     """A gear change: speed where drive ends and where it begins again [m/s], time between [s]."""
 
@@ -48,7 +47,7 @@ class Shift:
     time_sd_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GateModel:
     """What predicts gate times: accelerations per effective mass.
 
@@ -102,6 +101,7 @@ class GateModel:
         return float(np.interp(to_mps, speed, time) - np.interp(from_mps, speed, time))
 
     def _coast_time_s(self, from_mps: float, to_mps: float) -> float:
+        """Return the integral of dv / r(v) from one speed down to another by Simpson's rule [s]."""
         count = 2 * max(int(np.ceil((from_mps - to_mps) / (2.0 * _STEP_MPS))), 8)
         v = np.linspace(to_mps, from_mps, count + 1)
         slowing = self.slowing_mps2(v)
@@ -127,12 +127,14 @@ class GateModel:
                 end = v0 + _STEP_MPS
             v = np.linspace(v0, end, max(int(np.ceil((end - v0) / _STEP_MPS)), 2) + 1)
             drive = np.interp(v, grid, accel)
+            # beyond the speeds covered: constant power, T v as at the last of them
             drive = np.where(v > grid[-1], accel[-1] * grid[-1] / v, drive)
             net = drive - self.slowing_mps2(v)
             good = int(np.argmax(net <= 1e-3)) if np.any(net <= 1e-3) else v.size
             v, net = v[:good], net[:good]
             if v.size < 2:
                 break
+            # dt = dv / (T / m_e - r(v)) by the trapezium rule
             steps = np.diff(v) * 0.5 * (1.0 / net[1:] + 1.0 / net[:-1])
             t = now_s + np.concatenate([[0.0], np.cumsum(steps)])
             new = v > speeds[-1][-1] + 1e-9
@@ -181,6 +183,7 @@ class GateModel:
                 ]
             )
 
+        # C = sum of c c' over independent errors, c the change of all times with one sd of each
         root = _root(self.resist_covariance)
         columns = []
         for column in root.T:
@@ -253,8 +256,9 @@ def gate_model(
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     share = mass_sd_kg / mass_kg
     force = np.array([load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2])
+    # R / m_e is free of the mass: its relative variance is taken out of the covariance
     without_mass = load.covariance - np.outer(force, force) * share**2
-    model = GateModel(force / mass_kg, without_mass / mass_kg**2)
+    model = GateModel(resist=force / mass_kg, resist_covariance=without_mass / mass_kg**2)
     if power is None or not power.gears:
         return model
     grids, accels, shares = [], [], []
@@ -267,6 +271,7 @@ def gate_model(
         accels.append(p / (mass_kg * v))
         fast = v > _SETTLED_MPS
         resist_sd = np.sqrt(np.einsum("ij,jk,ik->i", *_resist_rows(v, model.resist_covariance)))
+        # relative variance of T less what mass and road load put into it
         own = (sd / p) ** 2 - share**2 - (resist_sd * mass_kg * v / p) ** 2
         rel = np.sqrt(np.maximum(own, _LEAST_DRIVE_SD**2))
         shares.append(rel[fast] if fast.any() else rel)
@@ -290,6 +295,7 @@ def gate_model(
 
 
 def _resist_rows(speed_mps: Array, covariance: Array) -> tuple[Array, Array, Array]:
+    """Return rows (1, v, v^2) and the covariance between them, for einsum."""
     rows = np.column_stack([np.ones_like(speed_mps), speed_mps, speed_mps**2])
     root = _root(covariance)
     return rows, root @ root.T, rows
@@ -319,10 +325,10 @@ def _shifts(
             end, begin, time_s = (float(x) for x in np.mean(found, axis=0))
             spread = float(np.std([item[2] for item in found], ddof=1)) if len(found) > 1 else 0.2
             sd = float(np.hypot(spread * np.sqrt(1.0 + 1.0 / len(found)), 0.05))
-            shifts.append(Shift(end, begin, time_s, sd))
+            shifts.append(Shift(end_mps=end, begin_mps=begin, time_s=time_s, time_sd_s=sd))
         else:
             top = float(grids[at][-1])
-            shifts.append(Shift(top, top, _SHIFT_S, _SHIFT_SD_S))
+            shifts.append(Shift(end_mps=top, begin_mps=top, time_s=_SHIFT_S, time_sd_s=_SHIFT_SD_S))
     return tuple(shifts)
 
 

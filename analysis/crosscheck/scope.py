@@ -9,15 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.crosscheck.gates import GateInterval
 from analysis.crosscheck.throttle import ThrottleMarks
-from analysis.crosscheck.timed_runs import TimedRun
+from analysis.crosscheck.timed_runs import GateInterval, TimedRun
 from analysis.results.power import PullFigures
 from analysis.signals.smoothing import SpeedCurve
+from logger.arrays import Array
 
 __all__ = ["Alignment", "DirectInterval", "align_release", "runs_from_marks"]
 
-Array = NDArray[np.float64]
 
 #: The phone's release and launch are known to this [s].
 _RELEASE_SD_S = 0.15
@@ -27,7 +26,7 @@ _UNIQUE = 9.0
 _NEAR_MPS = 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DirectInterval:
     """One interval timed twice: by the oscilloscope and by the phone in the same run [s]."""
 
@@ -40,7 +39,7 @@ class DirectInterval:
     sd_s: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Alignment:
     """The recording's clock minus the oscilloscope's, by the throttle release of one run."""
 
@@ -96,8 +95,15 @@ def runs_from_marks(
     runs = []
     for number, ((a, v1), (b, v2)) in enumerate(itertools.pairwise(ends)):
         sd = float(np.sqrt(a.sd_s**2 + b.sd_s**2 + time_sd_s**2))
-        gates = GateInterval(v1, v2, b.t_s - a.t_s)
-        runs.append(TimedRun("coast" if number else "pull", gates, sd, speed_sd_mps))
+        gates = GateInterval(from_mps=v1, to_mps=v2, duration_s=b.t_s - a.t_s)
+        runs.append(
+            TimedRun(
+                kind="coast" if number else "pull",
+                gates=gates,
+                time_sd_s=sd,
+                speed_sd_mps=speed_sd_mps,
+            )
+        )
     return tuple(runs)
 
 
@@ -147,7 +153,13 @@ def align_release(
     shift = pull.end_s - marks.release.t_s
     intervals = tuple(_direct(run, pull, by_log[pull.log]) for run in runs)
     sd = float(np.hypot(_RELEASE_SD_S, marks.release.sd_s))
-    return Alignment(pull.log, number, shift, sd, intervals)
+    return Alignment(
+        log=pull.log,
+        run=number,
+        clock_difference_s=shift,
+        clock_difference_sd_s=sd,
+        intervals=intervals,
+    )
 
 
 def _misfit(
@@ -187,7 +199,13 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
         end = _crossing(t, v, inside, gates.to_mps, -1, near)
     if start is None or end is None:
         return DirectInterval(
-            run.kind, gates.from_mps, gates.to_mps, gates.duration_s, None, None, None
+            kind=run.kind,
+            from_mps=gates.from_mps,
+            to_mps=gates.to_mps,
+            scope_s=gates.duration_s,
+            phone_s=None,
+            difference_s=None,
+            sd_s=None,
         )
     variance = run.time_sd_s**2 + (0.0 if gates.from_mps else _RELEASE_SD_S**2)
     for at, speed in ((start, gates.from_mps), (end, gates.to_mps)):
@@ -199,24 +217,21 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
         variance += (run.speed_sd_mps**2 + own**2) / steep**2
     phone = end - start
     return DirectInterval(
-        run.kind,
-        gates.from_mps,
-        gates.to_mps,
-        gates.duration_s,
-        phone,
-        gates.duration_s - phone,
-        float(np.sqrt(variance)),
+        kind=run.kind,
+        from_mps=gates.from_mps,
+        to_mps=gates.to_mps,
+        scope_s=gates.duration_s,
+        phone_s=phone,
+        difference_s=gates.duration_s - phone,
+        sd_s=float(np.sqrt(variance)),
     )
 
 
 def _crossing(
     t: Array, v: Array, inside: NDArray[np.bool_], speed: float, way: int, near_mps: float
 ) -> float | None:
-    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s].
-
-    A gate above the run's top speed by no more than `near_mps`, its reading's error, was passed at
-    the top.
-    """
+    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s]."""
+    # a gate above the run's top speed by no more than its reading's error was passed at the top
     time, path = t[inside], v[inside]
     if path.size < 2 or not np.isfinite(path).all():
         return None

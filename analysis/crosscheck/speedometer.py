@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from analysis.crosscheck.gate_fit import gate_covariance_s2
 from analysis.crosscheck.gate_model import GateModel
 from analysis.crosscheck.timed_runs import TimedRun
+from logger.arrays import Array
 
-__all__ = ["WRONG_SIGMA", "Blame", "blame_gates", "gate_slopes"]
+__all__ = ["WRONG_SIGMA", "SpeedometerFit", "fit_speedometer", "gate_slopes"]
 
-Array = NDArray[np.float64]
 
 #: Speedometers and the gates read off them: none of these is wrong by much more [ratio, s].
 _SCALE_SD, _REACTION_SD_S = 0.05, 0.2
@@ -22,8 +22,8 @@ _SCALE_SD, _REACTION_SD_S = 0.05, 0.2
 WRONG_SIGMA = 3.5
 
 
-@dataclass(frozen=True, slots=True)
-class Blame:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedometerFit:
     """Speedometer scale and reaction with covariance, residual z of each run, and who is odd."""
 
     scale: float
@@ -58,26 +58,30 @@ def gate_slopes(runs: Sequence[TimedRun], model: GateModel) -> Array:
     return np.array(rows)
 
 
-def blame_gates(runs: Sequence[TimedRun], model: GateModel) -> Blame:
+def fit_speedometer(runs: Sequence[TimedRun], model: GateModel) -> SpeedometerFit:
     """Estimate scale and reaction from all intervals but those that disagree with the rest."""
     timed = np.array([run.gates.duration_s for run in runs])
     prior = np.diag([1.0 / _SCALE_SD**2, 1.0 / _REACTION_SD_S**2])
     noise = gate_covariance_s2(runs, gate_slopes(runs, model)) + model.covariance_s2(runs)
 
     def times(scale: float) -> Array:
+        """Return the predicted times at true speeds: gates over the scale."""
         return np.array(
             [model.time_s(r.kind, r.gates.from_mps / scale, r.gates.to_mps / scale) for r in runs]
         )
 
     def solve(kept: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
+        """Return log scale and reaction, their covariance, and z of every run, from the kept ones."""
         x = np.array([0.0, 0.0])
         inverse = np.linalg.inv(noise[np.ix_(kept, kept)])
         for _ in range(6):
             now = times(float(np.exp(x[0])))
             slope = (times(float(np.exp(x[0] + 0.005))) - times(float(np.exp(x[0] - 0.005)))) / 0.01
+            # timed = t(gates / scale) + reaction, linear in log scale and reaction
             rows = np.column_stack([slope, np.ones(len(runs))])
             rows = np.where(np.isfinite(rows), rows, 0.0)
             rest = np.where(np.isfinite(now), timed - now - x[1], 0.0)
+            # (J' N^-1 J + P) step = J' N^-1 rest - P x
             matrix = rows[kept].T @ inverse @ rows[kept] + prior
             right = rows[kept].T @ inverse @ rest[kept] - prior @ x
             step = np.linalg.solve(matrix, right)
@@ -85,6 +89,7 @@ def blame_gates(runs: Sequence[TimedRun], model: GateModel) -> Blame:
             if float(np.abs(step).max()) < 1e-5:
                 break
         covariance = np.linalg.inv(matrix)
+        # variance of each residual: N + J C J'
         spread = np.sqrt(np.diag(noise) + np.einsum("ij,jk,ik->i", rows, covariance, rows))
         rest = timed - times(float(np.exp(x[0]))) - x[1]
         return x, covariance, np.where(np.isfinite(rest), rest / spread, 0.0)
@@ -104,10 +109,10 @@ def blame_gates(runs: Sequence[TimedRun], model: GateModel) -> Blame:
         good[worst] = False
     x, covariance, z = solve(good)
     scale = float(np.exp(x[0]))
-    return Blame(
-        scale,
-        float(x[1]),
-        covariance * np.outer([scale, 1.0], [scale, 1.0]),
-        z,
-        tuple(bool(v) for v in ~good),
+    return SpeedometerFit(
+        scale=scale,
+        reaction_s=float(x[1]),
+        covariance=covariance * np.outer([scale, 1.0], [scale, 1.0]),
+        z=z,
+        odd=tuple(bool(v) for v in ~good),
     )

@@ -11,14 +11,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
+from logger.arrays import Array
 from logger.errors import ReadError
 from logger.tables.scope import Edge, Scope, Trace, find_edges
 
 __all__ = ["ThrottleMarks", "choose_trace", "find_marks", "opening"]
 
-Array = NDArray[np.float64]
 
 #: A stretch of wide-open throttle at least this long is drive, a shorter one a blip [s].
 _DRIVE_S = 0.8
@@ -36,9 +36,9 @@ _LOW, _HIGH = 0.3, 0.7
 _LEAST_SWING = {"V": 0.2, "%": 10.0}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ThrottleMarks:
-    """What the throttle says about one run, on the oscilloscope's clock.
+    """What the throttle shows of one run, on the oscilloscope's clock.
 
     Parameters
     ----------
@@ -99,8 +99,7 @@ def opening(trace: Trace) -> tuple[Array, Array]:
     step = float(np.median(np.diff(t))) if t.size > 1 else 1.0
     width = int(_SMOOTH_S / step) // 2 * 2 + 1
     if width > 1 and t.size > 3 * width:
-        sums = np.cumsum(np.concatenate([np.zeros(1), np.pad(v, width // 2, mode="edge")]))
-        v = (sums[width:] - sums[:-width]) / width
+        v = uniform_filter1d(v, width, mode="nearest")
     low, high = (float(x) for x in np.percentile(v, [1.0, 99.0]))
     if high <= low:
         return t, np.zeros(t.size)
@@ -168,7 +167,7 @@ def find_marks(trace: Trace, path: str) -> ThrottleMarks:
     until = chains[best + 1][0][0].t_s if best + 1 < len(chains) else float("inf")
     later = (t > release.t_s + 0.3) & (t < until - 0.3)
     blips = _blips(Trace(trace.name, "%", t[later], share[later]))
-    return ThrottleMarks(full, release, blips, len(chains[best]) - 1)
+    return ThrottleMarks(full=full, release=release, blips=blips, lifts=len(chains[best]) - 1)
 
 
 def _open_stretches(edges: Sequence[Edge]) -> list[tuple[Edge, Edge]]:

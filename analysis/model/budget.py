@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import itertools
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.covariance import inverse
 from analysis.model.fit import SessionFit
 from analysis.model.normal_equations import FIXED
 from analysis.model.parameters import local_slices
+from analysis.runs.run import Array
 
 __all__ = ["budget", "conditioned_covariances"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Which of a run's own unknowns a cause of uncertainty consists of, beside shared ones.
 _CAUSES: dict[str, tuple[str, ...]] = {

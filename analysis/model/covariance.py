@@ -1,15 +1,16 @@
-"""Inverse and root of a covariance."""
+"""What covariances are used for everywhere: inverse, root, and the width of a 95 % interval."""
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["inverse", "root"]
+from analysis.runs.run import Array
 
-Array: TypeAlias = NDArray[np.float64]
+__all__ = ["Z95", "inverse", "root"]
+
+#: Half the width of a two-sided 95 % interval in standard deviations: 97.5 % quantile of the normal
+#: distribution.
+Z95 = 1.959964
 
 
 def inverse(matrix: Array) -> Array:

@@ -1,47 +1,49 @@
 """The session model: one fit of all runs, both directions, both sensors.
 
-A linear Gaussian regression, re-linearised until the speed paths stand still: see
-`model_design.py` for the physics of one run, `model_prior.py` for what is held likely beforehand,
-`model_solve.py` for the algebra and `model_learn.py` for the noise levels.
+A linear Gaussian regression, linearised anew until the speed paths stand still: see `linearise` for
+the physics of one run, `priors` for what is held likely beforehand, `normal_equations` for the algebra
+and `noise` for the noise levels. `README.md` in this folder derives all of it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.initial import first_shared, first_state, slope_knots
 from analysis.model.linearise import Linearised, linearise, step_linear
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import Normal, RunState, eliminate, shared_solution
 from analysis.model.observations import RunData
-from analysis.model.parameters import SPEED_SCALE_MPS, Layout
+from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
+    Prior,
     known_prior,
     local_prior_mean,
     shared_prior,
     shared_prior_matrix,
 )
-from analysis.model.spread import Spread
+from analysis.runs.run import Array
 from logger.session.session import Site, Vehicle
 
 __all__ = ["SessionFit", "fit_session", "mean_slope", "resistance_n", "slope_effect"]
 
-Array: TypeAlias = NDArray[np.float64]
-
 _MOST_ROUNDS = 16
+#: The drag by which gusts are stated in m/s is held after this many rounds; from then on the receiver's
+#: memory moves by half steps, and after one more what hops to and fro is calmed.
+_GUST_ROUNDS, _CALM_ROUNDS = 3, 4
+#: The receiver's memory stays inside this range [s].
+_MEMORY_S = (0.02, 1.5)
 _MOST_STEP_MPS = 4.0
 #: The fit stands still when no shared unknown moves by more than this share of its own sd, and no
 #: noise level by more than this share of itself.
 _STEP_SD, _SPREAD_SHARE = 0.08, 0.08
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionFit:
     """What the session model found.
 
@@ -110,85 +112,186 @@ def fit_session(
     SessionFit
         Estimates with their covariance.
     """
+    problem, point = _begin(runs, gear_knots_mps, vehicle, site, scale, start or Spread(), known)
+    point = _round(problem, point, learn=False, drop=False)
+    if not hold_spread:
+        # noise levels come from all fixes first, or a poor start would drop the good ones
+        point = _round(problem, point, learn=True, drop=False)
+    point, converged = _settle(problem, point, learn=not hold_spread)
+    solved = _solve(problem, point)
+    return SessionFit(
+        layout=problem.layout,
+        shared=point.shared,
+        covariance=solved.covariance,
+        spread=point.spread,
+        states=point.states,
+        lins=solved.lins,
+        normals=solved.normals,
+        prior_matrix=solved.prior_matrix,
+        rounds=point.rounds,
+        converged=converged,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Problem:
+    """What stays the same from round to round: the priors, and where the noise levels start."""
+
+    layout: Layout
+    prior: Prior
+    known: tuple[Array | None, Array]
+    firsts: tuple[Array, ...]
+    start: Spread
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Point:
+    """Where the rounds stand: unknowns, noise levels, and how far the last round moved them."""
+
+    shared: Array
+    states: tuple[RunState, ...]
+    spread: Spread
+    gust_drag: float
+    rounds: int = 0
+    calm: float = 1.0
+    moved_sd: float = np.inf
+    spread_moved: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Solved:
+    """The linear regression at one point: the step it asks for, and its covariance."""
+
+    lins: tuple[Linearised, ...]
+    normals: tuple[Normal, ...]
+    prior_matrix: Array
+    step: Array
+    covariance: Array
+
+
+def _begin(
+    runs: Sequence[RunData],
+    gear_knots_mps: tuple[Array, ...],
+    vehicle: Vehicle,
+    site: Site,
+    scale: float,
+    start: Spread,
+    known: KnownRoadLoad | None,
+) -> tuple[_Problem, _Point]:
+    """Return the priors and the first guess of all unknowns."""
     prior = shared_prior(site, any(data.has_accel for data in runs))
-    known_precision, known_mean = known_prior(known, vehicle)
     share = vehicle.mass_kg / vehicle.effective_mass_kg
-    layout = Layout(gear_knots_mps, slope_knots(runs), share)
-    begin = start or Spread()
-    spread = begin
+    layout = Layout(
+        gear_knots_mps=gear_knots_mps, slope_knots_m=slope_knots(runs), gravity_share=share
+    )
     shared = first_shared(runs, layout, prior, scale)
     levels = tuple(
         max(float(shared[layout.gear(gear)].mean()), 0.05) for gear in range(len(gear_knots_mps))
     )
-    layout = replace(layout, gear_level_mps2=levels)
-    states = [first_state(data, scale) for data in runs]
-    firsts = [local_prior_mean(data) for data in runs]
-    converged = False
-    rounds = 0
-    calm, moved_before = 1.0, np.inf
-    while True:
-        if rounds <= 2:  # then held: its only use is to state gusts in m/s
-            gust_drag = max(float(shared[2]), 0.01)
-        lins = [linearise(s.data, layout, shared, s.local, s.path_mps, gust_drag) for s in states]
-        normals = [
-            eliminate(s, lin, layout, spread, first)
-            for s, lin, first in zip(states, lins, firsts, strict=True)
-        ]
-        matrix, pull = shared_prior_matrix(layout, prior, spread)
-        if known_precision is not None:
-            matrix[:3, :3], pull[:3] = known_precision, known_precision @ known_mean
-        step, covariance = shared_solution(normals, matrix, pull - matrix @ shared)
-        if converged or rounds >= _MOST_ROUNDS:
-            break
-        rounds += 1
-        old_shared = shared
-        step *= _damping(step, lins, normals) * calm
-        if rounds > 3:
-            # the receiver's memory is the least linear unknown: half steps keep it from swinging
-            step[layout.MEMORY] *= 0.5
-        shared = old_shared + step
-        shared[layout.MEMORY] = float(np.clip(shared[layout.MEMORY], 0.02, 1.5))
-        step = shared - old_shared
-        moved = float(np.max(np.abs(step) / np.sqrt(np.diag(covariance))))
-        new_states, stepped = [], []
-        for state, lin, normal in zip(states, lins, normals, strict=True):
-            own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
-            after = step_linear(lin, np.append(step, own_step))
-            path = np.maximum(after.path_mps, 0.0)
-            new_states.append(RunState(state.data, state.local + own_step, path, state.fix_weight))
-            stepped.append(after)
-        states = new_states
-        if rounds > 4 and moved > 0.7 * moved_before:
-            calm = max(0.5 * calm, 0.125)  # the prediction has corners; halve what hops over one
-        moved_before = moved
-        if hold_spread or rounds < 2:
-            converged = rounds >= 3 and moved < _STEP_SD
-            continue
-        if rounds >= 3:
-            states = [
-                RunState(s.data, s.local, s.path_mps, fix_weights(s.data, lin, spread.fix))
-                for s, lin in zip(states, stepped, strict=True)
-            ]
-        new = next_spread(
-            states, stepped, normals, layout, spread, begin, prior, shared, covariance
-        )
-        change = max(
-            abs(np.log(getattr(new, name) / getattr(spread, name))) for name in Spread.__slots__
-        )
-        spread = new
-        converged = rounds >= 4 and moved < _STEP_SD and change < _SPREAD_SHARE
-    return SessionFit(
-        layout,
-        shared,
-        covariance,
-        spread,
-        tuple(states),
-        tuple(lins),
-        tuple(normals),
-        matrix,
-        rounds,
-        converged,
+    problem = _Problem(
+        layout=replace(layout, gear_level_mps2=levels),
+        prior=prior,
+        known=known_prior(known, vehicle),
+        firsts=tuple(local_prior_mean(data) for data in runs),
+        start=start,
     )
+    states = tuple(first_state(data, scale) for data in runs)
+    return problem, _Point(shared=shared, states=states, spread=start, gust_drag=0.0)
+
+
+def _solve(problem: _Problem, point: _Point) -> _Solved:
+    """Linearise all runs at a point and solve for the step of the shared unknowns."""
+    layout, spread = problem.layout, point.spread
+    lins = tuple(
+        linearise(state.data, layout, point.shared, state.local, state.path_mps, point.gust_drag)
+        for state in point.states
+    )
+    normals = tuple(
+        eliminate(state, lin, layout, spread, first)
+        for state, lin, first in zip(point.states, lins, problem.firsts, strict=True)
+    )
+    matrix, pull = shared_prior_matrix(layout, problem.prior, spread)
+    precision, mean = problem.known
+    if precision is not None:
+        matrix[:3, :3], pull[:3] = precision, precision @ mean
+    step, covariance = shared_solution(normals, matrix, pull - matrix @ point.shared)
+    return _Solved(
+        lins=lins, normals=normals, prior_matrix=matrix, step=step, covariance=covariance
+    )
+
+
+def _round(problem: _Problem, point: _Point, *, learn: bool, drop: bool) -> _Point:
+    """Take one Newton step of all unknowns, then learn noise levels and drop outliers if asked."""
+    number = point.rounds + 1
+    if number <= _GUST_ROUNDS:
+        point = replace(point, gust_drag=max(float(point.shared[2]), 0.01))
+    solved = _solve(problem, point)
+    shared = _next_shared(problem.layout, point, solved)
+    step = shared - point.shared
+    moved_sd = float(np.max(np.abs(step) / np.sqrt(np.diag(solved.covariance))))
+    states, stepped = [], []
+    for state, lin, normal in zip(point.states, solved.lins, solved.normals, strict=True):
+        # the run's own unknowns follow by back substitution
+        own_step = normal.own_inverse @ (normal.gradient_own - normal.cross.T @ step)
+        after = step_linear(lin, np.append(step, own_step))
+        path = np.maximum(after.path_mps, 0.0)
+        weight = fix_weights(state.data, after, point.spread.fix) if drop else state.fix_weight
+        states.append(
+            RunState(
+                data=state.data, local=state.local + own_step, path_mps=path, fix_weight=weight
+            )
+        )
+        stepped.append(after)
+    calm = point.calm
+    if number > _CALM_ROUNDS and moved_sd > 0.7 * point.moved_sd:
+        calm = max(0.5 * calm, 0.125)  # the prediction has corners; halve what hops over one
+    spread = point.spread
+    if learn:
+        spread = next_spread(
+            states,
+            stepped,
+            solved.normals,
+            problem.layout,
+            spread,
+            problem.start,
+            problem.prior,
+            shared,
+            solved.covariance,
+        )
+    return _Point(
+        shared=shared,
+        states=tuple(states),
+        spread=spread,
+        gust_drag=point.gust_drag,
+        rounds=number,
+        calm=calm,
+        moved_sd=moved_sd,
+        spread_moved=max(
+            abs(np.log(getattr(spread, name) / getattr(point.spread, name)))
+            for name in Spread.__slots__
+        ),
+    )
+
+
+def _settle(problem: _Problem, point: _Point, *, learn: bool) -> tuple[_Point, bool]:
+    """Repeat rounds, outliers dropped anew in each, until nothing moves; return whether it stands."""
+    point = _round(problem, point, learn=learn, drop=learn)
+    while point.rounds < _MOST_ROUNDS:
+        point = _round(problem, point, learn=learn, drop=learn)
+        if point.moved_sd < _STEP_SD and point.spread_moved < _SPREAD_SHARE:
+            return point, True
+    return point, False
+
+
+def _next_shared(layout: Layout, point: _Point, solved: _Solved) -> Array:
+    """Return the shared unknowns after the solution's step, held back where it would overshoot."""
+    step = solved.step * (_damping(solved.step, solved.lins, solved.normals) * point.calm)
+    if point.rounds >= _GUST_ROUNDS:
+        # the receiver's memory is the least linear unknown: half steps keep it from swinging
+        step[layout.MEMORY] *= 0.5
+    after = point.shared + step
+    after[layout.MEMORY] = float(np.clip(after[layout.MEMORY], *_MEMORY_S))
+    return np.asarray(after)
 
 
 def _damping(step: Array, lins: Sequence[Linearised], normals: Sequence[Normal]) -> float:

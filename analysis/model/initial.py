@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.linearise import places_along
 from analysis.model.normal_equations import RunState
 from analysis.model.observations import COAST, FREE, RunData
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, hat, local_slices
 from analysis.model.priors import Prior
+from analysis.runs.run import Array
 from analysis.signals.smoothing import Fused
 
 __all__ = ["first_scale", "first_shared", "first_state", "slope_knots"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 _SLOPE_KNOT_M = 60.0
 
@@ -88,4 +85,4 @@ def first_state(data: RunData, scale: float) -> RunState:
         rest = data.force_mps2 - (1.0 + scale) * accel
         local[own["offset"]] = float(np.nanmedian(rest))
     count = data.fix_count if data.fix_count.size else np.ones(data.fix_s.size)
-    return RunState(data, local, data.first_path_mps, count)
+    return RunState(data=data, local=local, path_mps=data.first_path_mps, fix_weight=count)

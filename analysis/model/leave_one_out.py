@@ -1,40 +1,25 @@
-"""Leave one run out at a time, and see whether runs scatter more than the covariance says.
+"""Leave one run out at a time, and see whether runs scatter more than the covariance allows.
 
 The session model explains all it knows of: noise, wind, slope, lag, mount. What it does not know of
 (a lifted throttle, traffic, a warming tyre) shows as runs that disagree. Each run's normal equations
 are at hand after the fit, so that leaving it out is a subtraction. The jackknife variance
 `(n - 1)/n sum (q_-r - mean)^2` (Tukey; Efron and Stein, Annals of Statistics 9 (1981) 586; from
-memory) is then set against the posterior variance.
+memory) is then compared with the posterior variance.
 """
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
-from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from analysis.model.fit import SessionFit
+from analysis.runs.run import Array
 
-__all__ = ["LIMIT", "left_out", "scatter_factor"]
-
-Array: TypeAlias = NDArray[np.float64]
+__all__ = ["left_out", "scatter_factor"]
 
 _LEAST_RUNS = 4
-#: 97.5 % quantile of chi-square over its degrees of freedom, by number of runs less one; beyond this
-#: the scatter counts. Tables of the chi-square distribution, checked in the tests against scipy.
-LIMIT = {
-    3: 3.12,
-    4: 2.79,
-    5: 2.57,
-    6: 2.41,
-    7: 2.29,
-    9: 2.11,
-    11: 1.99,
-    15: 1.83,
-    19: 1.73,
-    29: 1.58,
-}
+#: Scatter counts where chance would show it in fewer than this share of sessions.
+_CHANCE = 0.025
 
 
 def left_out(fit: SessionFit) -> Array:
@@ -78,7 +63,8 @@ def scatter_factor(fit: SessionFit, moves: Array, weights: Array) -> float:
     count = len(moves)
     if count < _LEAST_RUNS:
         return 1.0
-    limit = float(np.interp(count - 1, list(LIMIT), list(LIMIT.values())))
+    # of runs that differ by chance alone the ratio follows chi-square over its degrees of freedom
+    limit = float(chdtri(count - 1, _CHANCE)) / (count - 1)
     rows = np.atleast_2d(weights)
     found = moves @ rows.T
     jackknife = (count - 1) / count * ((found - found.mean(axis=0)) ** 2).sum(axis=0)

@@ -13,12 +13,11 @@ whose own derivative (metres of path error times the change of slope) is left ou
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model.observations import COAST, FREE, RunData
+from analysis.model.observations import FREE, RunData
 from analysis.model.parameters import (
     GUST_S,
     LAG_S,
@@ -30,11 +29,10 @@ from analysis.model.parameters import (
     knots_over,
     local_slices,
 )
+from analysis.runs.run import Array
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["Linearised", "linearise", "places_along", "step_linear"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: The receiver's memory may reach this far before a run's first bin [s].
 _BEFORE_S = 1.0
@@ -44,7 +42,7 @@ _STIFFEST = 0.6
 _MEMORY_S, _MEMORY_WEIGHT = np.polynomial.laguerre.laggauss(8)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Linearised:
     """Prediction of one run and its derivatives at the present unknowns.
 
@@ -126,67 +124,112 @@ def places_along(data: RunData, path_mps: Array, delay_s: float) -> tuple[Array,
 def linearise(
     data: RunData, layout: Layout, shared: Array, local: Array, path_mps: Array, gust_drag: float
 ) -> Linearised:
-    """Predict one run's measurements and differentiate them by all unknowns.
+    """Predict one run's measurements at the present unknowns and differentiate them.
 
-    Parameters
-    ----------
-    data : RunData
-        The run.
-    layout : Layout
-        Where the shared unknowns stand.
-    shared, local : arrays
-        Present unknowns, shared and the run's own.
-    path_mps : array of shape (n + 1,)
-        Speed path of the last round [m/s]; the new one is one Newton step further.
-    gust_drag : float
-        r2 of the last round [m/s2].
-
-    Returns
-    -------
-    Linearised
-        Prediction, misses and Jacobian.
+    `path_mps` is the last round's speed path, one Newton step behind; `gust_drag` [m/s2] is the r2
+    with which gusts act.
     """
+    at = _columns(data, layout)
+    motion = _equation_of_motion(data, layout, shared, local, path_mps, gust_drag, at)
+    path, path_rows, accel = _integrate(data, motion, local, path_mps, at)
+    moved = replace(motion, accel_mps2=accel)
+    force_bins = np.flatnonzero(np.isfinite(data.force_mps2))
+    force_rows, force_miss = np.zeros((0, path_rows.shape[1])), np.zeros(0)
+    if force_bins.size:
+        full, predicted = _accelerometer(data, layout, shared, local, moved, path_rows, at)
+        force_rows = full[force_bins]
+        force_miss = (data.force_mps2 - predicted)[force_bins]
+    fix_rows, predicted = _receiver(data, layout, shared, local, moved, path, path_rows, at)
+    return Linearised(
+        path_mps=path,
+        accel_mps2=accel,
+        place_m=motion.place_m,
+        force_bins=force_bins,
+        force_rows=force_rows,
+        force_miss=force_miss,
+        fix_rows=fix_rows,
+        fix_miss=data.fix_mps - predicted,
+        path_rows=path_rows,
+    )
+
+
+def _columns(data: RunData, layout: Layout) -> dict[str, slice]:
+    """Return the columns of the run's own unknowns behind the shared ones."""
+    p = layout.size
+    return {name: slice(p + s.start, p + s.stop) for name, s in local_slices(data).items()}
+
+
+def _own(data: RunData, local: Array, name: str) -> float:
+    """Return the run's own single unknown of that name; 0 where the run has none."""
+    return float(local[local_slices(data)[name]].sum())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Motion:
+    """dv/dt of every bin on the last path, its derivatives by the unknowns and by the speed itself.
+
+    `accel_mps2` (n,), `rows` (n, size), `stiffness` (n,): minus d(dv/dt)/dv [1/s]; `slope` (n,) with
+    `slope_rows` (n, slope knots) at `place_m` (n,).
+    """
+
+    accel_mps2: Array
+    rows: Array
+    stiffness: Array
+    slope: Array
+    slope_rows: Array
+    place_m: Array
+
+
+def _equation_of_motion(
+    data: RunData,
+    layout: Layout,
+    shared: Array,
+    local: Array,
+    path_mps: Array,
+    gust_drag: float,
+    at: dict[str, slice],
+) -> _Motion:
+    """Evaluate dv/dt = T (1 + e) - r0 - r1 v - r2 (v + h)|v + h| - gusts - g' d s(x) in every bin."""
     own = local_slices(data)
     d, edge_s = data.direction, data.edge_s
-    dt, mid_s = np.diff(edge_s), 0.5 * (edge_s[1:] + edge_s[:-1])
     v = np.maximum(0.5 * (path_mps[1:] + path_mps[:-1]), 0.0)
-    memory_s = float(shared[layout.MEMORY])
-    lag_dev = float(local[own["lag"]][0]) if data.has_accel else 0.0
-    _, place = places_along(data, path_mps, data.lag_s + lag_dev)
-    n, size = v.size, layout.size + local.size
-    at = {name: slice(layout.size + s.start, layout.size + s.stop) for name, s in own.items()}
-
-    driven, coasting, free = data.drive >= 0, data.drive == COAST, data.drive == FREE
-    rolling = driven | coasting
-    gust_rows = hat(mid_s, knots_over(edge_s[0], edge_s[-1], GUST_S[0]))
-    # The run's own wind and its gusts act through the drag of the last round, `gust_drag`, not
-    # through r2 and through the speed, not the mean wind: were r2 or the wind free there, hundreds of
-    # gusts would pull them up to make themselves small.
-    gust = d * local[own["wind"]][0] + gust_rows @ local[own["gust"]]
+    rows = np.zeros((v.size, layout.size + local.size))
     air = v + d * shared[layout.WIND]
     r0, r1, r2 = shared[layout.RESISTANCE]
     scale2 = SPEED_SCALE_MPS**2
-    by_gust = -2.0 * gust_drag * v / scale2
-    slope_rows = np.zeros((n, layout.slope_knots_m.size))
+
+    # slope along the road: a mean and a profile about it; -g' d s
+    lag_dev = _own(data, local, "lag")
+    _, place = places_along(data, path_mps, data.lag_s + lag_dev)
+    slope_rows = np.zeros((v.size, layout.slope_knots_m.size))
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
     slope = shared[layout.SLOPE] + slope_rows @ shared[layout.slope]
-    weight = d * STANDARD_GRAVITY_MPS2  # against the way driven, per unit of mass and of slope
-    gravity = layout.gravity_share * weight
+    gravity = layout.gravity_share * (d * STANDARD_GRAVITY_MPS2)
+    rows[:, layout.SLOPE] = -gravity
+    rows[:, layout.slope] = -gravity * slope_rows
 
-    accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * slope
-    accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
-    stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
-    rows = np.zeros((n, size))
+    # resistance: -r0 - r1 v - r2 (v + d w)|v + d w|, speeds over SPEED_SCALE_MPS
     rows[:, 0] = -1.0
     rows[:, 1] = -v / SPEED_SCALE_MPS
     rows[:, 2] = -air * np.abs(air) / scale2
+    accel = -(r0 + r1 * v / SPEED_SCALE_MPS + r2 * air * np.abs(air) / scale2) - gravity * slope
+    # mean wind: d/dw of r2 (v + d w)|v + d w|
     rows[:, layout.WIND] = d * (-2.0 * r2 * np.abs(air) / scale2)
+
+    # the run's own wind and its gusts: -2 r2 v (d w_run + w'(t)). They act through the drag of the last
+    # round, `gust_drag`, not through r2 and through the speed, not the mean wind: were r2 or the wind
+    # free there, hundreds of gusts would pull them up to make themselves small.
+    gust_rows = hat(0.5 * (edge_s[1:] + edge_s[:-1]), knots_over(edge_s[0], edge_s[-1], GUST_S[0]))
+    gust = d * local[own["wind"]][0] + gust_rows @ local[own["gust"]]
+    by_gust = -2.0 * gust_drag * v / scale2
     rows[:, at["wind"].start] = d * by_gust
     rows[:, at["gust"]] = by_gust[:, None] * gust_rows
-    rows[:, layout.SLOPE] = -gravity
-    rows[:, layout.slope] = -gravity * slope_rows
-    pull_dev = float(local[own["pull"]][0]) if driven.any() else 0.0
+    accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
+    stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
+
+    # traction in a pull: + t(v, gear) (1 + e), t linear between the gear's knots
+    pull_dev = _own(data, local, "pull")
     for gear, knots in enumerate(layout.gear_knots_mps):
         here = data.drive == gear
         if not here.any():
@@ -200,63 +243,112 @@ def linearise(
         bend = np.diff(values) / np.diff(knots)
         which = np.clip(np.searchsorted(knots, v[here], side="right") - 1, 0, bend.size - 1)
         stiffness[here] -= bend[which] * (1.0 + pull_dev)
+
+    # between pieces of drive, and from release to neutral: dv/dt itself is the unknown
+    free = data.drive == FREE
     rows[free] = 0.0
     rows[np.flatnonzero(free), np.arange(at["free"].start, at["free"].stop)] = 1.0
     accel[free] = local[own["free"]]
-    stiffness = np.where(rolling, np.clip(stiffness, -_STIFFEST, _STIFFEST), 0.0)
+    stiffness = np.where(free, 0.0, np.clip(stiffness, -_STIFFEST, _STIFFEST))
+    return _Motion(
+        accel_mps2=accel,
+        rows=rows,
+        stiffness=stiffness,
+        slope=slope,
+        slope_rows=slope_rows,
+        place_m=place,
+    )
 
-    # speed path: v(e+1) = v(e) + a dt; its derivative decays with the stiffness of the motion
-    start = float(local[own["start_speed"]][0])
+
+def _integrate(
+    data: RunData, motion: _Motion, local: Array, path_mps: Array, at: dict[str, slice]
+) -> tuple[Array, Array, Array]:
+    """Return the new speed path, its derivatives by all unknowns, and dv/dt along it."""
+    dt = np.diff(data.edge_s)
+    stiffness, accel = motion.stiffness, motion.accel_mps2
+    # e' = rows - stiffness e for the derivative e of the path, solved by the integrating factor
     log_decay = np.concatenate([[0.0], np.cumsum(-stiffness * dt)])
     grow = np.exp(-0.5 * (log_decay[1:] + log_decay[:-1]))
-    by = np.zeros((n + 1, size))
-    np.cumsum(rows * (dt * grow)[:, None], axis=0, out=by[1:])
-    by[:, at["start_speed"].start] += 1.0
+    by = np.zeros((dt.size + 1, motion.rows.shape[1]))
+    np.cumsum(motion.rows * (dt * grow)[:, None], axis=0, out=by[1:])
+    by[:, at["start_speed"].start] += 1.0  # v(0) is an unknown
     by *= np.exp(log_decay)[:, None]
     # one Newton step of the equation of motion from the last path: e' = a(v) - dv/dt - stiffness e
+    start = _own(data, local, "start_speed")
     ahead = (accel - np.diff(path_mps) / dt) * dt * grow
     shift = np.concatenate([[0.0], np.cumsum(ahead)]) + (start - path_mps[0])
     shift *= np.exp(log_decay)
-    new_path = path_mps + shift
-    accel = accel - stiffness * 0.5 * (shift[1:] + shift[:-1])
+    return path_mps + shift, by, accel - stiffness * 0.5 * (shift[1:] + shift[:-1])
 
-    force_bins = np.flatnonzero(np.isfinite(data.force_mps2))
-    force_rows, force_miss = np.zeros((0, size)), np.zeros(0)
-    if force_bins.size:
-        k = float(shared[layout.SCALE] + local[own["scale"]][0])
-        offset_rows = hat(mid_s, knots_over(edge_s[0], edge_s[-1], OFFSET_S[0]))
-        by_mid = 0.5 * (by[1:] + by[:-1])
-        full = (1.0 + k) * (rows - stiffness[:, None] * by_mid)
-        full[:, layout.SCALE] += accel
-        full[:, at["scale"].start] += accel
-        full[:, layout.SLOPE] += weight
-        full[:, layout.slope] += weight * slope_rows
-        full[:, at["offset"].start] += 1.0
-        full[:, at["offset_wander"]] += offset_rows
-        offset = local[own["offset"]][0] + offset_rows @ local[own["offset_wander"]]
-        predicted = (1.0 + k) * accel + weight * slope + offset
-        force_rows = full[force_bins]
-        force_miss = (data.force_mps2 - predicted)[force_bins]
 
-    wander = np.zeros(data.fix_s.size)
+def _accelerometer(
+    data: RunData,
+    layout: Layout,
+    shared: Array,
+    local: Array,
+    motion: _Motion,
+    path_rows: Array,
+    at: dict[str, slice],
+) -> tuple[Array, Array]:
+    """Return rows and prediction of f = (1 + k) dv/dt + g d s(x) + b + b'(t) in every bin."""
+    own = local_slices(data)
+    edge_s = data.edge_s
+    k = float(shared[layout.SCALE] + local[own["scale"]][0])
+    offset_rows = hat(
+        0.5 * (edge_s[1:] + edge_s[:-1]), knots_over(edge_s[0], edge_s[-1], OFFSET_S[0])
+    )
+    weight = data.direction * STANDARD_GRAVITY_MPS2  # against the way driven, per unit of slope
+    # (1 + k) dv/dt, which changes with the unknowns and with the speed that they change
+    by_mid = 0.5 * (path_rows[1:] + path_rows[:-1])
+    rows = (1.0 + k) * (motion.rows - motion.stiffness[:, None] * by_mid)
+    # k: shared by the session, and the run's own deviation of it
+    rows[:, layout.SCALE] += motion.accel_mps2
+    rows[:, at["scale"].start] += motion.accel_mps2
+    # g d s: what gravity adds to the specific force on a slope
+    rows[:, layout.SLOPE] += weight
+    rows[:, layout.slope] += weight * motion.slope_rows
+    # b: angle of the mount and bias of the sensor; b'(t): their slow drift
+    rows[:, at["offset"].start] += 1.0
+    rows[:, at["offset_wander"]] += offset_rows
+    offset = local[own["offset"]][0] + offset_rows @ local[own["offset_wander"]]
+    return rows, (1.0 + k) * motion.accel_mps2 + weight * motion.slope + offset
+
+
+def _receiver(
+    data: RunData,
+    layout: Layout,
+    shared: Array,
+    local: Array,
+    motion: _Motion,
+    path: Array,
+    path_rows: Array,
+    at: dict[str, slice],
+) -> tuple[Array, Array]:
+    """Return rows and prediction of the fixes: v late and smoothed, plus slow noise."""
+    own = local_slices(data)
+    edge_s = data.edge_s
+    memory_s = float(shared[layout.MEMORY])
+    wander, wander_rows = np.zeros(data.fix_s.size), np.zeros((data.fix_s.size, 0))
     if data.has_accel:
         wander_rows = hat(data.fix_s, knots_over(edge_s[0], edge_s[-1], LAG_S[0]))
         wander = wander_rows @ local[own["lag_wander"]]
-    moment = data.fix_s - (data.lag_s - memory_s + lag_dev) - wander
+    # the total lag is that of the shift plus that of the memory: a fix stamped t reads the filter at
+    # T = t - (lag - tau) - wander
+    moment = data.fix_s - (data.lag_s - memory_s + _own(data, local, "lag")) - wander
     receiver, by_time, by_memory = _receiver_rows(moment, memory_s, edge_s)
+    # the speed path, read through the filter
+    rows = receiver @ path_rows
+    # slow noise of the receiver
     noise_rows = hat(data.fix_s, knots_over(edge_s[0], edge_s[-1], SLOW_NOISE_S[0]))
-    fix_rows = receiver @ by
-    fix_rows[:, at["slow_noise"]] += noise_rows
-    predicted = receiver @ new_path
+    rows[:, at["slow_noise"]] += noise_rows
     if data.has_accel:
-        by_lag = -(by_time @ accel)
-        fix_rows[:, at["lag"].start] += by_lag
-        fix_rows[:, at["lag_wander"]] += by_lag[:, None] * wander_rows
-    fix_rows[:, layout.MEMORY] += by_memory @ accel
-    fix_miss = data.fix_mps - predicted - noise_rows @ local[own["slow_noise"]]
-    return Linearised(
-        new_path, accel, place, force_bins, force_rows, force_miss, fix_rows, fix_miss, by
-    )
+        # lag: reading earlier by 1 s lowers the reading by dv/dt
+        by_lag = -(by_time @ motion.accel_mps2)
+        rows[:, at["lag"].start] += by_lag
+        rows[:, at["lag_wander"]] += by_lag[:, None] * wander_rows
+    # memory tau, total lag held
+    rows[:, layout.MEMORY] += by_memory @ motion.accel_mps2
+    return rows, receiver @ path + noise_rows @ local[own["slow_noise"]]
 
 
 def step_linear(lin: Linearised, step: Array) -> Linearised:

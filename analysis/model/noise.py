@@ -7,17 +7,16 @@ weak prior on each.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.linearise import Linearised
 from analysis.model.normal_equations import Normal, RunState, run_covariance
 from analysis.model.observations import COAST, RunData
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import Layout, Spread, force_sd, local_slices
 from analysis.model.priors import (
     PROCESSES,
     Prior,
@@ -25,11 +24,9 @@ from analysis.model.priors import (
     process_precision,
     slope_precision,
 )
-from analysis.model.spread import Spread, force_sd
+from analysis.runs.run import Array
 
 __all__ = ["fix_weights", "next_spread"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Measurements farther off than this many sd are left out of the fit.
 _OUTLIER_SD = 4.5
@@ -60,63 +57,23 @@ def next_spread(
     shared: Array,
     shared_cov: Array,
 ) -> Spread:
-    """Re-estimate the noise levels and variances of all random parts.
+    """Return the noise levels that the round's unknowns and misses show, each inside its range.
 
-    Parameters
-    ----------
-    states, lins, normals : one per run
-        The round's unknowns, predictions and normal equations.
-    layout, spread, start, prior
-        Layout, present spread, starting spread (the weak prior), and the caps.
-    shared, shared_cov : arrays
-        Shared unknowns and their covariance.
-
-    Returns
-    -------
-    Spread
-        Next values, each inside its stated range.
+    `start` is the weak prior of each, `prior` caps wind, gusts and slope.
     """
-    squares = dict.fromkeys(_HOLD, 0.0)
-    count = dict.fromkeys(_HOLD, 0.0)
+    squares, count = dict.fromkeys(_HOLD, 0.0), dict.fromkeys(_HOLD, 0.0)
+
+    def add(name: str, square: float, freedom: float) -> None:
+        squares[name] += square
+        count[name] += freedom
+
     for state, lin, normal in zip(states, lins, normals, strict=True):
         cov = run_covariance(normal, shared_cov)
-        own = local_slices(state.data)
-        fitted = np.einsum("ij,ij->i", lin.fix_rows @ cov, lin.fix_rows)
-        squares["fix"] += float(state.fix_weight @ lin.fix_miss**2)
-        share = np.minimum(state.fix_weight * fitted / spread.fix**2, 0.98)
-        count["fix"] += float(((1.0 - share) * (state.fix_weight > 0)).sum())
-        if lin.force_bins.size:
-            sd = force_sd(state.data, lin.force_bins, spread)
-            fitted = np.einsum("ij,ij->i", lin.force_rows @ cov, lin.force_rows)
-            left = 1.0 - np.minimum(fitted / sd**2, 0.98)
-            scaled = (lin.force_miss / sd) ** 2
-            coasting = state.data.drive[lin.force_bins] == COAST
-            for name, mask in (("force_coast", coasting), ("force_drive", ~coasting)):
-                squares[name] += float(scaled[mask].sum()) * getattr(spread, name) ** 2
-                count[name] += float(left[mask].sum())
-        p = layout.size
-        for name in (*PROCESSES, "wind", "pull"):
-            part = own[name]
-            n = part.stop - part.start
-            if not n:
-                continue
-            q = np.eye(n) if n == 1 else process_precision(state.data, name, n)
-            u = state.local[part]
-            block = cov[p + part.start : p + part.stop, p + part.start : p + part.stop]
-            squares[name] += float(u @ q @ u)
-            count[name] += n - float(np.sum(q * block)) / getattr(spread, name) ** 2
-    if layout.slope_knots_m.size:
-        q, u = slope_precision(layout), shared[layout.slope]
-        squares["slope"] = float(u @ q @ u)
-        block = shared_cov[layout.slope, layout.slope]
-        count["slope"] = u.size - float(np.sum(q * block)) / spread.slope**2
-    for gear, knots in enumerate(layout.gear_knots_mps):
-        part = layout.gear(gear)
-        q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]
-        squares["bend"] += float(u @ q @ u)
-        count["bend"] += (
-            max(u.size - 2, 0) - float(np.sum(q * shared_cov[part, part])) / spread.bend**2
-        )
+        for found in (_fix_squares, _force_squares, _process_squares):
+            for name, square, freedom in found(state, lin, cov, layout, spread):
+                add(name, square, freedom)
+    for name, square, freedom in _curve_squares(layout, spread, shared, shared_cov):
+        add(name, square, freedom)
     caps = {"slope": prior.most_slope, "wind": prior.most_wind_mps, "gust": prior.most_wind_mps}
     new: dict[str, float] = {}
     for name, (hold, low, high) in _HOLD.items():
@@ -125,6 +82,65 @@ def next_spread(
         high = min(high, max(caps.get(name, high), 1e-6))
         new[name] = float(np.clip(np.sqrt(variance), min(low, high), high))
     return replace(spread, **new)
+
+
+_Squares: TypeAlias = Iterator[tuple[str, float, float]]
+
+
+def _fix_squares(
+    state: RunState, lin: Linearised, cov: Array, layout: Layout, spread: Spread
+) -> _Squares:
+    """Yield name, sum of squares and degrees of freedom of the fixes' white noise."""
+    fitted = np.einsum("ij,ij->i", lin.fix_rows @ cov, lin.fix_rows)
+    share = np.minimum(state.fix_weight * fitted / spread.fix**2, 0.98)
+    freedom = float(((1.0 - share) * (state.fix_weight > 0)).sum())
+    yield "fix", float(state.fix_weight @ lin.fix_miss**2), freedom
+
+
+def _force_squares(
+    state: RunState, lin: Linearised, cov: Array, layout: Layout, spread: Spread
+) -> _Squares:
+    """Yield the same of the accelerometer's vibration, in drive and coasting."""
+    if not lin.force_bins.size:
+        return
+    sd = force_sd(state.data, lin.force_bins, spread)
+    fitted = np.einsum("ij,ij->i", lin.force_rows @ cov, lin.force_rows)
+    left = 1.0 - np.minimum(fitted / sd**2, 0.98)
+    scaled = (lin.force_miss / sd) ** 2
+    coasting = state.data.drive[lin.force_bins] == COAST
+    for name, mask in (("force_coast", coasting), ("force_drive", ~coasting)):
+        yield name, float(scaled[mask].sum()) * getattr(spread, name) ** 2, float(left[mask].sum())
+
+
+def _process_squares(
+    state: RunState, lin: Linearised, cov: Array, layout: Layout, spread: Spread
+) -> _Squares:
+    """Yield the same of a run's slow processes, its own wind and its deviation in drive."""
+    own, p = local_slices(state.data), layout.size
+    for name in (*PROCESSES, "wind", "pull"):
+        part = own[name]
+        n = part.stop - part.start
+        if not n:
+            continue
+        q = np.eye(n) if n == 1 else process_precision(state.data, name, n)
+        u = state.local[part]
+        block = cov[p + part.start : p + part.stop, p + part.start : p + part.stop]
+        freedom = n - float(np.sum(q * block)) / getattr(spread, name) ** 2
+        yield name, float(u @ q @ u), freedom
+
+
+def _curve_squares(layout: Layout, spread: Spread, shared: Array, shared_cov: Array) -> _Squares:
+    """Yield the same of the slope profile and of the bend of the tractive curves."""
+    if layout.slope_knots_m.size:
+        q, u = slope_precision(layout), shared[layout.slope]
+        block = shared_cov[layout.slope, layout.slope]
+        freedom = u.size - float(np.sum(q * block)) / spread.slope**2
+        yield "slope", float(u @ q @ u), freedom
+    for gear, knots in enumerate(layout.gear_knots_mps):
+        part = layout.gear(gear)
+        q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]
+        known = float(np.sum(q * shared_cov[part, part])) / spread.bend**2
+        yield "bend", float(u @ q @ u), max(u.size - 2, 0) - known
 
 
 def fix_weights(data: RunData, lin: Linearised, fix_sd: float) -> Array:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,19 +16,17 @@ from numpy.typing import NDArray
 from analysis.model.covariance import inverse
 from analysis.model.linearise import Linearised
 from analysis.model.observations import RunData
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import Layout, Spread, force_sd, local_slices
 from analysis.model.priors import local_prior
-from analysis.model.spread import Spread, force_sd
+from analysis.runs.run import Array
 
 __all__ = ["FIXED", "Normal", "RunState", "eliminate", "run_covariance", "shared_solution"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Precision of an unknown that is taken as known: far above any that data give.
 FIXED = 1e14
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunState:
     """One run between two rounds: its own unknowns, its path, and the weight of each fix."""
 
@@ -39,7 +36,7 @@ class RunState:
     fix_weight: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Normal:
     """Normal equations of one run, its own prior included, and what elimination leaves.
 
@@ -67,6 +64,7 @@ class Normal:
             own = self.own.copy()
             own[fixed, fixed] += FIXED
             own_inverse = inverse(own)
+        # Schur complement: S - C O^-1 C', g_s - C O^-1 g_o
         gain = self.cross @ own_inverse
         return self.shared - gain @ self.cross.T, self.gradient_shared - gain @ self.gradient_own
 
@@ -74,26 +72,10 @@ class Normal:
 def eliminate(
     state: RunState, lin: Linearised, layout: Layout, spread: Spread, first: Array
 ) -> Normal:
-    """Form one run's normal equations.
-
-    Parameters
-    ----------
-    state : RunState
-        Unknowns and weights.
-    lin : Linearised
-        Misses and Jacobian there.
-    layout, spread
-        Shared layout and noise levels.
-    first : array
-        Prior mean of the run's own unknowns.
-
-    Returns
-    -------
-    Normal
-        Ready to add up over runs.
-    """
+    """Return one run's normal equations A'WA, A'W miss with its own prior about `first`."""
     p = layout.size
     own = local_slices(state.data)
+    # rows and misses over their sd: a mean of n fixes has 1/sqrt(n) of the noise of one
     weight = np.sqrt(state.fix_weight) / spread.fix
     rows = [lin.fix_rows * weight[:, None]]
     miss = [lin.fix_miss * weight]
@@ -104,31 +86,25 @@ def eliminate(
     stacked, missed = np.concatenate(rows), np.concatenate(miss)
     information = stacked.T @ stacked
     gradient = stacked.T @ missed
+    # the run's own unknowns: precision of their prior, and its pull towards `first`
     prior = local_prior(state.data, spread, own)
     own_block = information[p:, p:] + prior
     return Normal(
-        information[:p, :p],
-        information[:p, p:],
-        own_block,
-        inverse(own_block),
-        gradient[:p],
-        gradient[p:] - prior @ (state.local - first),
+        shared=information[:p, :p],
+        cross=information[:p, p:],
+        own=own_block,
+        own_inverse=inverse(own_block),
+        gradient_shared=gradient[:p],
+        gradient_own=gradient[p:] - prior @ (state.local - first),
     )
 
 
 def shared_solution(
     normals: Iterable[Normal], matrix: Array, pull_back: Array
 ) -> tuple[Array, Array]:
-    """Add up the runs and the prior; return the step of the shared unknowns and their covariance.
+    """Return the step of the shared unknowns and their covariance, runs and prior added up.
 
-    Parameters
-    ----------
-    normals : iterable of Normal
-        One per run.
-    matrix : array of shape (p, p)
-        Prior precision.
-    pull_back : array of shape (p,)
-        `matrix @ (mean - present)`, the prior's gradient.
+    `matrix` is the prior's precision, `pull_back` its gradient ``matrix @ (mean - present)``.
     """
     information, right = matrix.copy(), pull_back.copy()
     for normal in normals:
@@ -142,6 +118,7 @@ def shared_solution(
 
 def run_covariance(normal: Normal, shared_cov: Array) -> Array:
     """Return the joint covariance of the shared unknowns and one run's own, shape (p + q,) * 2."""
+    # cov(own, shared) = -O^-1 C' V, cov(own) = O^-1 + O^-1 C' V C O^-1 with V = cov(shared)
     gain = normal.own_inverse @ normal.cross.T
     cross = -gain @ shared_cov
     return np.block([[shared_cov, cross.T], [cross, normal.own_inverse - cross @ gain.T]])

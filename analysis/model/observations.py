@@ -8,20 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.runs.road import RunPlace
-from analysis.runs.run import Phase, Run
+from analysis.runs.run import Array, Phase, Run
 from analysis.signals.gps import half_second_means
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
 
 __all__ = ["COAST", "FREE", "RunData", "observe_all", "run_data"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
@@ -36,7 +33,7 @@ _CATCH_UP_S = {True: 5.0, False: 2.5}
 _LONGEST_HOLE_S = 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunData:
     """What one run gives the model.
 
@@ -149,18 +146,18 @@ def run_data(run: Run, fused: Fused, place: RunPlace, gears: Sequence[int]) -> R
     good = np.isfinite(curve.speed_mps)
     path = np.interp(edge_s, curve.time_s[good], curve.speed_mps[good])
     return RunData(
-        run,
-        edge_s,
-        np.array(drive, dtype=int),
-        force,
-        fix_s,
-        fix_mps,
-        place.t_s[at_place],
-        place.place_m[at_place],
-        lag_s,
-        path,
-        fix_count,
-        rest_s is not None,
+        run=run,
+        edge_s=edge_s,
+        drive=np.array(drive, dtype=int),
+        force_mps2=force,
+        fix_s=fix_s,
+        fix_mps=fix_mps,
+        place_s=place.t_s[at_place],
+        place_m=place.place_m[at_place],
+        lag_s=lag_s,
+        first_path_mps=path,
+        fix_count=fix_count,
+        from_rest=rest_s is not None,
     )
 
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.covariance import inverse
 from analysis.model.observations import RunData
@@ -18,10 +17,11 @@ from analysis.model.parameters import (
     SLOW_NOISE_S,
     SPEED_SCALE_MPS,
     Layout,
+    Spread,
     knots_over,
     local_slices,
 )
-from analysis.model.spread import Spread
+from analysis.runs.run import Array
 from logger.session.session import Site, Vehicle
 
 __all__ = [
@@ -37,8 +37,6 @@ __all__ = [
     "shared_prior_matrix",
     "slope_precision",
 ]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Waves of the slope profile about its mean [m], all lengths of a band alike per octave. Waves longer
 #: than a test road differ little from its mean slope, which has a prior of its own; they get a share
@@ -59,7 +57,7 @@ PROCESSES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
     """Mean and sd of the shared unknowns with a prior of their own, in the layout's first seven.
 
@@ -80,7 +78,7 @@ def shared_prior(site: Site, accel: bool) -> Prior:
     """
     mean = np.array([0.10, 0.05, 0.35, site.wind_mps, site.slope, 0.0, 0.3])
     sd = np.array([0.15, 0.20, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, 0.2 if accel else 0.05])
-    return Prior(mean, sd, site.slope_sd, site.wind_sd_mps)
+    return Prior(mean=mean, sd=sd, most_slope=site.slope_sd, most_wind_mps=site.wind_sd_mps)
 
 
 class KnownRoadLoad(Protocol):
@@ -212,11 +210,14 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
     """
     matrix = np.zeros((layout.size, layout.size))
     pull = np.zeros(layout.size)
+    # resistance, wind, mean slope, scale, memory: each for itself
     pull[: prior.mean.size] = prior.mean / prior.sd**2
     np.fill_diagonal(matrix[:7, :7], 1.0 / prior.sd**2)
+    # slope profile: random waves
     if layout.slope_knots_m.size:
         matrix[layout.slope, layout.slope] = slope_precision(layout) / spread.slope**2
     for gear, knots in enumerate(layout.gear_knots_mps):
+        # tractive curve of a gear: smooth, and falling over the gear about as engines do
         level = layout.gear_level_mps2[gear]
         across, line = _slope_over_gear(knots, level)
         block = bend_precision(knots, level) / spread.bend**2 + across

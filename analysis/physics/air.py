@@ -19,7 +19,7 @@ __all__ = [
     "saturation_vapour_pressure_pa",
 ]
 
-#: Without any word on the weather: between 1.10 (hot, 300 m up) and 1.30 kg/m3 (frost, sea level).
+#: Where nothing is stated of the weather: between 1.10 (hot, 300 m up) and 1.30 kg/m3 (frost, sea level).
 ASSUMED_DENSITY_KG_M3 = 1.2
 ASSUMED_DENSITY_SD_KG_M3 = 0.05
 
@@ -54,7 +54,7 @@ _REDUCED_EXCESS_HPA = 30.0
 _WEATHER_EXTREME_HPA = 50.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AirState:
     """Air density [kg/m3] with sd and where it comes from (measured, estimated, assumed).
 
@@ -182,7 +182,7 @@ def isa_pressure_hpa(altitude_m: float) -> float:
 
 
 def air_state(air: Air | None) -> tuple[AirState, tuple[Finding, ...]]:
-    """Turn what the user said of the weather into a density with its uncertainty.
+    """Turn what is stated of the weather into a density with its uncertainty.
 
     Parameters
     ----------
@@ -204,7 +204,11 @@ def air_state(air: Air | None) -> tuple[AirState, tuple[Finding, ...]]:
             f"{ASSUMED_DENSITY_KG_M3} kg/m3 within {ASSUMED_DENSITY_SD_KG_M3}, and the road load is "
             "not carried to reference conditions."
         )
-        state = AirState(ASSUMED_DENSITY_KG_M3, ASSUMED_DENSITY_SD_KG_M3, "assumed")
+        state = AirState(
+            density_kg_m3=ASSUMED_DENSITY_KG_M3,
+            density_sd_kg_m3=ASSUMED_DENSITY_SD_KG_M3,
+            source="assumed",
+        )
         return state, (Finding("air_assumed", "note", text),)
     temperature_c, temperature_sd_k, findings = _temperature(air)
     findings += _unlikely(air)
@@ -231,7 +235,7 @@ def air_state(air: Air | None) -> tuple[AirState, tuple[Finding, ...]]:
 
 
 def _unlikely(air: Air) -> tuple[Finding, ...]:
-    """Say which allowed values look like another unit."""
+    """Report allowed values that look like another unit."""
     findings = []
     if air.temperature_c is not None:
         fahrenheit = air.temperature_c * 1.8 + 32.0
@@ -253,6 +257,7 @@ def _unlikely(air: Air) -> tuple[Finding, ...]:
 
 
 def _temperature(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
+    """Return the temperature [C], its sd [K] and a finding where it was filled in."""
     if air.temperature_c is not None:
         return air.temperature_c, _TEMPERATURE_SD_K, ()
     altitude_m = _UNKNOWN_ALTITUDE_M if air.altitude_m is None else air.altitude_m
@@ -267,6 +272,7 @@ def _temperature(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
 
 
 def _pressure(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
+    """Return the pressure [hPa], its sd [hPa] and a finding where it is missing or odd."""
     if air.pressure_hpa is None:
         known = air.altitude_m is not None
         altitude_m = air.altitude_m if air.altitude_m is not None else _UNKNOWN_ALTITUDE_M

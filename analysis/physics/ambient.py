@@ -18,7 +18,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AmbientAir:
     """Air at the engine's inlet: temperature [C], station pressure [hPa], relative humidity [%]."""
 
@@ -37,7 +37,7 @@ class AmbientAir:
         return self.pressure_hpa - self.vapour_hpa
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AmbientFactor:
     """A standard's correction: corrected power = factor x observed power.
 
@@ -69,7 +69,7 @@ class AmbientFactor:
     factor_name: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FactorAt:
     """A correction in some air: the factor, whether it holds there, and why not (or None)."""
 
@@ -100,12 +100,15 @@ def _j1349(efficiency: float, zero_k: float) -> Callable[[AmbientAir], float]:
 
 
 def _j1349_1990(air: AmbientAir) -> float:
+    """Return the factor as the 1990 text prints it: 1.180 k - 0.180."""
     # as printed, with the efficiency of 0.8475 rounded into 1.180 and 0.180
     k = 990.0 / air.dry_hpa * math.sqrt((air.temperature_c + 273.0) / 298.0)
     return 1.180 * k - 0.180
 
 
 def _power_law(pressure: float, temperature: float) -> Callable[[AmbientAir], float]:
+    """Return a factor (990 / p)^a (T / 298)^b, p dry in hPa, T in K."""
+
     def factor(air: AmbientAir) -> float:
         kelvin = air.temperature_c + 273.0
         return math.pow(990.0 / air.dry_hpa, pressure) * math.pow(kelvin / 298.0, temperature)
@@ -135,89 +138,89 @@ AMBIENT_FACTORS: dict[str, AmbientFactor] = {
     each.name: each
     for each in (
         AmbientFactor(
-            _J1349,
-            "25 C, 990 hPa dry",
-            _j1349_1990,
-            _WARM,
-            _DRY,
-            (0.93, 1.07),
-            "SAE J1349, limits from memory",
+            name=_J1349,
+            reference="25 C, 990 hPa dry",
+            formula=_j1349_1990,
+            temperature_c=_WARM,
+            dry_hpa=_DRY,
+            factor=(0.93, 1.07),
+            limits="SAE J1349, limits from memory",
         ),
         AmbientFactor(
-            "SAE J1349 (2004)",
-            "25 C, 990 hPa dry; mechanical efficiency 0.85",
-            _j1349(0.85, 273.15),
-            _WARM,
-            _DRY,
-            (0.93, 1.07),
-            "SAE J1349, limits from memory; certified tests keep within 3 %",
+            name="SAE J1349 (2004)",
+            reference="25 C, 990 hPa dry; mechanical efficiency 0.85",
+            formula=_j1349(0.85, 273.15),
+            temperature_c=_WARM,
+            dry_hpa=_DRY,
+            factor=(0.93, 1.07),
+            limits="SAE J1349, limits from memory; certified tests keep within 3 %",
         ),
         AmbientFactor(
-            "ISO 1585 (spark ignition)",
-            "298 K, 99 kPa dry; UN R85 is the same",
-            _power_law(1.2, 0.6),
-            _WARM,
-            _ISO_DRY,
-            (0.93, 1.07),
-            _ISO_LIMITS,
+            name="ISO 1585 (spark ignition)",
+            reference="298 K, 99 kPa dry; UN R85 is the same",
+            formula=_power_law(1.2, 0.6),
+            temperature_c=_WARM,
+            dry_hpa=_ISO_DRY,
+            factor=(0.93, 1.07),
+            limits=_ISO_LIMITS,
         ),
         AmbientFactor(
-            "ISO 1585 (diesel, naturally aspirated)",
-            "298 K, 99 kPa dry; UN R85 is the same",
-            _power_law(1.0, 0.7),
-            (10.0, 40.0),
-            _ISO_DRY,
-            (0.9, 1.1),
-            _ISO_LIMITS,
-            _UNKNOWN_FUEL,
+            name="ISO 1585 (diesel, naturally aspirated)",
+            reference="298 K, 99 kPa dry; UN R85 is the same",
+            formula=_power_law(1.0, 0.7),
+            temperature_c=(10.0, 40.0),
+            dry_hpa=_ISO_DRY,
+            factor=(0.9, 1.1),
+            limits=_ISO_LIMITS,
+            engines=_UNKNOWN_FUEL,
         ),
         AmbientFactor(
-            "ISO 1585 (diesel, turbocharged)",
-            "298 K, 99 kPa dry; UN R85 is the same",
-            _power_law(0.7, 1.5),
-            (10.0, 40.0),
-            _ISO_DRY,
-            (0.9, 1.1),
-            _ISO_LIMITS,
-            _UNKNOWN_FUEL,
+            name="ISO 1585 (diesel, turbocharged)",
+            reference="298 K, 99 kPa dry; UN R85 is the same",
+            formula=_power_law(0.7, 1.5),
+            temperature_c=(10.0, 40.0),
+            dry_hpa=_ISO_DRY,
+            factor=(0.9, 1.1),
+            limits=_ISO_LIMITS,
+            engines=_UNKNOWN_FUEL,
         ),
         AmbientFactor(
-            "JIS D 1001",
-            "25 C, 99 kPa dry; current edition, from memory the same as ISO 1585",
-            _power_law(1.2, 0.6),
-            _WARM,
-            _ISO_DRY,
-            (0.93, 1.07),
-            _ISO_LIMITS,
+            name="JIS D 1001",
+            reference="25 C, 99 kPa dry; current edition, from memory the same as ISO 1585",
+            formula=_power_law(1.2, 0.6),
+            temperature_c=_WARM,
+            dry_hpa=_ISO_DRY,
+            factor=(0.93, 1.07),
+            limits=_ISO_LIMITS,
         ),
         AmbientFactor(
-            "DIN 70020 (total pressure)",
-            "20 C, 1013 hPa, barometer as read",
-            lambda air: _din(air, air.pressure_hpa),
-            _WARM,
-            _DRY,
-            (0.93, 1.07),
-            _BORROWED,
+            name="DIN 70020 (total pressure)",
+            reference="20 C, 1013 hPa, barometer as read",
+            formula=lambda air: _din(air, air.pressure_hpa),
+            temperature_c=_WARM,
+            dry_hpa=_DRY,
+            factor=(0.93, 1.07),
+            limits=_BORROWED,
             factor_name=_J1349,
         ),
         AmbientFactor(
-            "DIN 70020 (dry pressure)",
-            "20 C, 1013 hPa, vapour taken off",
-            lambda air: _din(air, air.dry_hpa),
-            _WARM,
-            _DRY,
-            (0.93, 1.07),
-            _BORROWED,
+            name="DIN 70020 (dry pressure)",
+            reference="20 C, 1013 hPa, vapour taken off",
+            formula=lambda air: _din(air, air.dry_hpa),
+            temperature_c=_WARM,
+            dry_hpa=_DRY,
+            factor=(0.93, 1.07),
+            limits=_BORROWED,
             factor_name=_J1349,
         ),
         AmbientFactor(
-            "SAE J607",
-            "60 F, 29.92 inHg dry",
-            _j607,
-            _WARM,
-            _DRY,
-            (0.93, 1.07),
-            _BORROWED,
+            name="SAE J607",
+            reference="60 F, 29.92 inHg dry",
+            formula=_j607,
+            temperature_c=_WARM,
+            dry_hpa=_DRY,
+            factor=(0.93, 1.07),
+            limits=_BORROWED,
             factor_name=_J1349,
         ),
     )
@@ -239,7 +242,8 @@ def factor_at(name: str, air: AmbientAir) -> FactorAt:
     FactorAt
         The factor is computed outside its limits too; `why_not` then says which are left.
 
-    >>> round(factor_at("SAE J1349 (1990)", AmbientAir(35.0, 950.0, 50.0)).factor, 5)
+    >>> air = AmbientAir(temperature_c=35.0, pressure_hpa=950.0, relative_humidity_percent=50.0)
+    >>> round(factor_at("SAE J1349 (1990)", air).factor, 5)
     1.10831
     """
     entry = AMBIENT_FACTORS[name]
@@ -260,4 +264,4 @@ def factor_at(name: str, air: AmbientAir) -> FactorAt:
         if not low - 1e-9 <= value <= high + 1e-9
     ]
     why = "; ".join(reasons) + f" ({entry.limits})" if reasons else None
-    return FactorAt(name, factor, not reasons, why)
+    return FactorAt(name=name, factor=factor, valid=not reasons, why_not=why)

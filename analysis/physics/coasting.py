@@ -219,6 +219,7 @@ def _angle(mass_kg: float, f0: float, f1: float, f2: float, time_s: float) -> tu
 
 
 def _slows_down_to(f0: float, f1: float, f2: float, high: float, low: float) -> bool:
+    """Return whether the force stays positive from the high speed down to the low one."""
     if min(_force(f0, f1, f2, high), _force(f0, f1, f2, low)) <= 0.0:
         return False
     lowest_at_inside = f2 > 0.0 and low < -f1 / (2.0 * f2) < high
@@ -242,6 +243,7 @@ def _settling_speed(f0: float, f1: float, f2: float, below: float) -> float | No
 def _check_coast(
     mass_kg: float, f0: float, f1: float, f2: float, from_mps: float, to_mps: float
 ) -> None:
+    """Raise ValueError where the coast-down cannot be: arguments, or a force that vanishes."""
     _check_start(mass_kg, from_mps, 0.0)
     if not (math.isfinite(to_mps) and 0.0 <= to_mps <= from_mps):
         msg = f"a vehicle coasts from a higher to a lower speed, got {from_mps:g} to {to_mps:g} m/s"
@@ -263,6 +265,7 @@ def _check_coast(
 
 
 def _check_start(mass_kg: float, from_mps: float, time_s: float) -> None:
+    """Raise ValueError where mass, speed or time is out of range."""
     if not (math.isfinite(mass_kg) and mass_kg > 0.0):
         msg = f"mass must be above 0 kg, got {mass_kg:g} kg"
         raise ValueError(msg)

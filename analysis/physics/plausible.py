@@ -34,7 +34,7 @@ _USUAL_MASS_KG: dict[VehicleKind, tuple[float, float]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLoadWindow:
     """Road loads that vehicles of one kind have; outside it something is likely to be wrong.
 
@@ -102,7 +102,7 @@ ROAD_LOAD_WINDOWS: dict[VehicleKind, RoadLoadWindow] = {
 
 
 def vehicle_findings(vehicle: Vehicle) -> tuple[Finding, ...]:
-    """Say what is unusual or of no use in the description of the vehicle.
+    """Report what is unusual or of no use in the description of the vehicle.
 
     Parameters
     ----------

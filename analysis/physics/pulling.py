@@ -141,6 +141,7 @@ def _check_pull(
     from_mps: float,
     to_mps: float,
 ) -> None:
+    """Raise ValueError where the pull cannot be: arguments, or a speed beyond the power."""
     for name, value in (("mass", mass_kg), ("wheel power", power_w)):
         if not (math.isfinite(value) and value > 0.0):
             msg = f"{name} must be above 0, got {value:g}"

@@ -6,7 +6,8 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+
+from logger.arrays import Array
 
 __all__ = ["WLTC_PATH", "cycle_energy_j_per_m", "wltc_class_3b_kmh"]
 
@@ -15,7 +16,7 @@ WLTC_PATH = Path(__file__).with_name("wltc_class_3b.txt")
 
 
 @cache
-def wltc_class_3b_kmh() -> NDArray[np.float64]:
+def wltc_class_3b_kmh() -> Array:
     """Return the cycle's 1801 speeds at full seconds [km/h]."""
     speeds = np.array(WLTC_PATH.read_text(encoding="ascii").split(), dtype=np.float64)
     speeds.setflags(write=False)
@@ -23,7 +24,7 @@ def wltc_class_3b_kmh() -> NDArray[np.float64]:
 
 
 def cycle_energy_j_per_m(
-    speed_kmh: NDArray[np.float64],
+    speed_kmh: Array,
     road_load: tuple[float, float, float],
     inertia_kg: float,
 ) -> float:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analysis.model.covariance import inverse
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.observations import run_data
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
 from analysis.runs.gears import gear_knots
 from analysis.runs.road import RunPlace
@@ -225,7 +225,7 @@ def sketch(outing: Outing) -> Sketch:
         fused.append(_fused(drive, outing, direction))
         place = drive.place_m if direction > 0 else drive.place_m[-1] - drive.place_m
         steps = slice(None, None, round(1.0 / _STEP_S))
-        places.append(RunPlace(drive.time_s[steps] + _LAG_S, place[steps]))
+        places.append(RunPlace(t_s=drive.time_s[steps] + _LAG_S, place_m=place[steps]))
     gears = {run.number: tuple(range(len(run.phases[1].gear_pieces_s))) for run in runs}
     data = [
         one
@@ -354,11 +354,26 @@ def _drive(outing: Outing, direction: int, unlike: float) -> _Drive:
 def _run(drive: _Drive, number: int, direction: int) -> Run:
     top, end = float(drive.speed_mps.max()), float(drive.speed_mps[-1])
     phases = (
-        Phase("stand", 0.0, drive.launch_s, 0.0, 0.0, used=False),
-        Phase("pull", drive.launch_s, drive.release_s, 0.0, top, gear_pieces_s=drive.pieces_s),
-        Phase("coast", drive.neutral_s, float(drive.time_s[-1]), top, end),
+        Phase(
+            kind="stand", start_s=0.0, end_s=drive.launch_s, from_mps=0.0, to_mps=0.0, used=False
+        ),
+        Phase(
+            kind="pull",
+            start_s=drive.launch_s,
+            end_s=drive.release_s,
+            from_mps=0.0,
+            to_mps=top,
+            gear_pieces_s=drive.pieces_s,
+        ),
+        Phase(
+            kind="coast",
+            start_s=drive.neutral_s,
+            end_s=float(drive.time_s[-1]),
+            from_mps=top,
+            to_mps=end,
+        ),
     )
-    return Run(number, number, direction, phases)
+    return Run(log=number, number=number, direction=direction, phases=phases)
 
 
 def _fused(drive: _Drive, outing: Outing, direction: int) -> Fused:
@@ -366,8 +381,8 @@ def _fused(drive: _Drive, outing: Outing, direction: int) -> Fused:
     steps = slice(None, None, 5)
     count = drive.time_s[steps].size
     curve = SpeedCurve(
-        0, drive.time_s[steps], drive.speed_mps[steps], np.full(count, 0.05),
-        drive.accel_mps2[steps], np.full(count, 0.05), drive.place_m[steps],
+        log=0, time_s=drive.time_s[steps], speed_mps=drive.speed_mps[steps], speed_sd_mps=np.full(count, 0.05),
+        accel_mps2=drive.accel_mps2[steps], accel_sd_mps2=np.full(count, 0.05), place_m=drive.place_m[steps],
     )  # fmt: skip
     first_s = 0.37 if direction > 0 else 0.81  # fixes fall anyhow between the events
     stamp_s = np.arange(first_s, drive.time_s[-1] + _LAG_S, 1.0 / outing.gps_hz)
@@ -376,16 +391,23 @@ def _fused(drive: _Drive, outing: Outing, direction: int) -> Fused:
     force = drive.accel_mps2 + STANDARD_GRAVITY_MPS2 * direction * outing.slope
     nothing = np.zeros(0)
     mount = Mount(
-        drive.time_s if used else nothing,
-        force if used else nothing,
-        np.zeros(force.size) if used else nothing,
-        used,
-        None if used else "no accelerometer is planned",
-        None,
-        outing.accel_hz if used else None,
+        accel_time_s=drive.time_s if used else nothing,
+        forward_mps2=force if used else nothing,
+        lateral_mps2=np.zeros(force.size) if used else nothing,
+        used=used,
+        why_not=None if used else "no accelerometer is planned",
+        lag=None,
+        rate_hz=outing.accel_hz if used else None,
     )
-    fixes = Fixes(stamp_s, shown, 0, False)
-    return Fused(curve, fixes, mount, _LAG_S, 0.05, outing.noise.fix)
+    fixes = Fixes(t_s=stamp_s, speed_mps=shown, clock=0, from_positions=False)
+    return Fused(
+        curve=curve,
+        fixes=fixes,
+        mount=mount,
+        lag_s=_LAG_S,
+        lag_sd_s=0.05,
+        fix_sd_mps=outing.noise.fix,
+    )
 
 
 def _smoothed(speed_mps: _Array) -> _Array:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from analysis.physics.air import AirState
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.planning.outing import NeverSlow, Outing, Sketch, guess, repeated, sketch, with_engine
@@ -197,7 +197,11 @@ def _loads(load: RoadLoad, vehicle: Vehicle) -> tuple[LoadForetold, ...]:
     low, high = load.speed_range_mps
     speeds = [speed for speed in _SPEEDS_MPS if low <= speed <= high] or [0.5 * (low + high)]
     air = AirState(
-        reference_density_kg_m3(), _AIR_SD_KG_M3, "measured", REFERENCE_TEMPERATURE_C, 1000.0
+        density_kg_m3=reference_density_kg_m3(),
+        density_sd_kg_m3=_AIR_SD_KG_M3,
+        source="measured",
+        temperature_c=REFERENCE_TEMPERATURE_C,
+        pressure_hpa=1000.0,
     )
     day = carry_load(0, load, air, vehicle, None, vehicle.mass_kg)
     effective, sd = effective_mass_kg(vehicle)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.physics.air import AirState
 from analysis.report.read_results import read_results, read_results_road_load
 from analysis.results.power import GearCurve, PowerCurve
@@ -112,7 +113,12 @@ def _air(file: str, results: Mapping[str, _Json]) -> AirState:
     sd = _number(file, air, "air", "density_sd_kg_m3")
     if not (density > 0.0 and sd > 0.0):
         raise ReadError(file, f"air has a density of {density:g} within {sd:g}", "both above 0")
-    return AirState(density, sd, str(air.get("source")), temperature_c)
+    return AirState(
+        density_kg_m3=density,
+        density_sd_kg_m3=sd,
+        source=str(air.get("source")),
+        temperature_c=temperature_c,
+    )
 
 
 def _power(file: str, results: Mapping[str, _Json]) -> PowerCurve | None:
@@ -141,7 +147,11 @@ def _power(file: str, results: Mapping[str, _Json]) -> PowerCurve | None:
                 _number(file, row, where, "sd_W"),
             )
         )
-    gears = tuple(GearCurve(gear, *np.array(sorted(points)).T) for gear, points in by_gear.items())
+    gears = tuple(
+        GearCurve(gear=gear, speed_mps=speed, power_w=power_w, sd_w=power_sd)
+        for gear, points in by_gear.items()
+        for speed, power_w, power_sd in [np.array(sorted(points)).T]
+    )
     budget = power.get("budget")
     causes = budget if isinstance(budget, dict) else {}
     parts = {
@@ -151,7 +161,8 @@ def _power(file: str, results: Mapping[str, _Json]) -> PowerCurve | None:
     }
     factor = power.get("scatter_factor", 1.0)
     return PowerCurve(
-        gears, peak, sd, (peak - 1.96 * sd, peak + 1.96 * sd), at, parts,
+        gears=gears, peak_w=peak, peak_sd_w=sd,
+        peak_ci95_w=(peak - Z95 * sd, peak + Z95 * sd), peak_speed_mps=at, budget_w=parts,
         scatter_factor=float(factor) if isinstance(factor, int | float) and factor >= 1 else 1.0,
     )  # fmt: skip
 

@@ -97,7 +97,7 @@ def crank_estimate(power: PowerCurve | None, vehicle: Vehicle) -> CrankEstimate 
     tail = 0.5 * math.erfc(_Z95 / math.sqrt(2.0))
     low_w, high_w = (_bisect(below, ends, share) for share in (tail, 1.0 - tail))
     middle = crank_power_w(power.peak_w, (loss[0] + loss[1]) / 2.0)
-    return CrankEstimate(middle, low_w, high_w, loss)
+    return CrankEstimate(peak_w=middle, low_w=low_w, high_w=high_w, loss_percent=loss)
 
 
 def _bisect(below: Callable[[float], float], ends: tuple[float, float], share: float) -> float:
@@ -143,24 +143,42 @@ def _correction(
 ) -> AmbientCorrection:
     refusal = _REFUSALS.get(session.vehicle.drive)
     if refusal is not None:
-        return AmbientCorrection(name, None, False, f"{session.vehicle.drive}: {refusal}", None)
+        return AmbientCorrection(
+            standard=name,
+            factor=None,
+            valid=False,
+            why_not=f"{session.vehicle.drive}: {refusal}",
+            peak_w=None,
+        )
     if session.air is None or air.temperature_c is None or air.pressure_hpa is None:
         why = "it needs the air of the day: temperature, and pressure or altitude, in [air]"
-        return AmbientCorrection(name, None, False, why, None)
-    inlet = AmbientAir(air.temperature_c, air.pressure_hpa, session.air.relative_humidity_percent)
+        return AmbientCorrection(standard=name, factor=None, valid=False, why_not=why, peak_w=None)
+    inlet = AmbientAir(
+        temperature_c=air.temperature_c,
+        pressure_hpa=air.pressure_hpa,
+        relative_humidity_percent=session.air.relative_humidity_percent,
+    )
     found = factor_at(name, inlet)
     if not found.valid:
         why = f"outside its validity: {found.why_not}; the factor would be {found.factor:.3f}"
-        return AmbientCorrection(name, None, False, why, None)
+        return AmbientCorrection(standard=name, factor=None, valid=False, why_not=why, peak_w=None)
     if power is None:
-        return AmbientCorrection(name, None, False, "no pull tells the power", None)
-    return AmbientCorrection(name, found.factor, True, None, found.factor * power.peak_w)
+        return AmbientCorrection(
+            standard=name, factor=None, valid=False, why_not="no pull tells the power", peak_w=None
+        )
+    return AmbientCorrection(
+        standard=name,
+        factor=found.factor,
+        valid=True,
+        why_not=None,
+        peak_w=found.factor * power.peak_w,
+    )
 
 
 def correction_findings(
     session: Session, corrections: tuple[AmbientCorrection, ...]
 ) -> tuple[Finding, ...]:
-    """Say what to mind about the corrections that were asked for.
+    """Report what to mind about the corrections that were asked for.
 
     Returns
     -------

@@ -1,6 +1,6 @@
 """The engine's side of the wheels: engine speed, torque, ratios measured, and the engine's own inertia.
 
-Nothing here adds what the driveline takes: power and torque stay those of the wheels, told at the
+Nothing here adds what the driveline takes: power and torque stay those of the wheels, stated at the
 engine's speed.
 """
 
@@ -58,7 +58,7 @@ class GearSide:
     gear : int or None
         Which of the stated ratios it is, from 1; None where none are stated.
     overall_ratio : float
-        Engine turns per wheel turn that engine speeds are told with.
+        Engine turns per wheel turn that engine speeds are worked out with.
     measured_ratio, measured_sd : float or None
         From a logged engine speed; the sd holds 1 % of the rolling radius.
     slip_percent : float or None
@@ -84,7 +84,7 @@ class GearSide:
 
 @dataclass(frozen=True, slots=True)
 class EngineSide:
-    """All gears; `why_not` says what keeps them from being told."""
+    """All gears; `why_not` says what keeps them from being known."""
 
     rolling_radius_m: float
     gears: tuple[GearSide, ...]
@@ -169,7 +169,7 @@ def engine_side(
     *,
     from_rest: bool,
 ) -> EngineSide | None:
-    """Tell wheel power over engine speed, gear by gear.
+    """Put wheel power over engine speed, gear by gear.
 
     Parameters
     ----------

@@ -34,7 +34,7 @@ _DRAWS, _SEED = 300, 20260302
 #: From this speed on a road load may be carried on to the top of the WLTC, 131 km/h [m/s].
 _WLTC_FROM_MPS = 100.0 / 3.6
 _STANDSTILL_MPS = 1.0
-#: How well the moment of a launch or the two ends of a gear change are told from the signals [s]; a
+#: How well the moment of a launch or the two ends of a gear change are known from the signals [s]; a
 #: few bins of the accelerometer, measured on simulated pulls.
 _EDGE_SD_S = 0.1
 

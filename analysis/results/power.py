@@ -6,15 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.budget import budget
-from analysis.model.covariance import root
+from analysis.model.covariance import Z95, root
 from analysis.model.fit import SessionFit, mean_slope, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.runs.run import Phase, Run
+from analysis.runs.run import Array, Phase, Run
 from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.findings import Finding
 from logger.session.session import Vehicle
@@ -32,11 +31,11 @@ __all__ = [
     "pull_figures",
 ]
 
-#: A peak that is known no better than to this share of itself is none.
+#: No peak is reported when its standard deviation exceeds this share of it.
 _KNOWN_SHARE = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GearCurve:
     """Wheel power over the speeds that one traction piece covered at full throttle.
 
@@ -46,13 +45,13 @@ class GearCurve:
     """
 
     gear: int | None
-    speed_mps: NDArray[np.float64]
-    power_w: NDArray[np.float64]
-    sd_w: NDArray[np.float64]
-    slope_effect_w: NDArray[np.float64] | None = None
+    speed_mps: Array
+    power_w: Array
+    sd_w: Array
+    slope_effect_w: Array | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PowerCurve:
     """The session's wheel power as tested.
 
@@ -69,7 +68,7 @@ class PowerCurve:
     budget_w : dict
         Standard deviations [W] of the peak by cause: noise, road_load, lag, mount, mass.
     scatter_factor : float
-        By how much the peak's sd was widened because runs scatter more than the model says; 1 if not.
+        By how much the peak's sd was widened because runs scatter more than the model expects; 1 if not.
     lower_bound_below_mps : float or None
         Below this speed tyres may slip, and power is a lower bound [m/s].
     continued_above_mps : float or None
@@ -91,7 +90,7 @@ class PowerCurve:
     peak_slope_effect_w: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PullFigures:
     """One pull in figures; all SI, times on the recording's clock."""
 
@@ -111,7 +110,7 @@ class PullFigures:
     direction: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AmbientCorrection:
     """Peak wheel power [W] as a standard would correct it; factor and power None when not valid."""
 
@@ -122,7 +121,7 @@ class AmbientCorrection:
     peak_w: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CrankEstimate:
     """Peak power at the crank [W] under a driveline loss that the user stated [percent]."""
 
@@ -139,7 +138,7 @@ _DRAWS, _SEED = 400, 20260301
 _RELEASE_S = 0.15
 
 
-def _gear_speeds(low: float, high: float) -> NDArray[np.float64]:
+def _gear_speeds(low: float, high: float) -> Array:
     inside = np.arange(np.ceil(low / _CURVE_STEP_MPS), np.floor(high / _CURVE_STEP_MPS) + 1)
     speeds = np.unique(np.concatenate([[low], inside * _CURVE_STEP_MPS, [high]]))
     return speeds[speeds > 0.0]  # at rest the power is 0 whatever pushes, which needs no interval
@@ -171,66 +170,80 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         return None
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     mass_share = mass_sd_kg / mass_kg
-    curves, rows, speeds = [], [], []
     off = slope_effect(fit)
-    for gear, knots in enumerate(layout.gear_knots_mps):
-        covered = (
-            [
-                path[:-1][state.data.drive == gear].min(initial=np.inf)
-                for state, path in ((s, s.path_mps) for s in fit.states)
-            ],
-            [
-                path[1:][state.data.drive == gear].max(initial=-np.inf)
-                for state, path in ((s, s.path_mps) for s in fit.states)
-            ],
-        )
-        low, high = float(min(covered[0])), float(max(covered[1]))
-        if not low < high:
+    curves, rows = [], []
+    for gear in range(len(layout.gear_knots_mps)):
+        speed_mps = _covered_speeds(fit, gear)
+        if not speed_mps.size:
             continue
-        v = _gear_speeds(low, high)
-        to_power = np.zeros((v.size, layout.size))
-        to_power[:, layout.gear(gear)] = hat(v, knots) * (mass_kg * v)[:, None]
-        power = to_power @ fit.shared
+        to_power = np.zeros((speed_mps.size, layout.size))
+        basis = hat(speed_mps, layout.gear_knots_mps[gear])
+        to_power[:, layout.gear(gear)] = basis * (mass_kg * speed_mps)[:, None]
+        power_w = to_power @ fit.shared
         variance = np.einsum("ij,jk,ik->i", to_power, fit.covariance, to_power)
-        sd = np.sqrt(variance + (mass_share * power) ** 2)
-        curves.append(GearCurve(gear + 1, v, power, sd, to_power @ off))
+        curves.append(
+            GearCurve(
+                gear=gear + 1,
+                speed_mps=speed_mps,
+                power_w=power_w,
+                sd_w=np.sqrt(variance + (mass_share * power_w) ** 2),
+                slope_effect_w=to_power @ off,
+            )
+        )
         rows.append(to_power)
-        speeds.append(v)
-    every, all_speeds = np.concatenate(rows), np.concatenate(speeds)
+    every, all_speeds = np.concatenate(rows), np.concatenate([c.speed_mps for c in curves])
     mean = every @ fit.shared
     top = int(np.argmax(mean))
-    highest = _maxima(mean, every, fit.covariance)
     # the curve's own chance error, without what the smoothness prior holds down
     chance = fit.covariance - fit.covariance @ fit.prior_matrix @ fit.covariance
     excess = max(float(_maxima(mean, every, chance).mean()) - float(mean[top]), 0.0)
     peak = float(mean[top]) - excess
-    parts = budget(fit, every[top])
-    road = _road_load_part(fit, every[top])
-    parts["road_load"] = float(np.sqrt(parts.pop("wind") ** 2 + parts.pop("slope") ** 2 + road**2))
+    highest_sd = float(_maxima(mean, every, fit.covariance).std())
     scatter = scatter_factor(fit, left_out(fit), every[top])
-    parts = {name: scatter * value for name, value in parts.items()}
-    parts["mass"] = mass_share * abs(peak)
-    sd = float(np.hypot(scatter * highest.std(), parts["mass"]))
-    # the noise of the curve moves the place of the peak as well: it is what the rest leaves
-    known = sum(value**2 for name, value in parts.items() if name != "noise")
-    least = 0.1 * float(highest.std())
-    parts["noise"] = float(np.sqrt(max(sd**2 - known, least**2)))
-    total = float(np.sqrt(sum(value**2 for value in parts.values())))
-    parts = {name: value * sd / total for name, value in parts.items()}
+    sd, parts = _peak_sd(fit, every[top], highest_sd, scatter, mass_share * abs(peak))
     return PowerCurve(
-        tuple(curves),
-        peak,
-        sd,
-        (peak - 1.96 * sd, peak + 1.96 * sd),
-        float(all_speeds[top]),
-        parts,
-        scatter,
+        gears=tuple(curves),
+        peak_w=peak,
+        peak_sd_w=sd,
+        peak_ci95_w=(peak - Z95 * sd, peak + Z95 * sd),
+        peak_speed_mps=float(all_speeds[top]),
+        budget_w=parts,
+        scatter_factor=scatter,
         peak_slope_effect_w=float(every[top] @ off),
     )
 
 
+def _covered_speeds(fit: SessionFit, gear: int) -> Array:
+    """Return the curve's speeds over what the pulls covered in a gear [m/s]; empty if nothing."""
+    low, high = np.inf, -np.inf
+    for state in fit.states:
+        here = state.data.drive == gear
+        if here.any():
+            low = min(low, float(state.path_mps[:-1][here].min()))
+            high = max(high, float(state.path_mps[1:][here].max()))
+    return _gear_speeds(low, high) if low < high else np.zeros(0)
+
+
+def _peak_sd(
+    fit: SessionFit, to_peak: Array, highest_sd: float, scatter: float, mass_sd: float
+) -> tuple[float, dict[str, float]]:
+    """Return the sd of the peak [W] and what it consists of, squares adding up."""
+    parts = budget(fit, to_peak)
+    road = _road_load_part(fit, to_peak)
+    parts["road_load"] = float(np.sqrt(parts.pop("wind") ** 2 + parts.pop("slope") ** 2 + road**2))
+    parts = {name: scatter * value for name, value in parts.items()}
+    parts["mass"] = mass_sd
+    sd = float(np.hypot(scatter * highest_sd, parts["mass"]))
+    # the noise of the curve moves the place of the peak as well: it is what the rest leaves
+    known = sum(value**2 for name, value in parts.items() if name != "noise")
+    least = 0.1 * highest_sd
+    parts["noise"] = float(np.sqrt(max(sd**2 - known, least**2)))
+    total = float(np.sqrt(sum(value**2 for value in parts.values())))
+    return sd, {name: value * sd / total for name, value in parts.items()}
+
+
 def drop_uninformative(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
-    """Return None and a warning where the peak's sd exceeds half the peak, else the power."""
+    """Return None and a warning if the peak's sd exceeds half of it, else the power as it is."""
     if power is None or power.peak_sd_w <= _KNOWN_SHARE * power.peak_w:
         return power, ()
     share = min(power.peak_sd_w / max(power.peak_w, 1e-9), 1.0)
@@ -243,15 +256,13 @@ def drop_uninformative(power: PowerCurve | None) -> tuple[PowerCurve | None, tup
     return None, (Finding("power_unknown", "warning", text),)
 
 
-def _maxima(
-    mean: NDArray[np.float64], rows: NDArray[np.float64], covariance: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _maxima(mean: Array, rows: Array, covariance: Array) -> Array:
     """Return the maxima of curves drawn about `mean`, shape (draws,)."""
     normal = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(covariance)))
     return np.asarray((mean + normal @ (rows @ root(covariance)).T).max(axis=1))
 
 
-def _road_load_part(fit: SessionFit, weights: NDArray[np.float64]) -> float:
+def _road_load_part(fit: SessionFit, weights: Array) -> float:
     """Return the sd that the resistance coefficients' uncertainty puts on `weights @ shared`."""
     cov = fit.covariance
     block = cov[:3, :3]
@@ -342,20 +353,20 @@ def pull_figures(
         )
     )
     return PullFigures(
-        run.log,
-        start_s,
-        end_s,
-        start,
-        end,
-        duration,
-        duration_sd,
-        float(np.trapezoid(v, t)),
-        vehicle.mass_kg * kinetic_j / duration,
-        mean_w,
-        mean_sd,
-        power.peak_w * (1.0 + deviation),
-        float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
-        run.direction,
+        log=run.log,
+        start_s=start_s,
+        end_s=end_s,
+        from_mps=start,
+        to_mps=end,
+        duration_s=duration,
+        duration_sd_s=duration_sd,
+        distance_m=float(np.trapezoid(v, t)),
+        kinetic_mean_power_w=vehicle.mass_kg * kinetic_j / duration,
+        mean_power_w=mean_w,
+        mean_power_sd_w=mean_sd,
+        peak_power_w=power.peak_w * (1.0 + deviation),
+        peak_power_sd_w=float(np.hypot(power.peak_sd_w, fit.spread.pull * power.peak_w)),
+        direction=run.direction,
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.physics.coasting import coast_distance_m, coast_time_s
+from analysis.physics.wltc import cycle_energy_j_per_m
 
 __all__ = [
     "CURVE_STEP_MPS",
@@ -36,7 +37,7 @@ CURVE_STEP_MPS = 0.05
 _REACHED = 0.975
 _KMH, _MPH = 1.0 / 3.6, 0.44704
 _MILE_M = 1609.344
-#: Coasting is told no further beyond the covered speeds than this [m/s], and to standstill.
+#: Coasting is predicted no further beyond the covered speeds than this [m/s], and to standstill.
 _BEYOND_MPS = 0.5
 
 
@@ -214,6 +215,7 @@ def top_speed_mps(drive: Drive) -> float | None:
 
 _Draws = Sequence[Drive]
 _Value = Callable[[Drive, Path | None], float | None]
+_Everyone = Sequence[tuple[Drive, Path | None]]
 
 
 def predictions(
@@ -239,64 +241,90 @@ def predictions(
     """
     paths = [drive_through(one) if one.gears else None for one in (best, *draws)]
     everyone = list(zip((best, *draws), paths, strict=True))
-
-    def told(name: str, group: str, unit: str, of: _Value, why: str) -> Prediction:
-        values = [of(drive, path) for drive, path in everyone]
-        known = np.array([value for value in values[1:] if value is not None])
-        if values[0] is None or known.size < max(2.0, _REACHED * len(draws)):
-            return Prediction(name, group, unit, None, None, None, why)
-        low, high = np.quantile(known, (0.025, 0.975))
-        return Prediction(
-            name, group, unit, values[0], float(known.std(ddof=1)), (float(low), float(high))
-        )
-
-    result = []
+    items: list[Prediction] = []
     if best.gears:
-        first, last = paths[0].speed_mps[0], paths[0].speed_mps.max()  # type: ignore[union-attr]
-        seen = f"the pulls cover {first * 3.6:.0f} to {last * 3.6:.0f} km/h"
-        for start, end, unit, scale in (
-            (0, 60, "km/h", _KMH),
-            (0, 100, "km/h", _KMH),
-            (80, 120, "km/h", _KMH),
-            (0, 60, "mph", _MPH),
-        ):
-            between = _pull_time(start * scale, end * scale)
-            result.append(told(f"{start} to {end} {unit}", "pull", "s", between, seen))
-        from_rest = first == 0.0
-        for name, place in (("standing 400 m", 400.0), ("standing quarter mile", _MILE_M / 4.0)):
-            why = "the pulls end before" if from_rest else seen
-            result.append(told(name, "pull", "s", _place_time(place), why))
-        result.append(
-            told("top speed", "top speed", "m/s", _top, f"not reached: {seen} and still accelerate")
-        )
+        assert paths[0] is not None
+        items += _of_pulls(everyone, paths[0])
+    items += _of_coasts(everyone, coast_range_mps)
+    items += _of_cruising(everyone, coast_range_mps)
+    if cycle_kmh is not None:
+        energy = _cycle_energy(cycle_kmh)
+        items.append(_predict(everyone, "road energy on the WLTC", "energy", "J/m", energy, ""))
+    return tuple(items)
+
+
+def _predict(
+    everyone: _Everyone, name: str, group: str, unit: str, of: _Value, why: str
+) -> Prediction:
+    """Predict one value of the fitted vehicle, with its interval from what the draws do."""
+    values = [of(drive, path) for drive, path in everyone]
+    known = np.array([value for value in values[1:] if value is not None])
+    if values[0] is None or known.size < max(2.0, _REACHED * (len(everyone) - 1)):
+        return Prediction(name, group, unit, None, None, None, why)
+    low, high = np.quantile(known, (0.025, 0.975))
+    sd = float(known.std(ddof=1))
+    return Prediction(name, group, unit, values[0], sd, (float(low), float(high)))
+
+
+def _of_pulls(everyone: _Everyone, path: Path) -> list[Prediction]:
+    """Predict times between speeds and over places, and the top speed."""
+    first, last = path.speed_mps[0], path.speed_mps.max()
+    seen = f"the pulls cover {first * 3.6:.0f} to {last * 3.6:.0f} km/h"
+    items = []
+    for start, end, unit, scale in (
+        (0, 60, "km/h", _KMH),
+        (0, 100, "km/h", _KMH),
+        (80, 120, "km/h", _KMH),
+        (0, 60, "mph", _MPH),
+    ):
+        between = _pull_time(start * scale, end * scale)
+        items.append(_predict(everyone, f"{start} to {end} {unit}", "pull", "s", between, seen))
+    why = "the pulls end before" if first == 0.0 else seen
+    for name, place in (("standing 400 m", 400.0), ("standing quarter mile", _MILE_M / 4.0)):
+        items.append(_predict(everyone, name, "pull", "s", _place_time(place), why))
+    why = f"not reached: {seen} and still accelerate"
+    items.append(_predict(everyone, "top speed", "top speed", "m/s", _top, why))
+    return items
+
+
+def _of_coasts(everyone: _Everyone, coast_range_mps: tuple[float, float]) -> list[Prediction]:
+    """Predict times of coasting between speeds, and the distance to standstill."""
     low, high = coast_range_mps
+    items = []
     for start, end in ((130, 110), (120, 100), (100, 80), (80, 60), (60, 40), (40, 20)):
         if low - _BEYOND_MPS <= end * _KMH and start * _KMH <= high + _BEYOND_MPS:
             name = f"{start} to {end} km/h in neutral"
-            result.append(told(name, "coast", "s", _coast_time(start * _KMH, end * _KMH), ""))
+            between = _coast_time(start * _KMH, end * _KMH)
+            items.append(_predict(everyone, name, "coast", "s", between, ""))
     for start in (100, 50):
         name, covered = f"stopping distance in neutral from {start} km/h", start * _KMH <= high
         if covered and low <= 0.5 * start * _KMH:
             why = "the road load at low speed is not known well enough"
-            result.append(told(name, "coast", "m", _coast_distance(start * _KMH), why))
+            distance = _coast_distance(start * _KMH)
+            items.append(_predict(everyone, name, "coast", "m", distance, why))
+    return items
+
+
+def _of_cruising(everyone: _Everyone, coast_range_mps: tuple[float, float]) -> list[Prediction]:
+    """Predict the power that holds a speed, inside the speeds that were coasted through."""
+    low, high = coast_range_mps
+    why = f"the coast-downs cover {low * 3.6:.0f} to {high * 3.6:.0f} km/h"
+    items = []
     for speed in (50, 80, 100, 120):
         name = f"cruising at {speed} km/h"
         if low - _BEYOND_MPS <= speed * _KMH <= high + _BEYOND_MPS:
-            result.append(told(name, "cruising", "W", _cruising(speed * _KMH), ""))
+            items.append(_predict(everyone, name, "cruising", "W", _cruising(speed * _KMH), ""))
         else:
-            why = f"the coast-downs cover {low * 3.6:.0f} to {high * 3.6:.0f} km/h"
-            result.append(Prediction(name, "cruising", "W", None, None, None, why))
-    if cycle_kmh is not None:
-        from analysis.physics.wltc import (
-            cycle_energy_j_per_m,  # the trace is read only where it is wanted
-        )
+            items.append(Prediction(name, "cruising", "W", None, None, None, why))
+    return items
 
-        def energy(drive: Drive, _: Path | None) -> float:
-            r0, r1, r2 = (drive.mass_kg * value for value in drive.resist)
-            return cycle_energy_j_per_m(cycle_kmh, (r0, r1, r2), drive.mass_kg)
 
-        result.append(told("road energy on the WLTC", "energy", "J/m", energy, ""))
-    return tuple(result)
+def _cycle_energy(cycle_kmh: Array) -> _Value:
+    def value(drive: Drive, _: Path | None) -> float:
+        r0, r1, r2 = (drive.mass_kg * value for value in drive.resist)
+        return cycle_energy_j_per_m(cycle_kmh, (r0, r1, r2), drive.mass_kg)
+
+    return value
 
 
 def _pull_time(from_mps: float, to_mps: float) -> _Value:

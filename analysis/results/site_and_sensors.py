@@ -1,10 +1,9 @@
-"""What the fit says about site and sensors, and what it leaves unexplained."""
+"""Site and sensors as the fit found them, and what it leaves unexplained."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +12,7 @@ from analysis.model.fit import SessionFit, mean_slope
 from analysis.model.normal_equations import run_covariance
 from analysis.model.observations import COAST, FREE
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
-from analysis.runs.run import Run
+from analysis.runs.run import Array, Run
 from analysis.signals.smoothing import Fused
 from logger.findings import Finding
 from logger.recording import Recording
@@ -31,13 +30,11 @@ __all__ = [
     "site_state",
 ]
 
-Array: TypeAlias = NDArray[np.float64]
-
 #: Receivers' lags wander by this much over a drive even when pulls do not show it [s].
 _LAG_WANDER_S = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteState:
     """Wind (positive against "up") and mean slope found; `separable` False with one direction only.
 
@@ -55,7 +52,7 @@ class SiteState:
     slope_profile_sd: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SensorState:
     """What one recording's sensors turned out to be; None where unknown."""
 
@@ -71,7 +68,7 @@ class SensorState:
     accel_noise_mps2: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunResiduals:
     """What the session model leaves unexplained in one run: GPS speed minus model [m/s]."""
 
@@ -85,7 +82,7 @@ class RunResiduals:
 
 
 def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[Finding, ...]]:
-    """Return wind and slope with their sd, and whether both directions told them apart.
+    """Return wind and slope with their sd, and whether both directions were driven to separate them.
 
     Parameters
     ----------
@@ -103,14 +100,14 @@ def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[F
     rows[:, layout.slope] = np.eye(knots.size)
     profile_sd = np.sqrt(np.einsum("ij,jk,ik->i", rows, cov, rows))
     state = SiteState(
-        float(fit.shared[layout.WIND]),
-        float(np.sqrt(cov[layout.WIND, layout.WIND])),
-        slope,
-        slope_sd,
-        len(ways) > 1,
-        knots,
-        rows @ fit.shared,
-        profile_sd,
+        wind_mps=float(fit.shared[layout.WIND]),
+        wind_sd_mps=float(np.sqrt(cov[layout.WIND, layout.WIND])),
+        slope=slope,
+        slope_sd=slope_sd,
+        separable=len(ways) > 1,
+        slope_profile_place_m=knots,
+        slope_profile=rows @ fit.shared,
+        slope_profile_sd=profile_sd,
     )
     if len(ways) > 1:
         return state, ()
@@ -124,7 +121,7 @@ def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[F
 
 
 def scatter_findings(load_factor: float, power_factor: float) -> tuple[Finding, ...]:
-    """Say where runs scatter more than the model explains, and that the intervals were widened.
+    """Return a warning for each result whose runs scatter more than the model explains.
 
     Parameters
     ----------
@@ -185,16 +182,16 @@ def sensor_state(fused: Fused, log: int, fit: SessionFit) -> SensorState:
             scale = 1.0 + float(fit.shared[fit.layout.SCALE]) + float(np.mean(scales))
             accel_noise = fit.spread.force_coast
     return SensorState(
-        log,
-        fused.fixes.rate_hz,
-        lag,
-        lag_sd,
-        fused.mount.rate_hz,
-        scale,
-        fused.mount.used,
-        fused.mount.why_not,
-        gps_noise,
-        accel_noise,
+        log=log,
+        gps_rate_hz=fused.fixes.rate_hz,
+        gps_lag_s=lag,
+        gps_lag_sd_s=lag_sd,
+        accel_rate_hz=fused.mount.rate_hz,
+        accel_scale=scale,
+        accel_used=fused.mount.used,
+        why_not=fused.mount.why_not,
+        gps_noise_mps=gps_noise,
+        accel_noise_mps2=accel_noise,
     )
 
 
@@ -213,13 +210,13 @@ def residuals(fit: SessionFit) -> tuple[RunResiduals, ...]:
         phase = tuple(names.get(int(code), "pull") for code in data.drive[at])
         result.append(
             RunResiduals(
-                data.run.number,
-                data.run.log,
-                data.run.direction,
-                moment,
-                np.interp(moment, data.edge_s, lin.path_mps),
-                lin.fix_miss + slow,
-                phase,
+                run=data.run.number,
+                log=data.run.log,
+                direction=data.run.direction,
+                time_s=moment,
+                speed_mps=np.interp(moment, data.edge_s, lin.path_mps),
+                residual_mps=lin.fix_miss + slow,
+                phase=phase,
             )
         )
     return tuple(result)
@@ -237,9 +234,9 @@ def coast_speed_range(fit: SessionFit) -> tuple[float, float] | None:
 
 
 def coast_forces(fit: SessionFit, effective_mass_kg: float, per_run: int = 24) -> Array:
-    """Return what each stretch of coast-down says about the road load, for the eye.
+    """Return the resistance that each stretch of coast-down shows, for the plot beside the curve.
 
-    The force that the fit assigns (gusts, slope and wind taken out) plus what the measurements say
+    The force that the fit assigns (gusts, slope and wind taken out) plus what the accelerometer reads
     beyond it, averaged over stretches of equal loss of speed.
 
     Parameters

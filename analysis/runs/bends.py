@@ -10,20 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.runs.run import Phase, Run
 from analysis.signals.gps import flat_positions_m
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 
 __all__ = ["leave_out_bends", "sideways"]
 
-Array: TypeAlias = NDArray[np.float64]
 
 #: Above this mean acceleration to the side a stretch is a bend [m/s2], and the mean's time [s].
 _BEND_MPS2, _MEAN_S = 1.0, 2.0
@@ -31,7 +29,7 @@ _BEND_MPS2, _MEAN_S = 1.0, 2.0
 _OUT_OF_NOISE = 5.0
 #: A quarter of normal noise is smaller than this many standard deviations.
 _NORMAL_QUARTER = 0.3186
-#: Half the base over which a course is told from positions or headings [s].
+#: Half the base over which a course is taken from positions or headings [s].
 _HALF_BASE_S = 3.0
 #: Slower than this, positions show no course; the drag of so slow a bend is left in [m/s].
 _LEAST_MPS = 5.0
@@ -54,7 +52,7 @@ def sideways(recording: Recording, fused: Fused) -> tuple[Array, Array] | None:
     Returns
     -------
     time_s, side_mps2 : arrays of shape (n,), or None
-        Times [s] and acceleration across the course [m/s2], 0 below 5 m/s; None where nothing tells.
+        Times [s] and acceleration across the course [m/s2], 0 below 5 m/s; None without any of the three.
     """
     curve = fused.curve
     if curve is None:
@@ -175,7 +173,7 @@ def _bends(time_s: Array, side_mps2: Array, runs: Sequence[Run]) -> list[tuple[f
     inside &= side_mps2 != 0.0
     if not inside.any():
         return []
-    # the quietest quarter tells the noise also where most of a road bends
+    # the quietest quarter shows the noise also where most of a road bends
     noise = float(np.quantile(np.abs(side_mps2[inside]), 0.25)) / _NORMAL_QUARTER
     over = inside & (np.abs(side_mps2) > max(_BEND_MPS2, _OUT_OF_NOISE * noise))
     edges = np.flatnonzero(np.diff(np.concatenate([[False], over, [False]]).astype(np.int8)))
@@ -200,6 +198,7 @@ def _straights(
 def _straight_coast(
     phase: Phase, cuts: Sequence[tuple[float, float]], fused: Fused
 ) -> tuple[list[Phase], str]:
+    """Return the parts of a coast-down, of which the longest straight one is used, and a note."""
     left = max(
         _straights(phase.start_s, phase.end_s, cuts), key=lambda s: s[1] - s[0], default=(0.0, 0.0)
     )
@@ -228,12 +227,16 @@ def _part(phase: Phase, start_s: float, end_s: float, fused: Fused, why: str | N
         speeds = (max(float(first), 0.0), max(float(last), 0.0))
     if why is None:
         return replace(phase, start_s=start_s, end_s=end_s, from_mps=speeds[0], to_mps=speeds[1])
-    return Phase("other", start_s, end_s, *speeds, used=False, why_not=why)
+    return Phase(
+        kind="other", start_s=start_s, end_s=end_s, from_mps=speeds[0], to_mps=speeds[1],
+        used=False, why_not=why,
+    )  # fmt: skip
 
 
 def _straight_pull(
     phase: Phase, cuts: Sequence[tuple[float, float]], fused: Fused
 ) -> tuple[list[Phase], str]:
+    """Return the pull with its straight stretches of drive, and a note."""
     shortest = _PULL_FINE_S if fused.fine else _PULL_S
     pieces = []
     for start_s, end_s in phase.gear_pieces_s:

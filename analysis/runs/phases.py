@@ -6,17 +6,14 @@ found to about 0.1 s; with GPS alone to about a second, and wider margins are le
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from analysis.runs.run import Phase, PhaseKind, Run
+from analysis.runs.run import Array, Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
 
 __all__ = ["find_runs"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 _STAND_MPS = 0.5
 #: A stretch accelerates where the 1 s mean is above this [m/s2].
@@ -46,20 +43,26 @@ def _stretches(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
+def _robust_sd(away: Array) -> float:
+    """Return the sd of what lies about 0, from its median size: 1.4826 of it if normal."""
+    return 1.4826 * float(np.median(np.abs(away)))
+
+
 def _mean_over(values: Array, half: int) -> Array:
     """Return the centred running mean over 2 half + 1 samples, shorter at the ends."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    index = np.arange(values.size)
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, values.size)
-    return np.asarray((total[high] - total[low]) / (high - low))
+    size = 2 * half + 1
+    inside = uniform_filter1d(np.ones(values.size), size, mode="constant")
+    return np.asarray(uniform_filter1d(values, size, mode="constant") / inside)
 
 
 def _extreme_before_after(values: Array, width: int) -> tuple[Array, Array]:
     """Return the largest value of the `width` samples up to and from each sample."""
-    padded = np.concatenate([np.full(width, -np.inf), values, np.full(width, -np.inf)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width + 1)
-    largest = windows.max(axis=1)
-    return largest[: values.size], largest[width : width + values.size]
+
+    def largest(origin: int) -> Array:
+        found = maximum_filter1d(values, width + 1, mode="constant", cval=-np.inf, origin=origin)
+        return np.asarray(found)
+
+    return largest(width // 2), largest(-((width + 1) // 2))
 
 
 class _Piece:
@@ -75,11 +78,11 @@ class _Piece:
 
     def phase(self, kind: PhaseKind, first: int, last: int, **more: object) -> Phase:
         return Phase(
-            kind,
-            float(self.t[first]),
-            float(self.t[last]),
-            max(float(self.v[first]), 0.0),
-            max(float(self.v[last]), 0.0),
+            kind=kind,
+            start_s=float(self.t[first]),
+            end_s=float(self.t[last]),
+            from_mps=max(float(self.v[first]), 0.0),
+            to_mps=max(float(self.v[last]), 0.0),
             **more,  # type: ignore[arg-type]  # used, why_not, gear_pieces_s by name
         )
 
@@ -120,7 +123,7 @@ def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
         fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide
         near = i >= low
         best = int(i[near][np.argmin(fall[near])])
-        noise = 1.4826 * float(np.median(np.abs(fall - np.median(fall))))
+        noise = _robust_sd(fall - np.median(fall))
         if -float(fall[near].min()) > 6.0 * noise:
             return best, width
     return (piece.t.size - 1, 0.0) if ends_in_drive else (best, width)
@@ -142,7 +145,7 @@ def _gear_pieces(
     slow = piece.slow[first : release + 1]
     left, right = _extreme_before_after(slow, max(1, round(window_s / piece.step)))
     level = np.minimum(left, right)
-    noise = 1.4826 * float(np.median(np.abs(a - slow)))
+    noise = _robust_sd(a - slow)
     margin = (0.12 if noise < 0.12 else 0.25) if piece.fine else 0.7
     clear = (a < depth * level) & ((level - a > 4.0 * noise) | (not piece.fine))
     cuts: list[tuple[float, float]] = []
@@ -180,7 +183,7 @@ def _trend(speed: Array, accel: Array) -> Array:
     for _ in range(6):
         solution, *_ = np.linalg.lstsq(basis * weight[:, None], accel * weight, rcond=None)
         miss = accel - basis @ solution
-        scale = max(1.4826 * float(np.median(np.abs(miss))), 0.02)
+        scale = max(_robust_sd(miss), 0.02)
         weight = np.sqrt(1.0 / (1.0 + (miss / (2.0 * scale)) ** 2))
     return np.asarray(basis @ solution)
 
@@ -206,14 +209,14 @@ def _coast_end(piece: _Piece, first: int, last: int) -> int:
         if end < round(2.0 / piece.step):
             break
         away = wide[: end + 1] - _trend(v[: end + 1], slow[: end + 1])
-        noise = 1.4826 * float(np.median(np.abs(away)))
+        noise = _robust_sd(away)
         limit = max(_BRAKE_STEP, 4.5 * noise)
         below = [i for i, j in _stretches(away < -limit) if j - i + 1 >= half]
         if not below:
             break
         onset = below[0]
         back = quick[: end + 1] - _trend(v[: end + 1], slow[: end + 1])
-        limit_back = max(0.5 * limit, 3.0 * 1.4826 * float(np.median(np.abs(back))))
+        limit_back = max(0.5 * limit, 3.0 * _robust_sd(back))
         while onset > 0 and back[onset] < -limit_back and below[0] - onset < hold:
             onset -= 1
         end = onset
@@ -247,7 +250,7 @@ def find_runs(fused: Fused, log: int = 0) -> tuple[Run, ...]:
         use = slice(first, last + 1)
         piece = _Piece(curve.time_s[use], curve.speed_mps[use], curve.accel_mps2[use], fused.fine)
         for phases in _runs_of_piece(piece, top_mps):
-            runs.append(Run(log, len(runs), None, phases))
+            runs.append(Run(log=log, number=len(runs), direction=None, phases=phases))
     return tuple(runs)
 
 

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.runs.run import Run
 from analysis.signals.gps import EARTH_RADIUS_M, road_positions_m
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 from logger.session.session import LogEntry
 
 __all__ = ["ROAD_EVENT", "RoadLine", "RunPlace", "place_runs", "road_line", "road_mark"]
 
-Array: TypeAlias = NDArray[np.float64]
 
 #: How the event begins that names the road of a stripped copy.
 ROAD_EVENT = "road "
@@ -26,7 +24,7 @@ ROAD_EVENT = "road "
 _STRAIGHT = 0.08
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlace:
     """Position fixes of one run as places along the road.
 
@@ -42,7 +40,7 @@ class RunPlace:
     place_m: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Track:
     """Positions of one run on the session's common flat map."""
 
@@ -62,7 +60,7 @@ def _offset_m(recording: Recording, origin: tuple[float, float]) -> Array:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLine:
     """The road as a line on the session's flat map: straight, or along the longest run.
 
@@ -151,7 +149,7 @@ def _tracks(
         t_s, place = cache[log]
         inside = (t_s >= start_s) & (t_s <= end_s)
         enough = int(inside.sum()) >= 4 and float(np.ptp(place[inside], axis=0).max()) > 50.0
-        tracks.append(_Track(t_s[inside], place[inside]) if enough else None)
+        tracks.append(_Track(t_s=t_s[inside], east_north_m=place[inside]) if enough else None)
     return tracks, origin
 
 
@@ -177,6 +175,7 @@ def road_line(
 
 
 def _line(tracks: Sequence[_Track | None], origin: tuple[float, float] | None) -> RoadLine | None:
+    """Return the line through all tracks, in the direction of the first."""
     known = [track for track in tracks if track is not None]
     if not known:
         return None
@@ -189,13 +188,13 @@ def _line(tracks: Sequence[_Track | None], origin: tuple[float, float] | None) -
         axis = -axis
     base = float((first[0] - centre) @ axis)
     if spread[1] <= _STRAIGHT * spread[0]:
-        return RoadLine(origin, centre, axis, base, None)
+        return RoadLine(origin_deg=origin, centre_m=centre, axis=axis, base_m=base, path_m=None)
     line = max(known, key=lambda track: float(np.ptp((track.east_north_m - centre) @ axis)))
     path = line.east_north_m
     if line is not known[0]:
         start, end = (int(np.argmin(np.hypot(*(path - p).T))) for p in (first[0], first[-1]))
         path = path[::-1] if start > end else path
-    return RoadLine(origin, centre, axis, base, path)
+    return RoadLine(origin_deg=origin, centre_m=centre, axis=axis, base_m=base, path_m=path)
 
 
 def _nearest_on_path(points: Array, path: Array, knots: Array) -> Array:
@@ -212,6 +211,7 @@ def _nearest_on_path(points: Array, path: Array, knots: Array) -> Array:
 
 
 def _heading_rad(recording: Recording, run: Run) -> float | None:
+    """Return the mean heading of a run [rad]; None with fewer than three."""
     heading = recording.channel("heading_deg")
     if heading is None:
         return None
@@ -243,11 +243,11 @@ def place_runs(
     -------
     runs : tuple of Run
         With `direction` set where it could be found; +1 is the first run's way unless the log
-        entry says otherwise.
+        entry states another.
     places : tuple of RunPlace
         One per run.
     findings : tuple of Finding
-        What could not be told.
+        What stays unknown.
     """
     tracks, origin = _tracks(recordings, [(run.log, run.start_s, run.end_s) for run in runs])
     line = _line(tracks, origin)
@@ -261,7 +261,7 @@ def place_runs(
     headings = [_heading_rad(recordings[run.log], run) for run in runs]
     first_heading = next((angle for angle in headings if angle is not None), None)
     for run, track, place, heading in zip(runs, tracks, along, headings, strict=True):
-        stated = {"up": 1, "down": -1}.get(entries[run.log].direction or "")
+        stated = _stated(entries[run.log])
         direction: int | None
         if track is not None and place is not None:
             direction = 1 if place[-1] > place[0] else -1
@@ -272,71 +272,69 @@ def place_runs(
             unknown += stated is None
         placed.append(replace(run, direction=direction))
         if track is None or place is None:
-            places.append(RunPlace(np.zeros(0), np.zeros(0)))
+            places.append(RunPlace(t_s=np.zeros(0), place_m=np.zeros(0)))
         else:
-            places.append(RunPlace(track.t_s, place))
+            places.append(RunPlace(t_s=track.t_s, place_m=place))
     flip = _stated_sign(placed, entries)
     if flip < 0:
         placed = [
             run if run.direction is None else replace(run, direction=-run.direction)
             for run in placed
         ]
-        places = [RunPlace(place.t_s, -place.place_m) for place in places]
-    findings: list[Finding] = []
-    if unknown:
-        findings.append(
-            Finding(
-                "direction_unknown",
-                "warning",
-                f"{unknown} of {len(placed)} runs have neither positions nor headings nor a stated "
-                'direction; they are taken as driven the same way. Say direction = "up" or '
-                '"down" in their [[log]].',
-                count=unknown,
-            )
-        )
-        placed = [replace(run, direction=run.direction or 1) for run in placed]
-    against = [
-        run.log
-        for run in placed
-        if run.direction is not None
-        and {"up": 1, "down": -1}.get(entries[run.log].direction or "", run.direction)
-        != run.direction
-    ]
-    if against:
-        findings.append(
-            Finding(
-                "direction_contradicted",
-                "warning",
-                f"The stated direction of log {', '.join(str(log + 1) for log in sorted(set(against)))} is not the one "
-                "that its positions or headings show beside the other runs; these count.",
-                log=against[0],
-                count=len(against),
-            )
-        )
-    foreign = sorted(_foreign_roads(recordings))
-    if foreign:
-        findings.append(
-            Finding(
-                "roads_not_comparable",
-                "warning",
-                f"Log {', '.join(map(str, foreign))} was stripped of its positions apart from the other "
-                "logs, so neither where nor which way it went is known beside them. Strip the logs of a "
-                'session together, or say direction = "up" or "down" in their [[log]].',
-                log=foreign[0],
-                count=len(foreign),
-            )
-        )
+        places = [RunPlace(t_s=place.t_s, place_m=-place.place_m) for place in places]
+    findings = _road_findings(recordings, placed, entries, unknown)
     if line is not None and line.path_m is not None:
-        findings.append(
-            Finding("road_bends", "note", "The road bends; places are lengths along its course.")
-        )
+        text = "The road bends; places are lengths along its course."
+        findings.append(Finding("road_bends", "note", text))
+    placed = [replace(run, direction=run.direction or 1) for run in placed]
     return tuple(placed), tuple(places), tuple(findings)
 
 
+def _stated(entry: LogEntry) -> int | None:
+    """Return the direction that a log entry states, +1 or -1; None without one."""
+    return {"up": 1, "down": -1}.get(entry.direction or "")
+
+
+def _road_findings(
+    recordings: Sequence[Recording], runs: Sequence[Run], entries: Sequence[LogEntry], unknown: int
+) -> list[Finding]:
+    """Report directions that are unknown or contradicted, and places that cannot be compared."""
+    findings = []
+    if unknown:
+        text = (
+            f"{unknown} of {len(runs)} runs have neither positions nor headings nor a stated "
+            'direction; they are taken as driven the same way. Say direction = "up" or '
+            '"down" in their [[log]].'
+        )
+        findings.append(Finding("direction_unknown", "warning", text, count=unknown))
+    against = [
+        run.log
+        for run in runs
+        if run.direction is not None and _stated(entries[run.log]) == -run.direction
+    ]
+    if against:
+        logs = ", ".join(str(log + 1) for log in sorted(set(against)))
+        text = (
+            f"The stated direction of log {logs} is not the one "
+            "that its positions or headings show beside the other runs; these count."
+        )
+        kind = "direction_contradicted"
+        findings.append(Finding(kind, "warning", text, log=against[0], count=len(against)))
+    foreign = sorted(_foreign_roads(recordings))
+    if foreign:
+        text = (
+            f"Log {', '.join(str(log + 1) for log in foreign)} was stripped of its positions apart from the other "
+            "logs, so neither where nor which way it went is known beside them. Strip the logs of a "
+            'session together, or say direction = "up" or "down" in their [[log]].'
+        )
+        kind = "roads_not_comparable"
+        findings.append(Finding(kind, "warning", text, log=foreign[0], count=len(foreign)))
+    return findings
+
+
 def _stated_sign(runs: Sequence[Run], entries: Sequence[LogEntry]) -> int:
-    """Return -1 where the stated directions say that the found "up" is the other way round."""
+    """Return -1 where the stated directions make the found "up" the other way round."""
     votes = 0
     for run in runs:
-        stated = {"up": 1, "down": -1}.get(entries[run.log].direction or "", 0)
-        votes += stated * (run.direction or 0)
+        votes += (_stated(entries[run.log]) or 0) * (run.direction or 0)
     return -1 if votes < 0 else 1

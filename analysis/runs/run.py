@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeAlias
 
-__all__ = ["Phase", "PhaseKind", "Run"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Array", "Phase", "PhaseKind", "Run"]
+
+#: An array of floats, in all rooms from here on.
+Array: TypeAlias = NDArray[np.float64]
 
 PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Phase:
     """One stretch of one recording, and whether the model uses it.
 
@@ -40,7 +46,7 @@ class Phase:
     gear_pieces_s: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """One trip along the road: pull, coast-down, or both.
 

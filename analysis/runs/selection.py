@@ -1,4 +1,4 @@
-"""Which runs may be used, and why not: neutral or in gear, brake, plausible or not."""
+"""Which runs may be used, judged before the fit: full throttle or not, neutral or in gear, brake."""
 
 from __future__ import annotations
 
@@ -6,23 +6,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
-from analysis.results.road_load import RoadLoad
-from analysis.runs.run import Phase, PhaseKind, Run
+from analysis.runs.run import Array, Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
 from logger.findings import Finding
 from logger.session.session import Session, Vehicle
-from logger.units import STANDARD_GRAVITY_MPS2, convert
+from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
+    "force_window_n",
     "judge_runs",
-    "sensor_findings",
-    "why_implausible",
     "why_nothing",
-    "why_sensors_differ",
-    "why_unlike",
 ]
 
 _NAMES = {"pull": "pull", "coast": "slowing"}
@@ -39,11 +34,6 @@ _RISE = 1.12
 _LEAST_RATE_HZ = 0.8
 #: A coast-down after a pull lasts at least this long [s].
 _LEAST_S = 10.0
-#: Accelerometer over speed differs from 1 by less than this; above the first it is told, above the
-#: second nothing is given. Units of speed match a scale to within this share.
-_ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
-#: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
-_MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 #: A coast-down with no pull in front must look meant: this long [s], losing this much [m/s], or
 #: filling this share of its recording.
 _MEANT_S, _MEANT_LOSS_MPS, _MEANT_SHARE = 18.0, 4.0, 0.5
@@ -181,8 +171,8 @@ def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str
     Its acceleration lies well below that of pulls at the same speeds, and no coast-down follows it
     as one follows the others. A roll-on pull in a higher gear that ends in a coast-down stays.
     """
-    planned: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
-    others: list[tuple[int, NDArray[np.float64], NDArray[np.float64]]] = []
+    planned: list[tuple[Array, Array]] = []
+    others: list[tuple[int, Array, Array]] = []
     for run in runs:
         pull, curve = run.phase("pull"), fused[run.log].curve
         if pull is None or curve is None or not pull.used:
@@ -216,18 +206,13 @@ def _part_throttle(runs: Sequence[Run], fused: Sequence[Fused]) -> dict[int, str
     return gentle
 
 
-def _most_force_n(vehicle: Vehicle, speed_mps: float) -> float:
-    """Return a road load that no vehicle of its kind exceeds [N]."""
+def force_window_n(vehicle: Vehicle, speed_mps: float) -> tuple[float, float]:
+    """Return two road loads [N] that no vehicle of its kind undercuts and exceeds."""
     window = ROAD_LOAD_WINDOWS[vehicle.kind]
-    rolling_n = window.rolling_share[1] * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
-    return _HIGHER * (rolling_n + window.f2_n_per_mps2[1] * speed_mps**2)
-
-
-def _least_force_n(vehicle: Vehicle, speed_mps: float) -> float:
-    """Return a road load that no vehicle of its kind undercuts [N]."""
-    window = ROAD_LOAD_WINDOWS[vehicle.kind]
-    rolling_n = window.rolling_share[0] * vehicle.mass_kg * STANDARD_GRAVITY_MPS2
-    return _LOWER * (rolling_n + window.f2_n_per_mps2[0] * speed_mps**2)
+    weight_n = vehicle.mass_kg * STANDARD_GRAVITY_MPS2
+    least = window.rolling_share[0] * weight_n + window.f2_n_per_mps2[0] * speed_mps**2
+    most = window.rolling_share[1] * weight_n + window.f2_n_per_mps2[1] * speed_mps**2
+    return _LOWER * least, _HIGHER * most
 
 
 def _too_hard(phase: Phase, session: Session) -> str | None:
@@ -236,7 +221,7 @@ def _too_hard(phase: Phase, session: Session) -> str | None:
     mean_mps = 0.5 * (phase.from_mps + phase.to_mps)
     slows = (phase.from_mps - phase.to_mps) / (phase.end_s - phase.start_s)
     uphill = STANDARD_GRAVITY_MPS2 * (abs(site.slope) + 3.0 * max(site.slope_sd, 0.003))
-    most = _most_force_n(vehicle, mean_mps) / vehicle.effective_mass_kg + uphill
+    most = force_window_n(vehicle, mean_mps)[1] / vehicle.effective_mass_kg + uphill
     if slows <= most:
         return None
     return (
@@ -255,100 +240,6 @@ def _not_meant(phase: Phase, fused: Fused) -> str | None:
     if curve is not None and duration >= _MEANT_SHARE * float(curve.time_s[-1] - curve.time_s[0]):
         return None
     return "a short slowing with no pull before it is more likely traffic than a coast-down"
-
-
-def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
-    """Return why the speeds are not those of pulls and coast-downs, or None.
-
-    Parameters
-    ----------
-    fix_sd_mps : float
-        White noise of the fixes about the fitted curves [m/s].
-    fused : sequence of Fused, one per log
-        For where the speeds come from.
-    """
-    positions = any(one.fixes.from_positions for one in fused)
-    most = _MOST_NOISE_POSITIONS_MPS if positions else _MOST_NOISE_MPS
-    if fix_sd_mps <= most:
-        return None
-    return (
-        f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
-        f"receivers scatter by less than {most:.1f}: this is other driving"
-    )
-
-
-def why_sensors_differ(scale: float, scale_sd: float, most: float = _WRONG_SCALE) -> str | None:
-    """Return why receiver and accelerometer cannot both be right, or None.
-
-    Parameters
-    ----------
-    scale, scale_sd : float
-        What the accelerometer reads over what the change of speed asks for, as fitted; sensor and
-        pitching body together make it 0.95 to 1.10 (common practice, no source).
-    most : float
-        How far from 1 it may be.
-    """
-    if abs(scale - 1.0) < most + 3.0 * scale_sd:
-        return None
-    units = {name: convert(1.0, name, "m/s", "speed") for name in ("m/s", "km/h", "mph", "knots")}
-    likely = [
-        f"{true} taken for {taken}"
-        for taken, as_taken in units.items()
-        for true, as_true in units.items()
-        if true != taken and abs(np.log(scale * as_taken / as_true)) < _UNIT_MATCH
-    ]
-    guess = f" (as with {' or '.join(likely)})" if likely else ""
-    return (
-        f"the accelerometer feels {scale:.2f} times the acceleration that the speeds give, where both "
-        f"sensors agree within a tenth: the speeds are in another unit than read{guess}, or the "
-        "acceleration is. Look at both with `pullcoast look`, and name the unit of the log"
-    )
-
-
-def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
-    """Return a warning where receiver and accelerometer differ, but not by as much as units do."""
-    why = why_sensors_differ(scale, scale_sd, _ODD_SCALE)
-    return (
-        ()
-        if why is None
-        else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
-    )
-
-
-def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
-    """Return why a fitted road load cannot be that of a vehicle in neutral, or None.
-
-    The force is judged at three speeds inside the covered range, two standard deviations in its
-    favour.
-
-    Parameters
-    ----------
-    load : RoadLoad
-        As fitted.
-    vehicle : Vehicle
-        Kind and mass.
-    """
-    low, high = load.speed_range_mps
-    speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
-    force, sd = load.force_n(speeds), load.force_sd_n(speeds)
-    for speed, found, spread in zip(speeds, force, sd, strict=True):
-        what = (
-            f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
-        )
-        most, least = _most_force_n(vehicle, speed), _least_force_n(vehicle, speed)
-        if found - 2.0 * spread > most:
-            return (
-                f"{what}, more than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has in neutral "
-                f"({most:.0f} N): the slowings are engine braking, brake, or a climb, no neutral "
-                "coast-downs"
-            )
-        if found + 2.0 * spread < least:
-            return (
-                f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg can have "
-                f"({least:.0f} N): the road falls (by more than [site] says), there was a push or a "
-                "tailwind; add runs the other way"
-            )
-    return None
 
 
 def why_nothing(runs: Sequence[Run], fused: Sequence[Fused]) -> tuple[str, ...]:

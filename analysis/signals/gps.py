@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 
@@ -26,7 +26,7 @@ EARTH_RADIUS_M = 6371008.8
 HOLE_S = 3.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fixes:
     """Usable speed fixes of one recording, times on clock `clock`, increasing.
 
@@ -40,8 +40,8 @@ class Fixes:
         True where the receiver gave no speed and positions had to do.
     """
 
-    t_s: NDArray[np.float64]
-    speed_mps: NDArray[np.float64]
+    t_s: Array
+    speed_mps: Array
     clock: int
     from_positions: bool
 
@@ -51,7 +51,7 @@ class Fixes:
         return None if self.t_s.size < 2 else float(1.0 / np.median(np.diff(self.t_s)))
 
 
-def flat_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def flat_positions_m(recording: Recording) -> tuple[Array, Array]:
     """Return position times and metres east and north of the first position.
 
     Parameters
@@ -79,7 +79,7 @@ def flat_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray
     return t_s, np.column_stack([east, north])
 
 
-def road_positions_m(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def road_positions_m(recording: Recording) -> tuple[Array, Array]:
     """Return positions as `flat_positions_m` does; places along the road where those are all there is.
 
     Parameters
@@ -122,11 +122,16 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
     if speed is not None:
         good = ~speed.suspect
         if int(good.sum()) >= 1:
-            return Fixes(speed.t_s[good], speed.values[good], speed.clock, False), ()
+            return Fixes(
+                t_s=speed.t_s[good],
+                speed_mps=speed.values[good],
+                clock=speed.clock,
+                from_positions=False,
+            ), ()
     source = recording.channel("latitude_deg") or recording.channel("place_m")
     t_s, place = road_positions_m(recording)
     if source is None or t_s.size < 3:
-        return Fixes(np.zeros(0), np.zeros(0), 0, False), ()
+        return Fixes(t_s=np.zeros(0), speed_mps=np.zeros(0), clock=0, from_positions=False), ()
     step_s = np.diff(t_s)
     near = (step_s > 0.05) & (step_s < HOLE_S)
     speed_mps = np.hypot(*np.diff(place, axis=0).T)[near] / step_s[near]
@@ -139,12 +144,12 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
         log=log,
         count=int(speed_mps.size),
     )
-    return Fixes(middle_s, speed_mps, source.clock, True), (finding,)
+    return Fixes(t_s=middle_s, speed_mps=speed_mps, clock=source.clock, from_positions=True), (
+        finding,
+    )
 
 
-def half_second_means(
-    fix_s: NDArray[np.float64], speed_mps: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def half_second_means(fix_s: Array, speed_mps: Array) -> tuple[Array, Array, Array]:
     """Average fixes that come faster than 2.5 a second over half seconds.
 
     Parameters

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
+
+from logger.arrays import Array
 
 __all__ = ["LagFit", "fit_lag", "integral_at"]
 
-Array: TypeAlias = NDArray[np.float64]
 
 #: Lags looked at [s]: measured phones are 0 to 2.6 s late; a clock may put the GPS a little early.
 SCANNED_LAGS_S = (-0.6, 4.0)
@@ -20,7 +19,7 @@ _SPAN_S = 2.0
 _MIN_DIFFERENCES = 12
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LagFit:
     """Lag of GPS speed and the direction in which acceleration explains its changes.
 
@@ -49,6 +48,7 @@ class LagFit:
 
 
 def _running_integral(accel_time_s: Array, accel: Array) -> Array:
+    """Return the integral of each column by the trapezium rule, 0 at the first sample."""
     steps = np.diff(accel_time_s)[:, None]
     total = np.zeros_like(accel)
     np.cumsum(0.5 * (accel[1:] + accel[:-1]) * steps, axis=0, out=total[1:])
@@ -56,20 +56,20 @@ def _running_integral(accel_time_s: Array, accel: Array) -> Array:
 
 
 def _read(time_s: Array, accel_time_s: Array, integral: Array) -> Array:
+    """Return each column of a running integral at given times."""
     return np.stack([np.interp(time_s, accel_time_s, column) for column in integral.T], axis=1)
 
 
 def _explain(change: Array, gained: Array, span: Array) -> tuple[float, Array]:
-    """Explain changes of speed by changes of integrated acceleration in one direction.
-
-    The direction is that in which the acceleration follows the speed: each axis regressed on the
-    speed. The other way round would let the axis across the road, which hardly moves, take any
-    weight that noise gives it. Returns the sum of squares and the weights.
-    """
+    """Return sum of squares and weights of changes of speed explained by integrated acceleration."""
+    # the direction is that in which the acceleration follows the speed, each axis regressed on the
+    # speed: gained = follow change + offset span. The other way round would let the axis across the
+    # road, which hardly moves, take any weight that noise gives it
     spans = np.column_stack([change, span])
     follow = np.linalg.lstsq(spans, gained, rcond=None)[0][0]
     length = float(np.linalg.norm(follow))
     forward = follow / length if length > 0 else follow
+    # change = scale (gained along it) + offset span
     design = np.column_stack([gained @ forward, span])
     solution = np.linalg.lstsq(design, change, rcond=None)[0]
     miss = change - design @ solution
@@ -132,7 +132,7 @@ def fit_lag(
     Returns
     -------
     LagFit or None
-        None where there are too few changes of speed to tell.
+        None where there are too few changes of speed.
     """
     if fix_time_s.size < 4 or accel_time_s.size < 20:
         return None
@@ -174,5 +174,9 @@ def fit_lag(
     else:
         lag, lag_sd = float(lags[best]), 1.0
     return LagFit(
-        lag, max(lag_sd, 0.01), weights[best], max(0.0, 1.0 - squares[best] / total), change.size
+        lag_s=lag,
+        lag_sd_s=max(lag_sd, 0.01),
+        weights=weights[best],
+        explained=max(0.0, 1.0 - squares[best] / total),
+        differences=change.size,
     )

@@ -9,10 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from analysis.signals.gps import Fixes
 from analysis.signals.lag import LagFit, fit_lag
+from logger.arrays import Array
 from logger.findings import Finding, Severity
 from logger.recording import Recording
 from logger.units import STANDARD_GRAVITY_MPS2
@@ -33,7 +34,7 @@ _MOVED_DEG = 1.5
 _QUIET = 1.6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mount:
     """Acceleration along and across the vehicle, with the lag of GPS behind it.
 
@@ -57,9 +58,9 @@ class Mount:
         True when the phone had already taken gravity out.
     """
 
-    accel_time_s: NDArray[np.float64]
-    forward_mps2: NDArray[np.float64]
-    lateral_mps2: NDArray[np.float64]
+    accel_time_s: Array
+    forward_mps2: Array
+    lateral_mps2: Array
     used: bool
     why_not: str | None
     lag: LagFit | None
@@ -68,11 +69,21 @@ class Mount:
 
 
 def _refused(why_not: str | None, rate_hz: float | None) -> Mount:
+    """Return a mount that is not used, with the reason."""
     empty = np.zeros(0)
-    return Mount(empty, empty, empty, False, why_not, None, rate_hz)
+    return Mount(
+        accel_time_s=empty,
+        forward_mps2=empty,
+        lateral_mps2=empty,
+        used=False,
+        why_not=why_not,
+        lag=None,
+        rate_hz=rate_hz,
+    )
 
 
-def _axes(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64], int] | None:
+def _axes(recording: Recording) -> tuple[Array, Array, int] | None:
+    """Return times, accelerations in three axes and their clock; None where an axis is missing."""
     channels = [recording.channel(f"accel_{axis}_mps2") for axis in "xyz"]
     if any(channel is None for channel in channels):
         return None
@@ -84,9 +95,7 @@ def _axes(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64
     return t_s, np.column_stack(values), x.clock
 
 
-def _gravity(
-    t_s: NDArray[np.float64], axes_mps2: NDArray[np.float64], fixes: Fixes, same_clock: bool
-) -> NDArray[np.float64]:
+def _gravity(t_s: Array, axes_mps2: Array, fixes: Fixes, same_clock: bool) -> Array:
     """Return the mean specific force at rest, or over everything where it never rests [m/s2]."""
     if same_clock and fixes.t_s.size:
         speed = np.interp(t_s, fixes.t_s, fixes.speed_mps, left=np.inf, right=np.inf)
@@ -96,9 +105,7 @@ def _gravity(
     return np.asarray(np.median(axes_mps2, axis=0))
 
 
-def _shift_between_clocks(
-    fixes: Fixes, t_s: NDArray[np.float64], axes_mps2: NDArray[np.float64]
-) -> LagFit | None:
+def _shift_between_clocks(fixes: Fixes, t_s: Array, axes_mps2: Array) -> LagFit | None:
     """Find the shift between two clocks by trying all overlaps, 3 s at a time."""
     low = fixes.t_s[0] - t_s[-1]
     high = fixes.t_s[-1] - t_s[0]
@@ -106,7 +113,7 @@ def _shift_between_clocks(
     enough = 0.5 * min(fixes.t_s[-1] - fixes.t_s[0], t_s[-1] - t_s[0])
     # thinned to about 10 samples a second and scanned in half seconds first: the signals are slow
     stride = max(1, round(0.1 / float(np.median(np.diff(t_s)))))
-    thin_s, thin = t_s[::stride], _mean_of(axes_mps2, stride)
+    thin_s, thin = t_s[::stride], _block_means(axes_mps2, stride)
     for start in np.arange(low, high, 10.0):
         overlap = min(fixes.t_s[-1] - start, t_s[-1]) - max(fixes.t_s[0] - start, t_s[0])
         if overlap < enough:
@@ -122,28 +129,24 @@ def _shift_between_clocks(
     return fit_lag(fixes.t_s, fixes.speed_mps, t_s, axes_mps2, scanned_s=near)
 
 
-def _mean_of(values: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Return running means over `count` rows, every `count`-th of them."""
-    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
-    index = np.arange(0, values.shape[0], count)
-    last = np.minimum(index + count, values.shape[0])
-    return np.asarray((total[last] - total[index]) / (last - index)[:, None])
+def _block_means(values: Array, count: int) -> Array:
+    """Return the means of blocks of `count` rows; the last may be shorter."""
+    first = np.arange(0, values.shape[0], count)
+    rows = np.diff(np.append(first, values.shape[0]))
+    return np.asarray(np.add.reduceat(values, first, axis=0) / rows[:, None])
 
 
-def _windows(
-    values: NDArray[np.float64], count: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _windows(values: Array, count: int) -> tuple[Array, Array]:
     """Return mean and total standard deviation of every stretch of `count` rows."""
-    zero = np.zeros((1, values.shape[1]))
-    middle = values - values.mean(axis=0)
-    first = np.concatenate([zero, np.cumsum(middle, axis=0)])
-    second = np.concatenate([zero, np.cumsum(middle**2, axis=0)])
-    mean = (first[count:] - first[:-count]) / count
-    variance = (second[count:] - second[:-count]) / count - mean**2
-    return mean + values.mean(axis=0), np.sqrt(np.maximum(variance.sum(axis=1), 1e-12))
+    whole = slice(count // 2, count // 2 + max(values.shape[0] - count + 1, 0))
+    centre = values.mean(axis=0)
+    mean = uniform_filter1d(values - centre, count, axis=0)[whole]
+    square = uniform_filter1d((values - centre) ** 2, count, axis=0)[whole]
+    variance = np.maximum((square - mean**2).sum(axis=1), 1e-12)
+    return mean + centre, np.sqrt(variance)
 
 
-def _turned_deg(t_s: NDArray[np.float64], axes_mps2: NDArray[np.float64], fixes: Fixes) -> float:
+def _turned_deg(t_s: Array, axes_mps2: Array, fixes: Fixes) -> float:
     """Return the largest angle between gravity at the stands of a recording [degrees]."""
     speed = np.interp(t_s, fixes.t_s, fixes.speed_mps, left=np.inf, right=np.inf)
     still = np.concatenate([[False], speed < _STAND_MPS, [False]])
@@ -201,13 +204,14 @@ def find_mount(
 
 
 def _align(
-    t_s: NDArray[np.float64],
-    axes_mps2: NDArray[np.float64],
+    t_s: Array,
+    axes_mps2: Array,
     same_clock: bool,
     rate_hz: float | None,
     fixes: Fixes,
     log: int,
 ) -> tuple[Mount, tuple[Finding, ...]]:
+    """Level the axes by gravity and find the forward one; return the mount or why there is none."""
     notes: list[Finding] = []
     if rate_hz is None or rate_hz < MIN_RATE_HZ:
         shown = "a single sample" if rate_hz is None else f"{rate_hz:.2g} samples a second"
@@ -262,8 +266,17 @@ def _align(
         lateral = np.linalg.norm(across, axis=1)
     shifted = t_s if same_clock else t_s + lag.lag_s
     if not same_clock:
-        lag = LagFit(0.0, lag.lag_sd_s, lag.weights, lag.explained)
+        lag = LagFit(lag_s=0.0, lag_sd_s=lag.lag_sd_s, weights=lag.weights, explained=lag.explained)
     return (
-        Mount(shifted, forward, lateral, True, None, lag, rate_hz, removed),
+        Mount(
+            accel_time_s=shifted,
+            forward_mps2=forward,
+            lateral_mps2=lateral,
+            used=True,
+            why_not=None,
+            lag=lag,
+            rate_hz=rate_hz,
+            gravity_removed=removed,
+        ),
         tuple(notes),
     )

@@ -10,20 +10,18 @@ Striebel, AIAA Journal 3 (1965) 1445; from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.signals.gps import HOLE_S, Fixes, half_second_means, speed_fixes
+from analysis.signals.kalman import Motion, run_filter, run_smoother
 from analysis.signals.lag import integral_at
 from analysis.signals.mount import Mount, find_mount
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 
 __all__ = ["FAST_FIXES_HZ", "Fused", "Smoothed", "SpeedCurve", "fuse", "smooth_speed"]
-
-Array: TypeAlias = NDArray[np.float64]
 
 _GRID_WITH_ACCEL_S = 0.1
 _GRID_GPS_ONLY_S = 0.2
@@ -40,7 +38,7 @@ FAST_FIXES_HZ = 4.0
 _BRIDGED_S = 12.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedCurve:
     """Speed over time of one recording, with standard deviations; nan inside holes.
 
@@ -67,7 +65,7 @@ class SpeedCurve:
     place_m: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fused:
     """A recording's curve together with the signals it came from.
 
@@ -98,7 +96,7 @@ class Fused:
         return self.mount.used or (self.fixes.rate_hz or 0.0) >= FAST_FIXES_HZ
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Smoothed:
     """Smoothed states at the fixes: speed, offset and their covariance; fix noise found."""
 
@@ -109,34 +107,26 @@ class Smoothed:
     fix_sd_mps: float
 
 
-def _filter(
-    dt: Array, gain: Array, fix: Array, walk_v: float, walk_b: Array, first_b_var: float
-) -> tuple[list[list[Array]], Array, Array]:
-    """Run the Kalman filter for several offset walks at once, in units of the fix variance.
+def _motion(step_s: Array, gain: Array) -> Motion:
+    """Return the motion of speed and offset, dv/dt = f - b, over each step, with f's integral."""
+    one, nil = np.ones_like(step_s), np.zeros_like(step_s)
+    # v' = v + gain - b dt, b' = b
+    transition = np.stack([np.stack([one, -step_s]), np.stack([nil, one])])
+    # white noise on dv/dt
+    speed_walk = np.stack([np.stack([step_s, nil]), np.stack([nil, nil])])
+    # white noise on db/dt, integrated once into b and twice into v
+    cross = -(step_s**2) / 2.0
+    offset_walk = np.stack([np.stack([step_s**3 / 3.0, cross]), np.stack([cross, step_s])])
+    return Motion(
+        transition=np.moveaxis(transition, -1, 0),
+        gain=np.column_stack([gain, nil]),
+        walks=np.moveaxis(np.stack([speed_walk, offset_walk]), -1, 0),
+    )
 
-    `walk_v` and `walk_b` are variances per second over the fix variance. Returns the predicted and
-    filtered states, the concentrated sum of squares and the log determinant.
-    """
-    v, b = fix[0] + 0.0 * walk_b, 0.0 * walk_b
-    p00, p01, p11 = 1.0 + 0.0 * walk_b, 0.0 * walk_b, first_b_var + 0.0 * walk_b
-    squares, logdet = 0.0 * walk_b, 0.0 * walk_b
-    states = [[v, b, p00, p01, p11, v, b, p00, p01, p11]]
-    for i in range(1, fix.size):
-        step = dt[i - 1]
-        pv = v + gain[i - 1] - b * step
-        q00 = p00 - 2.0 * step * p01 + step * step * p11 + walk_v * step + walk_b * step**3 / 3.0
-        q01 = p01 - step * p11 - walk_b * step**2 / 2.0
-        q11 = p11 + walk_b * step
-        total = q00 + 1.0
-        surprise = fix[i] - pv
-        squares = squares + surprise**2 / total
-        logdet = logdet + np.log(total)
-        k0, k1 = q00 / total, q01 / total
-        v, b2 = pv + k0 * surprise, b + k1 * surprise
-        p00, p01, p11 = q00 * (1.0 - k0), q01 * (1.0 - k0), q11 - k1 * q01
-        states.append([pv, b, q00, q01, q11, v, b2, p00, p01, p11])
-        b = b2
-    return states, squares, logdet
+
+def _start(settings: int, offset_var: float) -> Array:
+    """Return the covariance of the first state: speed as good as a fix, offset as wide as stated."""
+    return np.tile(np.diag([1.0, offset_var]), (settings, 1, 1))
 
 
 def smooth_speed(
@@ -157,50 +147,35 @@ def smooth_speed(
         States at the fixes. Without an accelerometer the wander of the acceleration is chosen by
         maximum likelihood, so that a steady pull is smoothed hard and a varied drive hardly.
     """
-    dt = np.diff(fix_time_s)
-    n = fix_speed_mps.size
+    freedom = max(fix_speed_mps.size - 2, 1)
     if force_integral_mps is None:
-        gain = np.zeros(n - 1)
-        ratio = (_JERK_GRID / 0.1) ** 2
-        _, squares, logdet = _filter(dt, gain, fix_speed_mps, 0.0, ratio, 1e6)
-        floor = _LEAST_FIX_SD_MPS**2
-        noise = np.maximum(squares / max(n - 2, 1), floor)
-        cost = (n - 2) * np.log(noise) + logdet + squares / noise
+        motion = _motion(np.diff(fix_time_s), np.zeros(fix_speed_mps.size - 1))
+        wander = (_JERK_GRID / 0.1) ** 2
+        densities = np.column_stack([np.zeros(wander.size), wander])
+        start = _start(wander.size, 1e6)
+        found = run_filter(motion, fix_speed_mps, densities, start)
+        # the likeliest variance of the fixes for each wander, and the cost at it
+        noise = np.maximum(found.squares / freedom, _LEAST_FIX_SD_MPS**2)
+        cost = freedom * np.log(noise) + found.log_variance + found.squares / noise
         best = int(np.argmin(cost))
-        walk_v, walk_b, variance = 0.0, ratio[best : best + 1], float(noise[best])
-        first_b_var = 1e6
+        variance, chosen, start = float(noise[best]), densities[[best]], start[[best]]
     else:
-        gain = np.diff(force_integral_mps)
+        motion = _motion(np.diff(fix_time_s), np.diff(force_integral_mps))
+        walks = np.array([[_VIBRATION_WALK**2, _OFFSET_WANDER**2]])
         variance = 0.1**2
         for _ in range(8):
-            walk_v = _VIBRATION_WALK**2 / variance
-            walk_b = np.array([_OFFSET_WANDER**2 / variance])
-            first_b_var = 0.5**2 / variance
-            _, squares, _ = _filter(dt, gain, fix_speed_mps, walk_v, walk_b, first_b_var)
-            variance = float(np.clip(squares[0] / max(n - 2, 1), 0.03**2, 1.0))
-    states, _, _ = _filter(dt, gain, fix_speed_mps, walk_v, walk_b, first_b_var)
-    table = np.array(states)[:, :, 0]
-    v, b, p00, p01, p11 = (table[:, 5 + j].copy() for j in range(5))
-    for i in range(n - 2, -1, -1):
-        step = dt[i]
-        # cross covariance of state i with the prediction of state i + 1: P F'
-        c00, c01 = p00[i] - step * p01[i], p01[i]
-        c10, c11 = p01[i] - step * p11[i], p11[i]
-        q00, q01, q11 = table[i + 1, 2:5]
-        det = q00 * q11 - q01 * q01
-        g00, g01 = (c00 * q11 - c01 * q01) / det, (c01 * q00 - c00 * q01) / det
-        g10, g11 = (c10 * q11 - c11 * q01) / det, (c11 * q00 - c10 * q01) / det
-        dv, db = v[i + 1] - table[i + 1, 0], b[i + 1] - table[i + 1, 1]
-        v[i] += g00 * dv + g01 * db
-        b[i] += g10 * dv + g11 * db
-        d00, d01, d11 = p00[i + 1] - q00, p01[i + 1] - q01, p11[i + 1] - q11
-        h00, h01 = g00 * d00 + g01 * d01, g00 * d01 + g01 * d11
-        h10, h11 = g10 * d00 + g11 * d01, g10 * d01 + g11 * d11
-        p00[i] += h00 * g00 + h01 * g01
-        p01[i] += h00 * g10 + h01 * g11
-        p11[i] += h10 * g10 + h11 * g11
+            chosen, start = walks / variance, _start(1, 0.5**2 / variance)
+            squares = run_filter(motion, fix_speed_mps, chosen, start).squares
+            variance = float(np.clip(squares[0] / freedom, 0.03**2, 1.0))
+    found = run_filter(motion, fix_speed_mps, chosen, start, keep=True)
+    state, covariance = run_smoother(motion, found)
+    variances = np.maximum(np.diagonal(covariance[:, 0], axis1=1, axis2=2), 0.0) * variance
     return Smoothed(
-        v, b, np.maximum(p00, 0.0) * variance, np.maximum(p11, 0.0) * variance, variance**0.5
+        speed_mps=state[:, 0, 0],
+        offset_mps2=state[:, 0, 1],
+        speed_var=variances[:, 0],
+        offset_var=variances[:, 1],
+        fix_sd_mps=variance**0.5,
     )
 
 
@@ -233,16 +208,26 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     if fixes.t_s.size < 4:
         count = fixes.t_s.size
         text = f"Only {count} usable speed fixes, where a speed-time curve needs four."
-        none = Fused(None, fixes, mount, 0.0, float("nan"), float("nan"))
+        none = Fused(
+            curve=None,
+            fixes=fixes,
+            mount=mount,
+            lag_s=0.0,
+            lag_sd_s=float("nan"),
+            fix_sd_mps=float("nan"),
+        )
         return none, (*notes, Finding("too_few_fixes", "error", text, log=log))
     lag_s = mount.lag.lag_s if mount.used and mount.lag else 0.0
     lag_sd_s = mount.lag.lag_sd_s if mount.used and mount.lag else float("nan")
     node_s = fixes.t_s - lag_s
     curve, fix_sd = _curve(node_s, fixes.speed_mps, mount, log)
-    return Fused(curve, fixes, mount, lag_s, lag_sd_s, fix_sd), notes
+    return Fused(
+        curve=curve, fixes=fixes, mount=mount, lag_s=lag_s, lag_sd_s=lag_sd_s, fix_sd_mps=fix_sd
+    ), notes
 
 
 def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple[SpeedCurve, float]:
+    """Return the curve between the fixes, and the white noise of the fixes [m/s]."""
     force_integral = None
     accel_s, forward = mount.accel_time_s, mount.forward_mps2 / _forward_scale(mount)
     if mount.used:
@@ -292,4 +277,12 @@ def _curve(node_s: Array, fix_speed_mps: Array, mount: Mount, log: int) -> tuple
     speed, sd, accel, accel_sd = (
         np.where(hide, np.nan, column) for column in (speed, sd, accel, accel_sd)
     )
-    return SpeedCurve(log, time_s, speed, sd, accel, accel_sd, place), smooth.fix_sd_mps
+    return SpeedCurve(
+        log=log,
+        time_s=time_s,
+        speed_mps=speed,
+        speed_sd_mps=sd,
+        accel_mps2=accel,
+        accel_sd_mps2=accel_sd,
+        place_m=place,
+    ), smooth.fix_sd_mps

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.pipeline import Analysis
 from analysis.results.road_load import RoadLoad
-from analysis.results.soundness import NothingUsable
+from analysis.results.validity import NothingUsable
 from logger.reading import read
 from logger.session.session import Site, Vehicle
 from logger.tables.table import ColumnChoice

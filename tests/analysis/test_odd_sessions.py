@@ -11,7 +11,7 @@ from make_sessions import analysed, recordings_of, simulated
 from make_signals import drive, recording, rotation
 
 from analysis.pipeline import analyse
-from analysis.runs.gear_times import shared_changes
+from analysis.runs.gears import shared_changes
 from analysis.signals.gps import speed_fixes
 from analysis.signals.mount import find_mount
 from analysis.simulate.session import simulate_session

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.crosscheck.gate_fit import GateLoad, mean_wheel_power_w
-from analysis.crosscheck.gates import GateInterval, mean_force_n
-from analysis.crosscheck.timed_runs import TimedRun
+from analysis.crosscheck.timed_runs import GateInterval, TimedRun, mean_force_n
 from analysis.physics.coasting import coast_time_s
 from analysis.physics.plausible import road_load_findings, vehicle_findings
 from analysis.physics.pulling import terminal_speed_mps
@@ -155,9 +154,14 @@ def test_wheel_power_by_its_definition() -> None:
     # v (m_e a + F): 1500 kg x 1.04 at 2.0 m/s2 and 100 km/h against 150 + 0.5 v + 0.42 v^2 (487.96 N)
     # take 100.221 kW by arithmetic; gates 0.02 m/s apart see the same
     v, mass_kg = 100.0 * KMH, 1500.0 * 1.04
-    load = GateLoad(np.array([150.0, 0.5, 0.42]), np.zeros((3, 3)))
+    load = GateLoad(coefficients=np.array([150.0, 0.5, 0.42]), covariance=np.zeros((3, 3)))
     assert float(load.force_n(np.array(v))) == pytest.approx(487.96, abs=5e-3)
-    run = TimedRun("pull", GateInterval(v - 0.01, v + 0.01, 0.02 / 2.0), 0.0, 0.0)
+    run = TimedRun(
+        kind="pull",
+        gates=GateInterval(from_mps=v - 0.01, to_mps=v + 0.01, duration_s=0.02 / 2.0),
+        time_sd_s=0.0,
+        speed_sd_mps=0.0,
+    )
     mean_w, _ = mean_wheel_power_w(mass_kg, load, run, 0.0)
     assert mean_w == pytest.approx(100.221e3, abs=0.6)
 
@@ -174,7 +178,9 @@ def test_wheel_power_by_its_definition() -> None:
     ],
 )
 def test_road_power_of_published_cars(a: float, b: float, c: float, kw: float) -> None:
-    load = GateLoad(np.array(coefficients_from_epa(a, b, c)), np.zeros((3, 3)))
+    load = GateLoad(
+        coefficients=np.array(coefficients_from_epa(a, b, c)), covariance=np.zeros((3, 3))
+    )
     v = np.array(100.0 * KMH)
     assert float(load.force_n(v) * v) == pytest.approx(kw * 1e3, abs=0.6)  # printed to a watt
 
@@ -183,7 +189,11 @@ def test_slope_as_force_and_power() -> None:
     # m g s v: 0.1 % of 1500 kg is 14.710 N, 408.6 W at 100 km/h; here through two ways along a slope
     forces = [
         mean_force_n(
-            1500.0, GateInterval(28.0, 27.0, 10.0), mass_kg=1500.0, rise_m=rise, distance_m=1e3
+            1500.0,
+            GateInterval(from_mps=28.0, to_mps=27.0, duration_s=10.0),
+            mass_kg=1500.0,
+            rise_m=rise,
+            distance_m=1e3,
         )
         for rise in (0.0, 1.0)
     ]

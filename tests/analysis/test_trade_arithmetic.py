@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.crosscheck.gates import kinetic_mean_power_w
 from analysis.crosscheck.segments import SegmentSum, explain_segment_sum
+from analysis.crosscheck.timed_runs import kinetic_mean_power_w
 from analysis.results.corrections import crank_power_w, wheel_power_w
 
 POUND_KG = 0.45359237  # exact: international pound
@@ -43,7 +43,9 @@ def test_loss_between_crank_and_wheels() -> None:
 
 def test_the_customary_sum_is_called_neither_mean_nor_peak() -> None:
     # common practice, no source: 107 hp of kinetic mean and segments of 42, 18 and 18 hp make 185 hp
-    found = SegmentSum(107.0 * HP_W, (42.0 * HP_W, 18.0 * HP_W, 18.0 * HP_W))
+    found = SegmentSum(
+        kinetic_mean_w=107.0 * HP_W, segments_w=(42.0 * HP_W, 18.0 * HP_W, 18.0 * HP_W)
+    )
     assert found.total_w / HP_W == pytest.approx(185.0)
     said = explain_segment_sum(found, unit="hp", unit_w=HP_W)
     assert "107.0 + 42.0 + 18.0 + 18.0 = 185.0 hp, is neither the mean nor the peak" in said[0]

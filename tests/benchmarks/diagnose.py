@@ -272,7 +272,7 @@ def _levels(one: Opened, fit: SessionFit) -> list[str]:
     """Return the noise levels learnt beside the true ones."""
     from oracle import true_knots, true_runs, true_spread
 
-    from analysis.model.spread import spread_table
+    from analysis.model.parameters import spread_table
 
     true = spread_table(true_spread(one, true_runs(one), true_knots(one)))
     lines = [f"{'noise level':16}{'learnt':>10}{'true':>10}{'ratio':>8}"]

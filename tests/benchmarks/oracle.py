@@ -23,9 +23,8 @@ from analysis.model import fit as model
 from analysis.model import priors as model_prior
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.observations import COAST, FREE, RunData
-from analysis.model.parameters import Layout, hat
+from analysis.model.parameters import FORCE_BIN_S, Layout, Spread, hat
 from analysis.model.priors import Prior, shared_prior_matrix
-from analysis.model.spread import FORCE_BIN_S, Spread
 from analysis.results.power import find_power
 from analysis.results.road_load import find_road_load
 from analysis.results.site_and_sensors import coast_speed_range
@@ -145,11 +144,29 @@ def _run(one: Opened, run: RunTruth, log: LogTruth, recording: Recording) -> Run
     there = (place_s - log.gps_lag_s >= edge_s[0]) & (place_s - log.gps_lag_s <= edge_s[-1])
     pieces = tuple((p.start_s, p.end_s) for p in run.gears)
     phases = (
-        Phase("pull", run.launch_s, run.release_s, 0.0, run.release_mps, gear_pieces_s=pieces),
-        Phase("coast", run.neutral_s, run.brake_s, run.release_mps, 0.0),
+        Phase(
+            kind="pull",
+            start_s=run.launch_s,
+            end_s=run.release_s,
+            from_mps=0.0,
+            to_mps=run.release_mps,
+            gear_pieces_s=pieces,
+        ),
+        Phase(
+            kind="coast",
+            start_s=run.neutral_s,
+            end_s=run.brake_s,
+            from_mps=run.release_mps,
+            to_mps=0.0,
+        ),
     )
     return RunData(
-        run=Run(run.log, run.number, run.direction, phases if run.gears else phases[1:]),
+        run=Run(
+            log=run.log,
+            number=run.number,
+            direction=run.direction,
+            phases=phases if run.gears else phases[1:],
+        ),
         edge_s=edge_s,
         drive=np.array(drive, dtype=int),
         force_mps2=force,
@@ -297,8 +314,10 @@ def _bend(one: Opened, knots: tuple[Array, ...]) -> float:
         right = basis.T @ (power / speed / mass_kg)
         values.append(np.linalg.solve(basis.T @ basis + ridge, right))
     levels = tuple(max(float(value.mean()), 0.05) for value in values)
-    layout = Layout(knots, np.zeros(0), 1.0, levels)
-    prior = Prior(np.zeros(7), np.ones(7), 1.0, 1.0)
+    layout = Layout(
+        gear_knots_mps=knots, slope_knots_m=np.zeros(0), gravity_share=1.0, gear_level_mps2=levels
+    )
+    prior = Prior(mean=np.zeros(7), sd=np.ones(7), most_slope=1.0, most_wind_mps=1.0)
     loose, _ = shared_prior_matrix(layout, prior, replace(Spread(), bend=1e6))
     tight, _ = shared_prior_matrix(layout, prior, replace(Spread(), bend=1.0))
     # The prior takes the second derivative for noise from knot to knot, but an engine's keeps its

@@ -48,7 +48,7 @@ def _drive(
     """Speeds every 0.1 s of one run, and its phases."""
     speeds, phases = [0.0] * 30, []
     mass = _MASS_KG + _ROTATING_KG
-    phases.append(Phase("stand", 0.0, 2.9, 0.0, 0.0, used=False))
+    phases.append(Phase(kind="stand", start_s=0.0, end_s=2.9, from_mps=0.0, to_mps=0.0, used=False))
     pieces, speed, start, gear_start = [], 0.0, 2.9, 2.9
     for end in _GEAR_ENDS_MPS:
         while speed < min(end, top_mps):
@@ -66,7 +66,13 @@ def _drive(
     end_s = (len(speeds) - 1) * _STEP_S
     phases.append(
         Phase(
-            kind, start, end_s, 0.0, speed, used=pull, gear_pieces_s=tuple(pieces) if pull else ()
+            kind=kind,
+            start_s=start,
+            end_s=end_s,
+            from_mps=0.0,
+            to_mps=speed,
+            used=pull,
+            gear_pieces_s=tuple(pieces) if pull else (),
         )
     )
     top, start = speed, end_s
@@ -74,12 +80,21 @@ def _drive(
         speed -= (_F0 + _F1 * speed + _F2 * speed**2) / mass * _STEP_S
         speeds.append(speed)
     end_s = (len(speeds) - 1) * _STEP_S
-    phases.append(Phase("coast", start, end_s, top, speed))
+    phases.append(Phase(kind="coast", start_s=start, end_s=end_s, from_mps=top, to_mps=speed))
     start, from_mps = end_s, speed
     while speed > 0.3:
         speed -= 2.5 * _STEP_S
         speeds.append(max(speed, 0.0))
-    phases.append(Phase("brake", start, (len(speeds) - 1) * _STEP_S, from_mps, 0.0, used=False))
+    phases.append(
+        Phase(
+            kind="brake",
+            start_s=start,
+            end_s=(len(speeds) - 1) * _STEP_S,
+            from_mps=from_mps,
+            to_mps=0.0,
+            used=False,
+        )
+    )
     return np.array(speeds), phases
 
 
@@ -91,8 +106,16 @@ def _log(
     sd = np.full(speed.size, 0.04)
     accel = np.gradient(speed, _STEP_S)
     place = np.cumsum(speed) * _STEP_S
-    curve = SpeedCurve(log, time, speed, sd, accel, np.full(speed.size, 0.06), place)
-    return curve, Run(log, log, direction, tuple(phases))
+    curve = SpeedCurve(
+        log=log,
+        time_s=time,
+        speed_mps=speed,
+        speed_sd_mps=sd,
+        accel_mps2=accel,
+        accel_sd_mps2=np.full(speed.size, 0.06),
+        place_m=place,
+    )
+    return curve, Run(log=log, number=log, direction=direction, phases=tuple(phases))
 
 
 def _pull_figures(curve: SpeedCurve, run: Run) -> PullFigures:
@@ -123,12 +146,21 @@ def _power(speed_up: float) -> PowerCurve:
         inner = np.arange(np.ceil(low * 4), np.floor(end * 4) + 1) / 4
         speed = np.unique(np.concatenate([[low], inner, [end]]))
         power = np.minimum(6200.0 * speed, 78_000.0 - 40.0 * (speed - 0.8 * end) ** 2)
-        gears.append(GearCurve(number, speed, power, 0.012 * power + 300.0))
+        gears.append(
+            GearCurve(gear=number, speed_mps=speed, power_w=power, sd_w=0.012 * power + 300.0)
+        )
         low = end - 1.0
     budget = {"noise": 700.0, "road_load": 500.0, "lag": 400.0, "mount": 600.0, "mass": 300.0}
     sd = float(np.sqrt(sum(value**2 for value in budget.values())))
     interval = (77_900.0 - 1.96 * sd, 77_900.0 + 1.96 * sd)
-    return PowerCurve(tuple(gears), 77_900.0, sd, interval, 0.8 * speed_up, budget)
+    return PowerCurve(
+        gears=tuple(gears),
+        peak_w=77_900.0,
+        peak_sd_w=sd,
+        peak_ci95_w=interval,
+        peak_speed_mps=0.8 * speed_up,
+        budget_w=budget,
+    )
 
 
 def _road_load(low: float, high: float, *, separable: bool, scale: float) -> RoadLoad:
@@ -205,9 +237,9 @@ def make_analysis(kind: Kind = "full", *, logs: int = 8, seed: int = 1) -> Analy
         recordings=tuple(_recording(curve, gps_only=gps_only) for curve in curves),
         curves=curves,
         runs=runs,
-        air=AirState(1.217, 0.004, "measured")
+        air=AirState(density_kg_m3=1.217, density_sd_kg_m3=0.004, source="measured")
         if kind == "full"
-        else AirState(1.2, 0.05, "assumed"),
+        else AirState(density_kg_m3=1.2, density_sd_kg_m3=0.05, source="assumed"),
         road_load=_road_load(low, top, separable=kind != "narrow", scale=wide),
         power=_power(top) if pull else None,
         pulls=tuple(_pull_figures(c, r) for c, r in zip(curves, runs, strict=True)) if pull else (),
@@ -313,7 +345,13 @@ def _residuals(curve: SpeedCurve, run: Run, rng: np.random.Generator) -> RunResi
         next((p.kind for p in run.phases if p.start_s <= t <= p.end_s), "other") for t in time
     )
     return RunResiduals(
-        run.number, run.log, run.direction, time, speed, rng.normal(0, 0.05, time.size), kinds
+        run=run.number,
+        log=run.log,
+        direction=run.direction,
+        time_s=time,
+        speed_mps=speed,
+        residual_mps=rng.normal(0, 0.05, time.size),
+        phase=kinds,
     )
 
 

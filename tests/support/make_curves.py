@@ -52,10 +52,41 @@ def made_curve(
     noise = noise_mps2 * np.random.default_rng(seed).standard_normal(n)
     some = np.full(n, 0.05)
     v, a = np.array(speed), np.array(accel)
-    curve = SpeedCurve(0, t, v, some, a + noise, some, np.cumsum(v) * step_s)
+    curve = SpeedCurve(
+        log=0,
+        time_s=t,
+        speed_mps=v,
+        speed_sd_mps=some,
+        accel_mps2=a + noise,
+        accel_sd_mps2=some,
+        place_m=np.cumsum(v) * step_s,
+    )
     each: NDArray[np.int_] = np.arange(0, n, round(1.0 / step_s))
     empty = np.zeros(0)
-    mount = Mount(t, a, 0.0 * t, True, None, None, 1.0 / step_s)
+    mount = Mount(
+        accel_time_s=t,
+        forward_mps2=a,
+        lateral_mps2=0.0 * t,
+        used=True,
+        why_not=None,
+        lag=None,
+        rate_hz=1.0 / step_s,
+    )
     if not fine:
-        mount = Mount(empty, empty, empty, False, "none", None, None)
-    return Fused(curve, Fixes(t[each], v[each], 0, False), mount, 0.0, 0.05, 0.05)
+        mount = Mount(
+            accel_time_s=empty,
+            forward_mps2=empty,
+            lateral_mps2=empty,
+            used=False,
+            why_not="none",
+            lag=None,
+            rate_hz=None,
+        )
+    return Fused(
+        curve=curve,
+        fixes=Fixes(t_s=t[each], speed_mps=v[each], clock=0, from_positions=False),
+        mount=mount,
+        lag_s=0.0,
+        lag_sd_s=0.05,
+        fix_sd_mps=0.05,
+    )

@@ -38,7 +38,13 @@ SPEEDS_MPS = np.array([50.0, 72.0, 100.0]) / 3.6
 #: Density of dry air at 20 C and 100 kPa [kg/m3]: p / (R T) with R 287.05 J/(kg K).
 DENSITY_KG_M3 = 100e3 / (287.05 * 293.15)
 #: Reference air, whose temperature and density still have their sd.
-REFERENCE_AIR = AirState(DENSITY_KG_M3, 0.004, "measured", 20.0, 1000.0)
+REFERENCE_AIR = AirState(
+    density_kg_m3=DENSITY_KG_M3,
+    density_sd_kg_m3=0.004,
+    source="measured",
+    temperature_c=20.0,
+    pressure_hpa=1000.0,
+)
 #: Speeds that the coast-downs covered.
 RANGE_MPS = (5.0, 32.0)
 

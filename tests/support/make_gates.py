@@ -7,8 +7,7 @@ import itertools
 import numpy as np
 
 from analysis.crosscheck.gate_model import GateModel, gate_model
-from analysis.crosscheck.gates import GateInterval
-from analysis.crosscheck.timed_runs import TimedRun
+from analysis.crosscheck.timed_runs import GateInterval, TimedRun
 from analysis.physics.coasting import coast_time_s
 from analysis.pipeline import Analysis
 from analysis.simulate.truth import Truth
@@ -86,10 +85,10 @@ def time_gates(
         )
         runs.append(
             TimedRun(
-                "pull" if kind == "pull" else "coast",
-                GateInterval(first * KMH, last * KMH, time_s),
-                time_sd_s,
-                speed_sd_kmh * KMH,
+                kind="pull" if kind == "pull" else "coast",
+                gates=GateInterval(from_mps=first * KMH, to_mps=last * KMH, duration_s=time_s),
+                time_sd_s=time_sd_s,
+                speed_sd_mps=speed_sd_kmh * KMH,
             )
         )
     return runs

@@ -59,7 +59,9 @@ def hostile_analysis() -> Analysis:
     made = with_extras(
         made,
         engine=replace(engine, why_not=_ALL),
-        corrections=(AmbientCorrection(_ALL, None, False, _ALL, None),),
+        corrections=(
+            AmbientCorrection(standard=_ALL, factor=None, valid=False, why_not=_ALL, peak_w=None),
+        ),
     )
     return judged(
         made,

@@ -12,9 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.observations import COAST, FREE, RunData
-from analysis.model.parameters import GUST_S, LAG_S, OFFSET_S, SLOW_NOISE_S, Layout
+from analysis.model.parameters import (
+    FORCE_BIN_S,
+    GUST_S,
+    LAG_S,
+    OFFSET_S,
+    SLOW_NOISE_S,
+    Layout,
+    Spread,
+)
 from analysis.model.priors import Prior, shared_prior_matrix
-from analysis.model.spread import FORCE_BIN_S, Spread
 from analysis.runs.run import Phase, Run
 
 __all__ = ["KNOTS_MPS", "World", "draw_world", "noisy_run", "traction_mps2"]
@@ -52,8 +59,8 @@ def draw_world(
 ) -> World:
     """Draw what the priors leave open: wind, slope and its profile, scale and memory."""
     place = np.arange(-100.0, 1701.0, 60.0)
-    layout = Layout((), place, 0.97)
-    prior = Prior(np.zeros(7), np.ones(7), slope_sd, wind_sd)
+    layout = Layout(gear_knots_mps=(), slope_knots_m=place, gravity_share=0.97)
+    prior = Prior(mean=np.zeros(7), sd=np.ones(7), most_slope=slope_sd, most_wind_mps=wind_sd)
     precision = shared_prior_matrix(layout, prior, spread)[0][layout.slope, layout.slope]
     profile = np.linalg.cholesky(np.linalg.inv(precision)) @ rng.standard_normal(place.size)
     return World(
@@ -159,9 +166,15 @@ def noisy_run(
         rng, fix, spread.slow_noise, SLOW_NOISE_S[1]
     ) + spread.fix * rng.standard_normal(fix.size)
     rough = np.interp(edge, t, speed) + 0.3 * np.sin(edge / 6.0 + rng.uniform(0.0, 6.0))
-    phase = Phase("coast", start_s, start_s + end, float(speed[0]), float(speed[-1]))
+    phase = Phase(
+        kind="coast",
+        start_s=start_s,
+        end_s=start_s + end,
+        from_mps=float(speed[0]),
+        to_mps=float(speed[-1]),
+    )
     return RunData(
-        run=Run(number, number, direction, (phase,)),
+        run=Run(log=number, number=number, direction=direction, phases=(phase,)),
         edge_s=edge + start_s,
         drive=np.array(drive, dtype=int),
         force_mps2=force_mps2,

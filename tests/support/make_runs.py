@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 from analysis.model.linearise import Linearised, linearise
 from analysis.model.normal_equations import Normal, RunState
 from analysis.model.observations import COAST, FREE, RunData
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import FORCE_BIN_S, Layout, local_slices
 from analysis.model.priors import PROCESSES, Prior, process_precision
-from analysis.model.spread import FORCE_BIN_S
 from analysis.runs.run import Phase, Run
 
 __all__ = [
@@ -37,10 +36,10 @@ _KNOTS = (np.linspace(1.0, 15.5, 9), np.linspace(11.0, 26.0, 9))
 
 #: Of the first seven shared unknowns, of the slope profile and of the wind of a run.
 PRIOR = Prior(
-    np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
-    np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
-    0.005,
-    3.0,
+    mean=np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
+    sd=np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
+    most_slope=0.005,
+    most_wind_mps=3.0,
 )
 
 
@@ -79,7 +78,18 @@ def make_problem(
     rng = np.random.default_rng(seed)
     edge_s, drive = drive_code_of_bins(accel)
     run = Run(
-        0, 0, direction, (Phase("coast", float(edge_s[0]), float(edge_s[-1]), 3.0, 8.0),)
+        log=0,
+        number=0,
+        direction=direction,
+        phases=(
+            Phase(
+                kind="coast",
+                start_s=float(edge_s[0]),
+                end_s=float(edge_s[-1]),
+                from_mps=3.0,
+                to_mps=8.0,
+            ),
+        ),
     )  # only its direction and number are looked at
     fix_s = np.arange(edge_s[0] + 1.3, edge_s[-1] - 0.2, 1.0)
     lag_s = 0.6 if accel else 0.0
@@ -96,7 +106,12 @@ def make_problem(
         first_path_mps=np.full(edge_s.size, 15.0),
     )
     slope_knots = np.linspace(-1300.0, 1300.0, 44) if place else np.zeros(0)
-    layout = Layout(_KNOTS, slope_knots, 0.97, (3.0, 2.0))
+    layout = Layout(
+        gear_knots_mps=_KNOTS,
+        slope_knots_m=slope_knots,
+        gravity_share=0.97,
+        gear_level_mps2=(3.0, 2.0),
+    )
     shared = np.zeros(layout.size)
     shared[:7] = (0.13, 0.05, 0.30, 1.2, 0.002, 0.03, 0.35)
     shared[layout.slope] = ripple * np.sin(slope_knots / 90.0)
@@ -168,5 +183,12 @@ def known_run(problem: Problem, level: float) -> tuple[RunState, Linearised, Nor
     )
     p, q = problem.layout.size, local.size
     none = np.zeros((q, q))
-    normal = Normal(np.eye(p), np.zeros((p, q)), none, none, np.zeros(p), np.zeros(q))
-    return RunState(data, local, path, weight), lin, normal
+    normal = Normal(
+        shared=np.eye(p),
+        cross=np.zeros((p, q)),
+        own=none,
+        own_inverse=none,
+        gradient_shared=np.zeros(p),
+        gradient_own=np.zeros(q),
+    )
+    return RunState(data=data, local=local, path_mps=path, fix_weight=weight), lin, normal

@@ -12,8 +12,7 @@ from make_sessions import analysed
 from scipy.stats import chi2
 
 from analysis.crosscheck.crosscheck import CrossCheck, cross_check, cross_check_alone
-from analysis.crosscheck.gates import GateInterval
-from analysis.crosscheck.timed_runs import TimedRun
+from analysis.crosscheck.timed_runs import GateInterval, TimedRun
 from analysis.pipeline import Analysis
 from analysis.simulate.truth import Truth
 
@@ -96,7 +95,9 @@ def test_a_gate_passed_on_the_brake_is_flagged_and_spoils_nothing_else(seed: int
     spoilt = replace(
         runs[-1],
         gates=GateInterval(
-            runs[-1].gates.from_mps, runs[-1].gates.to_mps, 0.5 * runs[-1].gates.duration_s
+            from_mps=runs[-1].gates.from_mps,
+            to_mps=runs[-1].gates.to_mps,
+            duration_s=0.5 * runs[-1].gates.duration_s,
         ),
     )
     found = check([*runs[:-1], spoilt], outcome)
@@ -164,7 +165,14 @@ def test_two_intervals_are_too_few_to_blame_a_speedometer() -> None:
 
 def test_speeds_that_are_never_reached_are_said_to_be_so() -> None:
     outcome, _ = session(1)
-    runs = [TimedRun("pull", GateInterval(0.0, 150.0, 60.0), 0.2, 0.3)]
+    runs = [
+        TimedRun(
+            kind="pull",
+            gates=GateInterval(from_mps=0.0, to_mps=150.0, duration_s=60.0),
+            time_sd_s=0.2,
+            speed_sd_mps=0.3,
+        )
+    ]
     (gate,) = check(runs, outcome).gates
     assert (gate.predicted_s, gate.z) == (None, None)
     assert "never reaches" in gate.verdict
@@ -179,7 +187,11 @@ def test_a_late_thumb_is_a_reaction_time() -> None:
     late = [
         replace(
             run,
-            gates=GateInterval(run.gates.from_mps, run.gates.to_mps, run.gates.duration_s + 0.5),
+            gates=GateInterval(
+                from_mps=run.gates.from_mps,
+                to_mps=run.gates.to_mps,
+                duration_s=run.gates.duration_s + 0.5,
+            ),
         )
         for run in runs
     ]
@@ -210,7 +222,14 @@ def test_gates_alone_give_road_load_and_mean_power_with_wide_intervals() -> None
 
 def test_gates_alone_without_a_coast_down_say_what_is_missing() -> None:
     outcome, _ = session(2)
-    runs = [TimedRun("pull", GateInterval(0.0, 20.0, 8.0), 0.2, 0.3)]
+    runs = [
+        TimedRun(
+            kind="pull",
+            gates=GateInterval(from_mps=0.0, to_mps=20.0, duration_s=8.0),
+            time_sd_s=0.2,
+            speed_sd_mps=0.3,
+        )
+    ]
     found = cross_check_alone(runs, outcome.session.vehicle)
     assert found.mean_power_w is None
     assert any("coast-down the road load stays unknown" in text for text in found.explanation)

@@ -14,8 +14,7 @@ from analysis.crosscheck.gate_fit import (
     mean_wheel_power_w,
     road_load_from_gates,
 )
-from analysis.crosscheck.gates import GateInterval
-from analysis.crosscheck.timed_runs import TimedRun
+from analysis.crosscheck.timed_runs import GateInterval, TimedRun
 from analysis.physics.coasting import coast_time_s
 
 KMH = 1 / 3.6
@@ -37,7 +36,12 @@ def timed(
     f0, f1, f2 = load
     return [
         TimedRun(
-            "coast", GateInterval(a, b, coast_time_s(mass_kg, f0, f1, f2, a, b)), time_sd_s, sd_mps
+            kind="coast",
+            gates=GateInterval(
+                from_mps=a, to_mps=b, duration_s=coast_time_s(mass_kg, f0, f1, f2, a, b)
+            ),
+            time_sd_s=time_sd_s,
+            speed_sd_mps=sd_mps,
         )
         for a, b in itertools.pairwise(speeds)
     ]
@@ -57,7 +61,12 @@ def test_gates_made_of_published_road_loads_return_them(published: tuple[float, 
 def test_a_regulation_s_own_time_gives_its_force() -> None:
     # 40 CFR 86.529-98: 200 kg with A 8.69 N and C 0.0252 N/(km/h)^2 coasts from 70 to 60 km/h in
     # 4.85 s (printed to 0.005 s)
-    run = TimedRun("coast", GateInterval(70 * KMH, 60 * KMH, 4.85), 0.005, 0.0)
+    run = TimedRun(
+        kind="coast",
+        gates=GateInterval(from_mps=70 * KMH, to_mps=60 * KMH, duration_s=4.85),
+        time_sd_s=0.005,
+        speed_sd_mps=0.0,
+    )
     found = road_load_from_gates([run], 200.0)
     force = float(found.force_n(np.array(65 * KMH)))
     assert force == pytest.approx(8.69 + 0.0252 * 65**2, rel=0.003)
@@ -74,10 +83,14 @@ def test_the_sd_of_the_force_holds_under_drawn_errors() -> None:
         runs = timed(mass_kg, load, shown, 0.2, 0.5 * KMH)
         runs = [
             TimedRun(
-                "coast",
-                GateInterval(a * KMH, b * KMH, run.gates.duration_s + 0.2 * rng.standard_normal()),
-                0.2,
-                0.5 * KMH,
+                kind="coast",
+                gates=GateInterval(
+                    from_mps=a * KMH,
+                    to_mps=b * KMH,
+                    duration_s=run.gates.duration_s + 0.2 * rng.standard_normal(),
+                ),
+                time_sd_s=0.2,
+                speed_sd_mps=0.5 * KMH,
             )
             for run, a, b in zip(runs, gates[:-1], gates[1:], strict=True)
         ]
@@ -100,7 +113,12 @@ def test_mean_power_of_gates_covers_constant_power_and_constant_acceleration() -
     load = road_load_from_gates(
         timed(1575.0, (160.0, 0.0, 0.40), [100, 70, 40, 20], 1e-3, 0.0), 1575.0
     )
-    run = TimedRun("pull", GateInterval(60 * KMH, 100 * KMH, 4.25655), 1e-3, 0.0)
+    run = TimedRun(
+        kind="pull",
+        gates=GateInterval(from_mps=60 * KMH, to_mps=100 * KMH, duration_s=4.25655),
+        time_sd_s=1e-3,
+        speed_sd_mps=0.0,
+    )
     mean, sd = mean_wheel_power_w(1575.0, load, run, 0.0)
     assert abs(mean - 100e3) < 1.5 * sd
     assert sd < 1000.0
@@ -115,7 +133,12 @@ def test_a_shared_gate_ties_neighbouring_intervals() -> None:
 
 
 def test_a_standing_start_needs_no_reading() -> None:
-    run = TimedRun("pull", GateInterval(0.0, 25.0, 9.0), 0.2, 0.3)
+    run = TimedRun(
+        kind="pull",
+        gates=GateInterval(from_mps=0.0, to_mps=25.0, duration_s=9.0),
+        time_sd_s=0.2,
+        speed_sd_mps=0.3,
+    )
     assert gate_covariance_s2([run], np.array([[-9.0, 0.5]]))[0, 0] == pytest.approx(0.04 + 0.15**2)
 
 

@@ -27,7 +27,7 @@ CLOSED = (
 
 def of_load(load: tuple[float, float, float], covariance: np.ndarray | None = None) -> GateModel:
     cov = np.zeros((3, 3)) if covariance is None else covariance
-    return GateModel(np.array(load) / MASS_KG, cov / MASS_KG**2)
+    return GateModel(resist=np.array(load) / MASS_KG, resist_covariance=cov / MASS_KG**2)
 
 
 @pytest.mark.parametrize(("load", "time_s"), CLOSED)
@@ -42,7 +42,7 @@ def test_a_pull_of_constant_power_takes_the_time_of_quadrature() -> None:
     # 100 kW, 1575 kg, 160 N + 0.40 v^2: 4.25655 s from 60 to 100 km/h (quadrature)
     v = np.linspace(2.0, 40.0, 2000)
     model = replace(
-        GateModel(np.array([160.0, 0.0, 0.40]) / 1575.0, np.zeros((3, 3))),
+        GateModel(resist=np.array([160.0, 0.0, 0.40]) / 1575.0, resist_covariance=np.zeros((3, 3))),
         gear_speed_mps=(v,),
         gear_accel_mps2=(100e3 / v / 1575.0,),
         launch_mps=2.0,
@@ -72,11 +72,11 @@ def test_a_road_that_falls_too_much_is_never_slow() -> None:
 def test_a_gear_change_adds_its_time_once_passed() -> None:
     v = np.linspace(0.5, 30.0, 600)
     model = GateModel(
-        np.array([0.1, 0.0, 0.0]),
-        np.zeros((3, 3)),
+        resist=np.array([0.1, 0.0, 0.0]),
+        resist_covariance=np.zeros((3, 3)),
         gear_speed_mps=(v[v < 11.0], v[v > 9.0]),
         gear_accel_mps2=(np.full((v < 11.0).sum(), 2.1), np.full((v > 9.0).sum(), 2.1)),
-        shifts=(Shift(10.0, 9.5, 0.7, 0.1),),
+        shifts=(Shift(end_mps=10.0, begin_mps=9.5, time_s=0.7, time_sd_s=0.1),),
         launch_mps=0.5,
         launch_s=0.25,
     )

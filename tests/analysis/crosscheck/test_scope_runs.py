@@ -30,18 +30,18 @@ def scope_run(outcome: Analysis, pull: int) -> tuple[ThrottleMarks, tuple[float,
     speeds = (float(v[0]), GATES_KMH[1] * KMH, GATES_KMH[2] * KMH)
     blips = [float(t[int(np.argmax(v <= speed))]) - LATER_S for speed in speeds[1:]]
     marks = ThrottleMarks(
-        edge(figures.start_s - LATER_S),
-        edge(figures.end_s - LATER_S, rising=False),
-        tuple(edge(at) for at in blips),
+        full=edge(figures.start_s - LATER_S),
+        release=edge(figures.end_s - LATER_S, rising=False),
+        blips=tuple(edge(at) for at in blips),
     )
     return marks, speeds
 
 
 def test_marks_become_intervals_with_their_own_sd() -> None:
     marks = ThrottleMarks(
-        Edge(2.0, 0.03, True),
-        Edge(11.0, 0.04, False),
-        (edge(24.0), edge(46.5)),
+        full=Edge(2.0, 0.03, True),
+        release=Edge(11.0, 0.04, False),
+        blips=(edge(24.0), edge(46.5)),
     )
     runs = runs_from_marks(marks, [v * KMH for v in GATES_KMH], 0.0, 0.1, 0.2)
     assert [run.kind for run in runs] == ["pull", "coast", "coast"]
@@ -59,7 +59,7 @@ def test_marks_become_intervals_with_their_own_sd() -> None:
     ],
 )
 def test_gates_that_do_not_fit_the_marks(gates: list[float], start: float, message: str) -> None:
-    marks = ThrottleMarks(edge(2.0), edge(11.0, rising=False), (edge(24.0),))
+    marks = ThrottleMarks(full=edge(2.0), release=edge(11.0, rising=False), blips=(edge(24.0),))
     with pytest.raises(ValueError, match=message):
         runs_from_marks(marks, gates, start, 0.1, 0.2)
 
@@ -109,8 +109,8 @@ def test_a_run_that_was_not_recorded_is_not_found() -> None:
     outcome = make_analysis()
     marks, speeds = scope_run(outcome, 0)
     other = ThrottleMarks(
-        marks.full, edge(marks.release.t_s + 6.0, rising=False),
-        tuple(edge(blip.t_s + 6.0) for blip in marks.blips),
+        full=marks.full, release=edge(marks.release.t_s + 6.0, rising=False),
+        blips=tuple(edge(blip.t_s + 6.0) for blip in marks.blips),
     )  # fmt: skip
     runs = runs_from_marks(other, speeds, 0.0, 0.1, 0.1)
     assert align_release(other, runs, outcome.pulls, outcome.curves) is None

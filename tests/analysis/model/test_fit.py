@@ -19,8 +19,7 @@ from scipy.stats import chi2
 
 from analysis.model.budget import budget, conditioned_covariances
 from analysis.model.fit import SessionFit, fit_session, mean_slope, resistance_n
-from analysis.model.parameters import hat
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread, hat
 from analysis.simulate.phone import PhoneKind
 from logger.session.session import Site, Vehicle
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analysis.model import fit as model
 from analysis.model.fit import SessionFit, fit_session, mean_slope, slope_effect
 from analysis.model.observations import RunData
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from logger.session.session import Site, Vehicle
 
 Array = NDArray[np.float64]

@@ -68,7 +68,7 @@ def _coasting(r0: float, r2: float, start_mps: float, bins: int = 45) -> RunData
     )
 
 
-_NO_GEARS = Layout((), np.zeros(0), 0.97)
+_NO_GEARS = Layout(gear_knots_mps=(), slope_knots_m=np.zeros(0), gravity_share=0.97)
 
 
 def test_the_resistance_starts_where_the_coast_downs_have_it() -> None:

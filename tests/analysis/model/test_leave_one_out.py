@@ -11,9 +11,9 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run
 from scipy.stats import chi2
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.leave_one_out import LIMIT, left_out, scatter_factor
+from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.normal_equations import shared_solution
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from logger.session.session import Site, Vehicle
 
 _SPREAD = Spread(lag=0.1)
@@ -31,10 +31,20 @@ def _fit() -> SessionFit:
     return fit_session(runs, KNOTS_MPS, vehicle, site, start=_SPREAD, hold_spread=True)
 
 
-def test_limits_are_chi_square_quantiles() -> None:
-    """Reference: scipy.stats.chi2. The table has two decimals, hence half a unit of the second."""
-    for freedom, limit in LIMIT.items():
-        assert limit == pytest.approx(chi2.ppf(0.975, freedom) / freedom, abs=0.005)
+def test_scatter_counts_from_the_quantile_of_chi_square_on() -> None:
+    """Reference: scipy.stats.chi2, 97.5 % of it with one degree less than runs."""
+    fit = _fit()
+    weights = np.zeros(fit.layout.size)
+    weights[0] = 1.0
+    count, at = len(fit.normals), np.arange(len(fit.normals)) - (len(fit.normals) - 1) / 2
+    limit = chi2.ppf(0.975, count - 1) / (count - 1)
+    for share, widened in ((0.98, False), (1.02, True)):
+        # moves along the first unknown whose jackknife variance is `share` of the limit
+        wanted = share * limit * fit.covariance[0, 0]
+        moves = np.zeros((count, fit.layout.size))
+        moves[:, 0] = at * np.sqrt(wanted * count / (count - 1) / np.sum(at**2))
+        factor = scatter_factor(fit, moves, weights)
+        assert factor == pytest.approx(np.sqrt(share * limit) if widened else 1.0, rel=1e-9)
 
 
 def test_leaving_a_run_out_is_solving_without_it() -> None:

@@ -13,7 +13,7 @@ from analysis.model.linearise import linearise
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import RunState, eliminate, shared_solution
 from analysis.model.observations import COAST
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import FORCE_BIN_S, Layout, Spread, local_slices, spread_table
 from analysis.model.priors import (
     PROCESSES,
     Prior,
@@ -21,7 +21,6 @@ from analysis.model.priors import (
     shared_prior_matrix,
     slope_precision,
 )
-from analysis.model.spread import FORCE_BIN_S, Spread, spread_table
 
 Array = NDArray[np.float64]
 _SPREAD = Spread()
@@ -40,7 +39,9 @@ def _learn(noise_fix: float, noise_force: float, rounds: int = 12) -> Spread:
         n_force, n_fix = lin.force_miss.size, lin.fix_miss.size
         bins = np.diff(problem.data.edge_s)[lin.force_bins]
         force_noise = noise_force * np.sqrt(FORCE_BIN_S / bins)
-        states.append(RunState(problem.data, local, path, np.ones(n_fix)))
+        states.append(
+            RunState(data=problem.data, local=local, path_mps=path, fix_weight=np.ones(n_fix))
+        )
         lins.append(
             replace(
                 lin,
@@ -90,9 +91,9 @@ def test_the_noise_table_has_every_level() -> None:
 
 # ---- what each starting value counts for, and the range of each level -----------------------------
 
-_NOTHING = Layout((), np.zeros(0), 0.97)
+_NOTHING = Layout(gear_knots_mps=(), slope_knots_m=np.zeros(0), gravity_share=0.97)
 #: A site of which so little is known that it caps no level.
-_OPEN = Prior(PRIOR.mean, PRIOR.sd, most_slope=1.0, most_wind_mps=100.0)
+_OPEN = Prior(mean=PRIOR.mean, sd=PRIOR.sd, most_slope=1.0, most_wind_mps=100.0)
 #: Level -> how many observations its starting value counts for: fixes, bins of the accelerometer,
 #: runs, or knots of a slow process, of the slope or of a tractive curve.
 _COUNTS_FOR = {

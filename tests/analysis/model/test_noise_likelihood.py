@@ -18,7 +18,7 @@ from analysis.model.linearise import linearise
 from analysis.model.noise import next_spread
 from analysis.model.normal_equations import Normal, RunState
 from analysis.model.observations import FREE
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import FORCE_BIN_S, Layout, Spread, local_slices
 from analysis.model.priors import (
     Prior,
     bend_precision,
@@ -26,11 +26,10 @@ from analysis.model.priors import (
     process_precision,
     slope_precision,
 )
-from analysis.model.spread import FORCE_BIN_S, Spread
 
 Array = NDArray[np.float64]
 #: A site of which so little is known that it caps no level.
-_OPEN = Prior(PRIOR.mean, PRIOR.sd, most_slope=1.0, most_wind_mps=100.0)
+_OPEN = Prior(mean=PRIOR.mean, sd=PRIOR.sd, most_slope=1.0, most_wind_mps=100.0)
 
 
 def _inverse(matrix: Array) -> Array:
@@ -144,7 +143,12 @@ def test_the_noise_of_a_sensor_learnt_is_the_most_likely_one(
         block = _inverse(prior + rows.T @ rows / noise**2)
         left = seen - rows @ (block @ rows.T @ seen) / noise**2
         normal = Normal(
-            np.eye(p), np.zeros((p, local.size)), block, block, np.zeros(p), np.zeros(local.size)
+            shared=np.eye(p),
+            cross=np.zeros((p, local.size)),
+            own=block,
+            own_inverse=block,
+            gradient_shared=np.zeros(p),
+            gradient_own=np.zeros(local.size),
         )
         weight = np.ones(data.fix_s.size)
         if name == "force":
@@ -152,7 +156,7 @@ def test_the_noise_of_a_sensor_learnt_is_the_most_likely_one(
         else:
             after = replace(lin, fix_miss=left)
         found = next_spread(
-            [RunState(data, local, path, weight)], [after], [normal], layout, spread, Spread(),
+            [RunState(data=data, local=local, path_mps=path, fix_weight=weight)], [after], [normal], layout, spread, Spread(),
             _OPEN, problem.shared, nothing,
         )  # fmt: skip
         spread = replace(spread, **{level: getattr(found, level)})
@@ -172,7 +176,12 @@ def test_the_noise_of_a_sensor_learnt_is_the_most_likely_one(
 def test_the_bend_learnt_is_the_most_likely_one(true: float) -> None:
     """A curve seen at its knots with noise; level and line of it are free and say nothing of bend."""
     knots = np.linspace(8.0, 20.0, 25)
-    layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
+    layout = Layout(
+        gear_knots_mps=(knots,),
+        slope_knots_m=np.zeros(0),
+        gravity_share=0.97,
+        gear_level_mps2=(2.0,),
+    )
     precision, noise = bend_precision(knots, 2.0), 0.01
     n, part = knots.size, layout.gear(0)
     values, vectors = np.linalg.eigh(precision)

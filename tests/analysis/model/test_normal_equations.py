@@ -23,9 +23,8 @@ from analysis.model.normal_equations import (
     shared_solution,
 )
 from analysis.model.observations import COAST
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import FORCE_BIN_S, Layout, Spread, local_slices
 from analysis.model.priors import local_prior, shared_prior_matrix
-from analysis.model.spread import FORCE_BIN_S, Spread
 
 Array = NDArray[np.float64]
 _SPREAD = Spread()
@@ -46,7 +45,7 @@ def _run(seed: int, direction: int, accel: bool) -> tuple[Problem, RunState, Lin
     local = problem.local + 0.01 * rng.standard_normal(problem.local.size)
     weight = np.ones(fix.size)
     weight[[3, 17]] = (0.0, 0.5)
-    state = RunState(data, local, path, weight)
+    state = RunState(data=data, local=local, path_mps=path, fix_weight=weight)
     lin = linearise(data, problem.layout, problem.shared, local, path, problem.gust_drag)
     return problem, state, lin
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.model.observations import COAST, FREE, RunData, run_data
-from analysis.model.spread import FORCE_BIN_S
+from analysis.model.parameters import FORCE_BIN_S
 from analysis.runs.road import RunPlace
 from analysis.runs.run import Phase, Run
 from analysis.signals.gps import Fixes
@@ -25,19 +25,50 @@ def _driven(rate_hz: float = 50.0) -> tuple[Fused, Run]:
     )
     speed = np.concatenate([[0.0], np.cumsum(0.5 * (accel[1:] + accel[:-1]) / rate_hz)])
     curve = SpeedCurve(
-        0, t, speed, np.full(t.size, 0.1), accel, np.full(t.size, 0.1), np.cumsum(speed) / rate_hz
+        log=0,
+        time_s=t,
+        speed_mps=speed,
+        speed_sd_mps=np.full(t.size, 0.1),
+        accel_mps2=accel,
+        accel_sd_mps2=np.full(t.size, 0.1),
+        place_m=np.cumsum(speed) / rate_hz,
     )
-    fixes = Fixes(np.arange(0.4, 60.0) + 0.7, np.interp(np.arange(0.4, 60.0), t, speed), 0, False)
-    mount = Mount(t, accel, 0.0 * t, True, None, LagFit(0.7, 0.05, np.ones(2), 0.9), rate_hz)
+    fixes = Fixes(
+        t_s=np.arange(0.4, 60.0) + 0.7,
+        speed_mps=np.interp(np.arange(0.4, 60.0), t, speed),
+        clock=0,
+        from_positions=False,
+    )
+    mount = Mount(
+        accel_time_s=t,
+        forward_mps2=accel,
+        lateral_mps2=0.0 * t,
+        used=True,
+        why_not=None,
+        lag=LagFit(lag_s=0.7, lag_sd_s=0.05, weights=np.ones(2), explained=0.9),
+        rate_hz=rate_hz,
+    )
     phases = (
-        Phase("stand", 0.0, 3.0, 0.0, 0.0),
-        Phase("pull", 3.0, 14.0, 0.0, 23.0, gear_pieces_s=((3.3, 7.85), (8.75, 13.7))),
-        Phase("coast", 15.2, 55.0, 22.0, 8.0),
+        Phase(kind="stand", start_s=0.0, end_s=3.0, from_mps=0.0, to_mps=0.0),
+        Phase(
+            kind="pull",
+            start_s=3.0,
+            end_s=14.0,
+            from_mps=0.0,
+            to_mps=23.0,
+            gear_pieces_s=((3.3, 7.85), (8.75, 13.7)),
+        ),
+        Phase(kind="coast", start_s=15.2, end_s=55.0, from_mps=22.0, to_mps=8.0),
     )
-    return Fused(curve, fixes, mount, 0.7, 0.05, 0.05), Run(0, 0, 1, phases)
+    return Fused(
+        curve=curve, fixes=fixes, mount=mount, lag_s=0.7, lag_sd_s=0.05, fix_sd_mps=0.05
+    ), Run(log=0, number=0, direction=1, phases=phases)
+    return Fused(
+        curve=curve, fixes=fixes, mount=mount, lag_s=0.7, lag_sd_s=0.05, fix_sd_mps=0.05
+    ), Run(log=0, number=0, direction=1, phases=phases)
 
 
-_NOWHERE = RunPlace(np.zeros(0), np.zeros(0))
+_NOWHERE = RunPlace(t_s=np.zeros(0), place_m=np.zeros(0))
 
 
 def _cut(run: Run, fused: Fused, place: RunPlace = _NOWHERE) -> RunData:
@@ -53,7 +84,12 @@ def _without_accel(fused: Fused) -> Fused:
 def _with_fixes_of(fused: Fused, moment_s: list[float]) -> Fused:
     """Fixes of what happened at the given moments, stamped late by the lag."""
     at = np.array(moment_s)
-    return replace(fused, fixes=Fixes(at + fused.lag_s, np.full(at.size, 10.0), 0, False))
+    return replace(
+        fused,
+        fixes=Fixes(
+            t_s=at + fused.lag_s, speed_mps=np.full(at.size, 10.0), clock=0, from_positions=False
+        ),
+    )
 
 
 def test_bins_never_straddle_a_gear_change_or_the_release() -> None:
@@ -220,7 +256,7 @@ def test_fixes_catch_up_after_standstill(accel: bool, held_s: float) -> None:
 def test_rolling_starts_hold_no_fix_back() -> None:
     """Without a stand before the pull, or with one after the coast-down, the receiver follows."""
     fused, run = _driven()
-    after = Phase("stand", 56.0, 59.0, 0.0, 0.0)
+    after = Phase(kind="stand", start_s=56.0, end_s=59.0, from_mps=0.0, to_mps=0.0)
     moments = [3.3 + 0.15, 3.3 + 0.25, *np.arange(4.0, 54.0), 54.45, 54.55]
     for phases in (run.phases[1:], (*run.phases[1:], after)):
         data = _cut(replace(run, phases=phases), _with_fixes_of(fused, moments))
@@ -232,7 +268,7 @@ def test_positions_count_from_the_first_bin_to_the_last() -> None:
     """As the receiver stamped them, late by the lag: what happened before and after is elsewhere."""
     fused, run = _driven()
     stamped = np.arange(60.0, dtype=np.float64)
-    data = _cut(run, fused, RunPlace(stamped, 5.0 * stamped))
+    data = _cut(run, fused, RunPlace(t_s=stamped, place_m=5.0 * stamped))
     inside = (stamped - 0.7 > data.edge_s[0]) & (stamped - 0.7 < data.edge_s[-1])
     np.testing.assert_array_equal(data.place_s, stamped[inside])
     np.testing.assert_array_equal(data.place_m, 5.0 * stamped[inside])
@@ -244,7 +280,7 @@ def test_a_place_needs_three_positions(count: int, known: bool) -> None:
     """Two agree with anything; of three, one that is far off is outvoted."""
     fused, run = _driven()
     stamped = np.arange(20.0, 20.0 + count, dtype=np.float64)
-    assert _cut(run, fused, RunPlace(stamped, 5.0 * stamped)).has_place == known
+    assert _cut(run, fused, RunPlace(t_s=stamped, place_m=5.0 * stamped)).has_place == known
 
 
 def test_pieces_that_touch_have_no_empty_bin_between_them() -> None:

@@ -12,7 +12,7 @@ from scipy.integrate import quad
 from scipy.special import sici
 
 from analysis.model import priors as model_prior
-from analysis.model.parameters import Layout, local_slices
+from analysis.model.parameters import Layout, Spread, local_slices
 from analysis.model.priors import (
     bend_precision,
     known_prior,
@@ -23,7 +23,6 @@ from analysis.model.priors import (
     shared_prior_matrix,
     slope_precision,
 )
-from analysis.model.spread import Spread
 from logger.session.session import Site, Vehicle
 
 Array = NDArray[np.float64]
@@ -37,7 +36,12 @@ def _inverse(matrix: Array) -> Array:
 def test_prior_of_the_tractive_curve_leaves_straight_lines_free_of_bend() -> None:
     """Second differences of a line are 0, so only the weak priors on level and slope hold it."""
     knots = np.linspace(8.0, 20.0, 13)
-    layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
+    layout = Layout(
+        gear_knots_mps=(knots,),
+        slope_knots_m=np.zeros(0),
+        gravity_share=0.97,
+        gear_level_mps2=(2.0,),
+    )
     soft, _ = shared_prior_matrix(layout, PRIOR, replace(_SPREAD, bend=1e6))
     hard, pull = shared_prior_matrix(layout, PRIOR, replace(_SPREAD, bend=0.5))
     part = layout.gear(0)
@@ -103,7 +107,12 @@ def test_the_prior_of_the_first_unknowns_is_as_stated() -> None:
 def test_neighbouring_gears_are_tied_so_loosely_that_data_decide() -> None:
     """Tractive force may change by a third across a gear change within 3 sd of the prior."""
     knots = (np.linspace(2.0, 11.0, 10), np.linspace(11.0, 20.0, 10))
-    layout = Layout(knots, np.zeros(0), 0.97, (3.5, 2.0))
+    layout = Layout(
+        gear_knots_mps=knots,
+        slope_knots_m=np.zeros(0),
+        gravity_share=0.97,
+        gear_level_mps2=(3.5, 2.0),
+    )
     matrix, _ = shared_prior_matrix(layout, PRIOR, _SPREAD)
     covariance = _inverse(matrix)
     row = np.zeros(layout.size)
@@ -221,7 +230,9 @@ _BANDS = ((120.0, 1500.0, 1.0), (1500.0, 8000.0, 0.12))
 
 
 def _slope_covariance(place_m: Array) -> Array:
-    return _inverse(slope_precision(Layout((), place_m, 0.97)))
+    return _inverse(
+        slope_precision(Layout(gear_knots_mps=(), slope_knots_m=place_m, gravity_share=0.97))
+    )
 
 
 def test_slopes_at_two_places_are_as_alike_as_waves_of_all_lengths_make_them() -> None:
@@ -269,7 +280,9 @@ def test_the_slope_profile_has_the_spread_that_is_learnt() -> None:
 
 def test_a_road_of_any_length_has_a_proper_prior() -> None:
     """Of 24 km at knots of 60 m: far more knots than waves, so that something else must hold some."""
-    precision = slope_precision(Layout((), 60.0 * np.arange(401.0), 0.97))
+    precision = slope_precision(
+        Layout(gear_knots_mps=(), slope_knots_m=60.0 * np.arange(401.0), gravity_share=0.97)
+    )
     assert np.linalg.eigvalsh(precision).min() > 0.0
 
 
@@ -304,7 +317,12 @@ def test_bend_of_one_engine_is_the_same_in_any_gear() -> None:
 def test_without_evidence_the_force_falls_over_a_gear_as_engines_have_it() -> None:
     """Between constant force and constant power: over the gear by 0.4 within 0.6 of T / v."""
     knots = np.linspace(8.0, 20.0, 13)
-    layout = Layout((knots,), np.zeros(0), 0.97, (2.0,))
+    layout = Layout(
+        gear_knots_mps=(knots,),
+        slope_knots_m=np.zeros(0),
+        gravity_share=0.97,
+        gear_level_mps2=(2.0,),
+    )
     matrix, pull = shared_prior_matrix(layout, PRIOR, _SPREAD)
     covariance = _inverse(matrix)
     across = np.zeros(layout.size)
@@ -319,7 +337,9 @@ def test_without_evidence_power_keeps_to_nine_tenths_over_a_gear_change() -> Non
     """Within 0.15 of the next gear's level, for each change."""
     knots = (np.linspace(2.0, 11.0, 10), np.linspace(11.0, 20.0, 10), np.linspace(20.0, 32.0, 13))
     levels = (3.5, 2.0, 1.2)
-    layout = Layout(knots, np.zeros(0), 0.97, levels)
+    layout = Layout(
+        gear_knots_mps=knots, slope_knots_m=np.zeros(0), gravity_share=0.97, gear_level_mps2=levels
+    )
     matrix, pull = shared_prior_matrix(layout, PRIOR, _SPREAD)
     covariance = _inverse(matrix)
     for gear in (0, 1):

@@ -148,16 +148,42 @@ def test_speed_time_svg_of_one_log_without_runs_or_with_holes() -> None:
     text = speed_time_svg([replace(curve, speed_mps=speed)], [], ["a.csv"], _METRIC)
     assert Xml.fromstring(text).tag == f"{_SVG}svg"
     none = np.zeros(0)
-    empty = SpeedCurve(0, none, none, none, none, none, none)
+    empty = SpeedCurve(
+        log=0,
+        time_s=none,
+        speed_mps=none,
+        speed_sd_mps=none,
+        accel_mps2=none,
+        accel_sd_mps2=none,
+        place_m=none,
+    )
     assert "svg" in speed_time_svg([empty], [], ["empty.csv"], _METRIC)
 
 
 def test_strips_cut_runs_out_of_long_logs_and_keep_their_phases() -> None:
     curve = make_analysis(logs=1).curves[0]
     runs = [
-        Run(0, 0, 1, (Phase("pull", 5.0, 9.0, 0.0, 9.0), Phase("coast", 9.0, 20.0, 9.0, 5.0))),
-        Run(0, 1, -1, (Phase("coast", 40.0, 50.0, 9.0, 5.0),)),
-        Run(3, 2, None, (Phase("coast", 0.0, 5.0, 9.0, 5.0),)),  # a log without a curve
+        Run(
+            log=0,
+            number=0,
+            direction=1,
+            phases=(
+                Phase(kind="pull", start_s=5.0, end_s=9.0, from_mps=0.0, to_mps=9.0),
+                Phase(kind="coast", start_s=9.0, end_s=20.0, from_mps=9.0, to_mps=5.0),
+            ),
+        ),
+        Run(
+            log=0,
+            number=1,
+            direction=-1,
+            phases=(Phase(kind="coast", start_s=40.0, end_s=50.0, from_mps=9.0, to_mps=5.0),),
+        ),
+        Run(
+            log=3,
+            number=2,
+            direction=None,
+            phases=(Phase(kind="coast", start_s=0.0, end_s=5.0, from_mps=9.0, to_mps=5.0),),
+        ),  # a log without a curve
     ]
     strips = run_strips([curve], runs)
     assert [strip.label for strip in strips] == ["1 up", "2 down"]

@@ -138,10 +138,20 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
     assert "crank" not in text.replace("not at the crank", "").replace("power at the crank", "")
     outcome = with_extras(
         make_analysis(),
-        crank=CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0)),
+        crank=CrankEstimate(
+            peak_w=92_000.0, low_w=88_500.0, high_w=95_000.0, loss_percent=(12.0, 18.0)
+        ),
         corrections=(
-            AmbientCorrection("SAE J1349", 1.012, True, None, 78_800.0),
-            AmbientCorrection("ISO 1585", None, False, "the engine is turbocharged", None),
+            AmbientCorrection(
+                standard="SAE J1349", factor=1.012, valid=True, why_not=None, peak_w=78_800.0
+            ),
+            AmbientCorrection(
+                standard="ISO 1585",
+                factor=None,
+                valid=False,
+                why_not="the engine is turbocharged",
+                peak_w=None,
+            ),
         ),
         reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
     )
@@ -176,7 +186,9 @@ def test_what_can_be_compared_stands_in_one_place() -> None:
 
 
 def test_crank_figure_says_what_it_is() -> None:
-    crank = CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0))
+    crank = CrankEstimate(
+        peak_w=92_000.0, low_w=88_500.0, high_w=95_000.0, loss_percent=(12.0, 18.0)
+    )
     text = Page(report_html(with_extras(make_analysis(), crank=crank))).text
     assert "common practice with no source" in text
     assert "Coasting in neutral already holds the drag of wheel bearings" in text

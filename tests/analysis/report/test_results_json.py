@@ -101,8 +101,14 @@ def test_every_key_of_the_contract_is_there_and_no_other() -> None:
     outcome = with_extras(
         with_comparisons(make_analysis()),
         reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
-        crank=CrankEstimate(92_000.0, 88_500.0, 95_000.0, (12.0, 18.0)),
-        corrections=(AmbientCorrection("SAE J1349", 1.01, True, None, 78_800.0),),
+        crank=CrankEstimate(
+            peak_w=92_000.0, low_w=88_500.0, high_w=95_000.0, loss_percent=(12.0, 18.0)
+        ),
+        corrections=(
+            AmbientCorrection(
+                standard="SAE J1349", factor=1.01, valid=True, why_not=None, peak_w=78_800.0
+            ),
+        ),
     )
     results = results_dict(outcome)
     for place, words in _KEYS.items():
@@ -205,7 +211,12 @@ def test_holes_are_empty_cells_and_time_outside_of_runs_is_other() -> None:
     speed = curve.speed_mps.copy()
     speed[40:60] = np.nan
     holed = replace(curve, speed_mps=speed)
-    run = Run(0, 0, 1, (Phase("coast", 2.0, 7.0, 30.0, 20.0),))
+    run = Run(
+        log=0,
+        number=0,
+        direction=1,
+        phases=(Phase(kind="coast", start_s=2.0, end_s=7.0, from_mps=30.0, to_mps=20.0),),
+    )
     rows = list(csv.DictReader(io.StringIO(speed_time_csv([holed], [run]))))
     assert [row["speed_mps"] == "" for row in rows[39:61]] == [False] + [True] * 20 + [False]
     assert [rows[i]["phase"] for i in (19, 20, 69, 70, 71)] == [

@@ -62,7 +62,9 @@ TABLE = [
 def test_factors_of_the_standards(
     temperature: float, pressure: float, humidity: float, vapour: float, factors: tuple[float, ...]
 ) -> None:
-    air = AmbientAir(temperature, pressure, humidity)
+    air = AmbientAir(
+        temperature_c=temperature, pressure_hpa=pressure, relative_humidity_percent=humidity
+    )
     assert air.vapour_hpa == pytest.approx(vapour, abs=5.1e-4)  # stated to three digits
     found = [factor_at(name, air).factor for name in NAMES]
     # stated to five digits; 273 against 273.15 for 0 C is worth 1e-4 at most
@@ -77,7 +79,9 @@ def test_factors_of_the_standards(
 def test_validity_of_the_factors(row: int, valid: bool) -> None:
     """Rows 1, 2 and 5 lie outside the limits of every standard for spark ignition (from memory)."""
     temperature, pressure, humidity, *_ = TABLE[row]
-    air = AmbientAir(temperature, pressure, humidity)
+    air = AmbientAir(
+        temperature_c=temperature, pressure_hpa=pressure, relative_humidity_percent=humidity
+    )
     for name in (*NAMES[:6], "JIS D 1001"):
         found = factor_at(name, air)
         assert found.valid is valid, name
@@ -88,12 +92,18 @@ def test_a_published_example_of_j607() -> None:
     # an article of the trade: 85 F, 85 %, 28.85 inHg give 1.1005, and 55 F, 35 %, 30.10 inHg 0.994;
     # 0.1 % since the article takes another vapour pressure
     for fahrenheit, humidity, inches, factor in ((85, 85, 28.85, 1.1005), (55, 35, 30.10, 0.994)):
-        air = AmbientAir((fahrenheit - 32) / 1.8, inches * 33.863886, humidity)
+        air = AmbientAir(
+            temperature_c=(fahrenheit - 32) / 1.8,
+            pressure_hpa=inches * 33.863886,
+            relative_humidity_percent=humidity,
+        )
         assert factor_at("SAE J607", air).factor == pytest.approx(factor, rel=1e-3)
 
 
 def test_din_is_one_in_its_own_air() -> None:
-    air = AmbientAir(20.0, 1013.0, 0.0)  # DIN 70020: 20 C, 1013 hPa
+    air = AmbientAir(
+        temperature_c=20.0, pressure_hpa=1013.0, relative_humidity_percent=0.0
+    )  # DIN 70020: 20 C, 1013 hPa
     assert factor_at("DIN 70020 (total pressure)", air).factor == pytest.approx(1.0, abs=1e-12)
 
 
@@ -103,7 +113,14 @@ def test_every_standard_that_may_be_asked_for_has_its_factors() -> None:
 
 
 def power(peak_w: float = 100e3, sd_w: float = 2e3) -> PowerCurve:
-    return PowerCurve((), peak_w, sd_w, (peak_w - 1.96 * sd_w, peak_w + 1.96 * sd_w), 25.0, {})
+    return PowerCurve(
+        gears=(),
+        peak_w=peak_w,
+        peak_sd_w=sd_w,
+        peak_ci95_w=(peak_w - 1.96 * sd_w, peak_w + 1.96 * sd_w),
+        peak_speed_mps=25.0,
+        budget_w={},
+    )
 
 
 def session(
@@ -117,7 +134,13 @@ def session(
     return Session(Path("x"), "x", vehicle, (), air=air, correction_standard=standard)
 
 
-AIR = AirState(1.17, 0.004, "measured", temperature_c=25.0, pressure_hpa=1005.0)
+AIR = AirState(
+    density_kg_m3=1.17,
+    density_sd_kg_m3=0.004,
+    source="measured",
+    temperature_c=25.0,
+    pressure_hpa=1005.0,
+)
 
 
 def test_no_correction_unless_asked_for() -> None:
@@ -161,7 +184,13 @@ def test_which_engines_are_refused(drive: Drive) -> None:
 
 
 def test_outside_its_validity_no_corrected_power_is_given() -> None:
-    cold = AirState(1.27, 0.004, "measured", temperature_c=5.0, pressure_hpa=1020.0)
+    cold = AirState(
+        density_kg_m3=1.27,
+        density_sd_kg_m3=0.004,
+        source="measured",
+        temperature_c=5.0,
+        pressure_hpa=1020.0,
+    )
     for each in ambient_corrections(session(humidity=20.0), cold, power()):
         assert (each.valid, each.factor, each.peak_w) == (False, None, None)
         assert each.why_not is not None
@@ -170,7 +199,7 @@ def test_outside_its_validity_no_corrected_power_is_given() -> None:
 
 
 def test_without_weather_or_pull_the_reason_is_told() -> None:
-    unknown = AirState(1.2, 0.05, "assumed")
+    unknown = AirState(density_kg_m3=1.2, density_sd_kg_m3=0.05, source="assumed")
     for each in ambient_corrections(replace(session(), air=None), unknown, power()):
         assert each.why_not is not None
         assert "[air]" in each.why_not

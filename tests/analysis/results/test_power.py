@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -10,8 +11,7 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run, traction_mps2
 from make_sessions import analysed
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.parameters import hat
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread, hat
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
 from analysis.results.power import PowerCurve, drop_uninformative, find_power
@@ -71,8 +71,8 @@ def test_the_peak_is_the_top_of_the_curves_less_the_bias_of_a_maximum(fit: Sessi
     assert power.peak_speed_mps == at.speed_mps[int(np.argmax(at.power_w))]
     assert top - power.peak_sd_w < power.peak_w <= top
     low, high = power.peak_ci95_w
-    assert high - power.peak_w == pytest.approx(1.96 * power.peak_sd_w)
-    assert power.peak_w - low == pytest.approx(1.96 * power.peak_sd_w)
+    assert high - power.peak_w == pytest.approx(NormalDist().inv_cdf(0.975) * power.peak_sd_w)
+    assert power.peak_w - low == pytest.approx(NormalDist().inv_cdf(0.975) * power.peak_sd_w)
 
 
 def test_power_scales_with_the_masses(fit: SessionFit) -> None:

@@ -14,8 +14,7 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run
 from numpy.typing import NDArray
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.parameters import local_slices
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread, local_slices
 from analysis.results.power import PowerCurve, PullFigures, pull_figures
 from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import SpeedCurve
@@ -26,7 +25,14 @@ Array = NDArray[np.float64]
 _VEHICLE = Vehicle(
     970.0, 4.0, 30.0, 3.0, stated=("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
 )
-_POWER = PowerCurve((), 60e3, 600.0, (58.8e3, 61.2e3), 20.0, {})
+_POWER = PowerCurve(
+    gears=(),
+    peak_w=60e3,
+    peak_sd_w=600.0,
+    peak_ci95_w=(58.8e3, 61.2e3),
+    peak_speed_mps=20.0,
+    budget_w={},
+)
 #: Resistance at 30 m/s per effective mass [m/s2], wind against up [m/s], slope.
 _R0, _R1, _R2, _WIND, _SLOPE = 0.10, 0.06, 0.30, 2.0, 0.01
 _OWN_WIND, _STRONGER = 0.5, 0.02
@@ -56,7 +62,15 @@ def fit() -> SessionFit:
 def _curve(speed_at: Callable[[Array], Array], end_s: float, step_s: float = 0.01) -> SpeedCurve:
     t = np.arange(0.0, end_s, step_s)
     v, few = np.asarray(speed_at(t), dtype=np.float64), np.full(t.size, 0.1)
-    return SpeedCurve(0, t, v, few, np.gradient(v, t), few, np.cumsum(v) * step_s)
+    return SpeedCurve(
+        log=0,
+        time_s=t,
+        speed_mps=v,
+        speed_sd_mps=few,
+        accel_mps2=np.gradient(v, t),
+        accel_sd_mps2=few,
+        place_m=np.cumsum(v) * step_s,
+    )
 
 
 def _steady(t: Array) -> Array:
@@ -74,8 +88,17 @@ def _figures(
     number: int = 0,
 ) -> PullFigures:
     from_mps, to_mps = np.interp([start_s, end_s], curve.time_s, curve.speed_mps)
-    pull = Phase("pull", start_s, end_s, float(from_mps), float(to_mps))
-    return pull_figures(Run(0, number, direction, (pull,)), pull, curve, fit, _POWER, _VEHICLE)
+    pull = Phase(
+        kind="pull", start_s=start_s, end_s=end_s, from_mps=float(from_mps), to_mps=float(to_mps)
+    )
+    return pull_figures(
+        Run(log=0, number=number, direction=direction, phases=(pull,)),
+        pull,
+        curve,
+        fit,
+        _POWER,
+        _VEHICLE,
+    )
 
 
 def _rolling(fit: SessionFit, direction: int | None = 1, number: int = 0) -> PullFigures:

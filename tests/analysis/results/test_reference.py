@@ -55,7 +55,13 @@ def test_regulation_formula(speed_kmh: float, force_n: float) -> None:
 def test_session_road_load_at_reference_air() -> None:
     # 5 C: rolling resistance falls by 15 x 0.86 % = 12.9 % on the way to 20 C (UN GTR No. 15); 150 N
     # become 130.65 N. Density 1.06223 to 1.18880 kg/m3 make 0.42 into 0.470045, by division.
-    air = AirState(1.06223, 0.003, "measured", temperature_c=5.0, pressure_hpa=850.0)
+    air = AirState(
+        density_kg_m3=1.06223,
+        density_sd_kg_m3=0.003,
+        source="measured",
+        temperature_c=5.0,
+        pressure_hpa=850.0,
+    )
     found = reference_road_load(road_load(), air)
     assert found is not None
     assert (found.temperature_c, found.pressure_kpa) == (20.0, 100.0)
@@ -112,7 +118,13 @@ def test_drag_coefficient_of_a_regulation() -> None:
 
 
 def test_carrying_over_has_its_share_in_the_uncertainty() -> None:
-    air = AirState(1.06223, 0.003, "measured", temperature_c=5.0, pressure_hpa=850.0)
+    air = AirState(
+        density_kg_m3=1.06223,
+        density_sd_kg_m3=0.003,
+        source="measured",
+        temperature_c=5.0,
+        pressure_hpa=850.0,
+    )
     found = reference_road_load(road_load(), air)
     assert found is not None
     assert found.covariance is not None
@@ -129,7 +141,13 @@ def test_carrying_over_has_its_share_in_the_uncertainty() -> None:
 
 
 def test_coefficients_in_other_words() -> None:
-    air = AirState(1.2, 0.006, "measured", temperature_c=15.0, pressure_hpa=1000.0)
+    air = AirState(
+        density_kg_m3=1.2,
+        density_sd_kg_m3=0.006,
+        source="measured",
+        temperature_c=15.0,
+        pressure_hpa=1000.0,
+    )
     vehicle = Vehicle(1500.0, 10.0, 45.0, 7.0, frontal_area_m2=2.0)
     found = resistance_figures(road_load(), air, vehicle)
     assert found is not None

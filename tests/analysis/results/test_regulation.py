@@ -71,9 +71,24 @@ def coast(
     time = np.arange(0.0, end_s, 0.1)
     speed = np.array([speed_after_s(MASS_KG, f0, F1, F2, 35.0, float(t)) for t in time])
     zeros = np.zeros(time.size)
-    curve = SpeedCurve(log, time, speed, zeros + 0.05, zeros, zeros + 0.1, np.cumsum(speed) * 0.1)
-    phase = Phase("coast", 0.0, float(time[-1]), 35.0, float(speed[-1]), used=used)
-    return curve, Run(log, log, direction, (phase,))
+    curve = SpeedCurve(
+        log=log,
+        time_s=time,
+        speed_mps=speed,
+        speed_sd_mps=zeros + 0.05,
+        accel_mps2=zeros,
+        accel_sd_mps2=zeros + 0.1,
+        place_m=np.cumsum(speed) * 0.1,
+    )
+    phase = Phase(
+        kind="coast",
+        start_s=0.0,
+        end_s=float(time[-1]),
+        from_mps=35.0,
+        to_mps=float(speed[-1]),
+        used=used,
+    )
+    return curve, Run(log=log, number=log, direction=direction, phases=(phase,))
 
 
 LOAD = RoadLoad(F0, F1, F2, np.diag([4.0, 0.01, 1e-5]), (5.0, 35.0), True, None, {}, 100.0 / 3.6)

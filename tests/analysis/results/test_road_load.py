@@ -10,7 +10,7 @@ from make_noisy import KNOTS_MPS, draw_world, noisy_run
 from make_sessions import analysed
 
 from analysis.model.fit import SessionFit, fit_session
-from analysis.model.spread import Spread
+from analysis.model.parameters import Spread
 from analysis.results.road_load import RoadLoad, find_road_load
 from logger.session.session import Site, Vehicle
 

@@ -48,9 +48,32 @@ def _pull(
     t, v = np.array(time), np.array(speed)
     a = np.array(accel) + 0.05 * rng.standard_normal(t.size)
     some = np.full(t.size, 0.05)
-    curve = SpeedCurve(number, t, v, some, a, some, np.cumsum(v) * 0.1)
-    mount = Mount(t, a, 0.0 * t, True, None, None, 50.0)
-    fused = Fused(curve, Fixes(t[::10], v[::10], 0, False), mount, 0.0, 0.05, 0.05)
+    curve = SpeedCurve(
+        log=number,
+        time_s=t,
+        speed_mps=v,
+        speed_sd_mps=some,
+        accel_mps2=a,
+        accel_sd_mps2=some,
+        place_m=np.cumsum(v) * 0.1,
+    )
+    mount = Mount(
+        accel_time_s=t,
+        forward_mps2=a,
+        lateral_mps2=0.0 * t,
+        used=True,
+        why_not=None,
+        lag=None,
+        rate_hz=50.0,
+    )
+    fused = Fused(
+        curve=curve,
+        fixes=Fixes(t_s=t[::10], speed_mps=v[::10], clock=0, from_positions=False),
+        mount=mount,
+        lag_s=0.0,
+        lag_sd_s=0.05,
+        fix_sd_mps=0.05,
+    )
     pieces = [list(spans[0])]
     for count, span in enumerate(spans[1:]):
         if seen is None or count in seen:
@@ -58,10 +81,10 @@ def _pull(
         else:
             pieces[-1][1] = span[1]
     pull = Phase(
-        "pull", 0.0, spans[-1][1], float(v[0]), float(v[-1]),
+        kind="pull", start_s=0.0, end_s=spans[-1][1], from_mps=float(v[0]), to_mps=float(v[-1]),
         gear_pieces_s=tuple((a_s, b_s) for a_s, b_s in pieces),
     )  # fmt: skip
-    return fused, Run(number, number, 1, (pull,))
+    return fused, Run(log=number, number=number, direction=1, phases=(pull,))
 
 
 def _pieces(run: Run) -> tuple[tuple[float, float], ...]:
@@ -141,7 +164,12 @@ def test_knots_cover_the_speeds_of_a_gear() -> None:
 
 
 def test_without_pulls_there_are_no_gears() -> None:
-    run = Run(0, 0, 1, (Phase("coast", 0.0, 60.0, 30.0, 8.0),))
+    run = Run(
+        log=0,
+        number=0,
+        direction=1,
+        phases=(Phase(kind="coast", start_s=0.0, end_s=60.0, from_mps=30.0, to_mps=8.0),),
+    )
     fused = [_pull(0)[0]]
     assert match_gears(fused, [run]) == {}
     assert gear_knots(fused, [run], {}) == ()

@@ -189,7 +189,13 @@ def test_nothing_reaches_over_a_hole() -> None:
 
 def test_a_run_starts_with_its_first_phase_and_ends_with_its_last() -> None:
     run = Run(
-        0, 3, None, (Phase("pull", 2.0, 9.0, 0.0, 20.0), Phase("coast", 10.0, 60.0, 20.0, 5.0))
+        log=0,
+        number=3,
+        direction=None,
+        phases=(
+            Phase(kind="pull", start_s=2.0, end_s=9.0, from_mps=0.0, to_mps=20.0),
+            Phase(kind="coast", start_s=10.0, end_s=60.0, from_mps=20.0, to_mps=5.0),
+        ),
     )
     assert (run.start_s, run.end_s) == (2.0, 60.0)
     assert run.phase("brake") is None

@@ -24,7 +24,12 @@ _T = np.linspace(0.0, 60.0, 61)
 
 
 def _run(log: int) -> Run:
-    return Run(log, log, None, (Phase("coast", 0.0, 60.0, 30.0, 10.0),))
+    return Run(
+        log=log,
+        number=log,
+        direction=None,
+        phases=(Phase(kind="coast", start_s=0.0, end_s=60.0, from_mps=30.0, to_mps=10.0),),
+    )
 
 
 def _recording(
@@ -49,9 +54,25 @@ def _place(
 ) -> tuple[tuple[Run, ...], tuple[RunPlace, ...], tuple[Finding, ...]]:
     stated = stated or [None] * len(recordings)
     nothing = np.zeros(0)
-    mount = Mount(nothing, nothing, nothing, False, None, None, None)
+    mount = Mount(
+        accel_time_s=nothing,
+        forward_mps2=nothing,
+        lateral_mps2=nothing,
+        used=False,
+        why_not=None,
+        lag=None,
+        rate_hz=None,
+    )
     fused = [
-        Fused(None, Fixes(nothing, nothing, 0, False), mount, 0.0, 0.0, 0.0) for _ in recordings
+        Fused(
+            curve=None,
+            fixes=Fixes(t_s=nothing, speed_mps=nothing, clock=0, from_positions=False),
+            mount=mount,
+            lag_s=0.0,
+            lag_sd_s=0.0,
+            fix_sd_mps=0.0,
+        )
+        for _ in recordings
     ]
     runs = [_run(log) for log in range(len(recordings))]
     return place_runs(recordings, fused, runs, [LogEntry((), way) for way in stated])

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.results.road_load import RoadLoad
 from analysis.runs.run import Phase, Run
-from analysis.runs.selection import judge_runs, why_implausible, why_nothing
+from analysis.runs.selection import judge_runs, why_nothing
 from analysis.signals.gps import Fixes
 from analysis.signals.mount import Mount
 from analysis.signals.smoothing import Fused, SpeedCurve
@@ -28,24 +27,55 @@ def _session(vehicle: Vehicle = _CAR, site: Site | None = None) -> Session:
 def _fused(time_s: Array, speed: Array) -> Fused:
     some = np.full(time_s.size, 0.05)
     accel = np.asarray(np.gradient(speed, time_s), dtype=np.float64)
-    curve = SpeedCurve(0, time_s, speed, some, accel, some, np.cumsum(speed))
+    curve = SpeedCurve(
+        log=0,
+        time_s=time_s,
+        speed_mps=speed,
+        speed_sd_mps=some,
+        accel_mps2=accel,
+        accel_sd_mps2=some,
+        place_m=np.cumsum(speed),
+    )
     nothing = np.zeros(0)
-    mount = Mount(nothing, nothing, nothing, False, None, None, None)
-    return Fused(curve, Fixes(time_s, speed, 0, False), mount, 0.0, 0.05, 0.05)
+    mount = Mount(
+        accel_time_s=nothing,
+        forward_mps2=nothing,
+        lateral_mps2=nothing,
+        used=False,
+        why_not=None,
+        lag=None,
+        rate_hz=None,
+    )
+    return Fused(
+        curve=curve,
+        fixes=Fixes(t_s=time_s, speed_mps=speed, clock=0, from_positions=False),
+        mount=mount,
+        lag_s=0.0,
+        lag_sd_s=0.05,
+        fix_sd_mps=0.05,
+    )
 
 
 def _coast(from_mps: float, to_mps: float, duration_s: float, start_s: float = 20.0) -> Phase:
-    return Phase("coast", start_s, start_s + duration_s, from_mps, to_mps)
+    return Phase(
+        kind="coast", start_s=start_s, end_s=start_s + duration_s, from_mps=from_mps, to_mps=to_mps
+    )
 
 
-_PULL = Phase("pull", 2.0, 14.0, 0.0, 28.0, gear_pieces_s=((2.5, 13.5),))
+_PULL = Phase(
+    kind="pull", start_s=2.0, end_s=14.0, from_mps=0.0, to_mps=28.0, gear_pieces_s=((2.5, 13.5),)
+)
 _TIME = np.linspace(0.0, 120.0, 1201)
 #: Stands 2 s, pulls to 28 m/s by 14 s, then slows by 0.35 m/s2.
 _SPEED = np.interp(_TIME, [0.0, 2.0, 14.0, 74.0, 120.0], [0.0, 0.0, 28.0, 7.0, 2.0])
 
 
 def _judge(*phases: Phase, vehicle: Vehicle = _CAR) -> tuple[Run, list[str]]:
-    runs, findings = judge_runs([Run(0, 0, 1, phases)], [_fused(_TIME, _SPEED)], _session(vehicle))
+    runs, findings = judge_runs(
+        [Run(log=0, number=0, direction=1, phases=phases)],
+        [_fused(_TIME, _SPEED)],
+        _session(vehicle),
+    )
     return runs[0], [finding.text for finding in findings]
 
 
@@ -110,8 +140,8 @@ def _two_pulls(share: float, *, coasts: bool) -> tuple[Run, ...]:
     other = replace(_PULL, end_s=2.0 + length, gear_pieces_s=((2.5, 1.5 + length),))
     after = (_coast(27.0, 8.0, 60.0, start_s=4.0 + length),) if coasts else ()
     runs = (
-        Run(0, 0, 1, (_PULL, _coast(27.0, 7.0, 57.0))),
-        Run(1, 1, 1, (other, *after)),
+        Run(log=0, number=0, direction=1, phases=(_PULL, _coast(27.0, 7.0, 57.0))),
+        Run(log=1, number=1, direction=1, phases=(other, *after)),
     )
     fused = [_fused(_TIME, full), _fused(_TIME, gentle)]
     return judge_runs(runs, fused, _session())[0]
@@ -137,33 +167,7 @@ def test_a_slower_pull_that_ends_in_a_coast_down_stays() -> None:
     assert _used(_two_pulls(0.5, coasts=True)[1], "pull")
 
 
-def _load(force_n: float, sd_n: float = 3.0) -> RoadLoad:
-    covariance = np.diag([sd_n**2, 1e-6, 1e-9])
-    return RoadLoad(force_n, 0.0, 0.4, covariance, (5.0, 30.0), True, None, {}, 27.8)
-
-
-def test_a_plausible_road_load_has_no_reason_against_it() -> None:
-    assert why_implausible(_load(150.0), _CAR) is None
-
-
-def test_a_resistance_below_what_tyres_have_is_a_falling_road() -> None:
-    why = why_implausible(_load(-70.0), _CAR)
-    assert why is not None
-    assert "road falls" in why
-    assert "other way" in why
-
-
-def test_a_resistance_far_above_neutral_is_engine_braking() -> None:
-    why = why_implausible(_load(900.0), _CAR)
-    assert why is not None
-    assert "engine braking" in why
-
-
-def test_an_unsure_road_load_is_given_the_benefit_of_its_doubt() -> None:
-    assert why_implausible(_load(-70.0, sd_n=120.0), _CAR) is None
-
-
-def test_every_reason_is_told_where_nothing_can_be_used() -> None:
+def test_every_reason_is_reported_where_nothing_can_be_used() -> None:
     run, _ = _judge(_coast(12.0, 9.0, 9.0))
     blind = replace(_fused(_TIME, _SPEED), curve=None)
     reasons = why_nothing([run], [_fused(_TIME, _SPEED), blind])

@@ -53,7 +53,13 @@ def test_one_session_in_reference_air_is_its_own_with_the_day_added() -> None:
 
 def test_road_load_is_carried_to_reference_air() -> None:
     """By hand: 10 C colder means 8.6 % more rolling resistance, 5 % denser air 5 % more drag."""
-    air = AirState(1.05 * DENSITY_KG_M3, 0.004, "measured", 10.0, 1010.0)
+    air = AirState(
+        density_kg_m3=1.05 * DENSITY_KG_M3,
+        density_sd_kg_m3=0.004,
+        source="measured",
+        temperature_c=10.0,
+        pressure_hpa=1010.0,
+    )
     rolling = 1 - 0.0086 * 10
     tested = np.array([TRUE[0] / rolling, TRUE[1] / rolling, TRUE[2] * 1.05])
     found = load_of(combine([session("a", tested, air=air)])).road_load
@@ -63,7 +69,13 @@ def test_road_load_is_carried_to_reference_air() -> None:
 
 def test_far_from_reference_the_tyres_coefficient_is_common_to_all() -> None:
     """Sessions that are all 15 K cold cannot average that error away: it stays in full."""
-    air = AirState(DENSITY_KG_M3, 0.004, "measured", 5.0, 1000.0)
+    air = AirState(
+        density_kg_m3=DENSITY_KG_M3,
+        density_sd_kg_m3=0.004,
+        source="measured",
+        temperature_c=5.0,
+        pressure_hpa=1000.0,
+    )
     tested = np.array([TRUE[0] / 0.871, TRUE[1] / 0.871, TRUE[2]])
     many = load_of(combine([session(str(i), tested, air=air) for i in range(40)])).road_load
     least = 15 * ROLLING_PER_K_SD / 0.871 * (TRUE[0] + TRUE[1] * 5.0)

@@ -38,7 +38,13 @@ def test_powers_that_disagree_are_said_to() -> None:
 
 
 def test_power_in_other_air_is_not_corrected_but_said() -> None:
-    cold = AirState(1.06 * DENSITY_KG_M3, 0.004, "measured", 5.0, 1000.0)
+    cold = AirState(
+        density_kg_m3=1.06 * DENSITY_KG_M3,
+        density_sd_kg_m3=0.004,
+        source="measured",
+        temperature_c=5.0,
+        pressure_hpa=1000.0,
+    )
     assert "power_air_differs" in kinds(combine([session("a", TRUE), session("b", TRUE, air=cold)]))
 
 

@@ -243,7 +243,13 @@ def test_road_loads_are_compared_in_one_air_and_for_one_mass() -> None:
     heavy, density = 1600.0 / 1480.0, 1.25
     reference = 100e3 / (287.05 * 293.15)
     value = TRUE * np.array([heavy / cold, 1.0 / cold, density / reference])
-    air = AirState(density, 0.004, "measured", 5.0, 1000.0)
+    air = AirState(
+        density_kg_m3=density,
+        density_sd_kg_m3=0.004,
+        source="measured",
+        temperature_c=5.0,
+        pressure_hpa=1000.0,
+    )
     found = compare(side("a"), side("b", value, mass_kg=1600.0, air=air))
     assert found.road_load is not None
     for speed in (5.0, 20.0, 32.0):
@@ -304,8 +310,24 @@ def test_power_is_compared_gear_by_gear_and_widened_by_scatter() -> None:
         ("one_direction", "warning", {"separable": False}),
         ("wind_strong", "warning", {"wind_mps": -7.0}),
         ("winds_differ", "warning", {"wind_mps": 4.8}),
-        ("power_air_differs", "warning", {"air": AirState(1.25, 0.004, "measured", 5.0, 1000.0)}),
-        ("air_unknown", "warning", {"air": AirState(1.2, 0.05, "assumed")}),
+        (
+            "power_air_differs",
+            "warning",
+            {
+                "air": AirState(
+                    density_kg_m3=1.25,
+                    density_sd_kg_m3=0.004,
+                    source="measured",
+                    temperature_c=5.0,
+                    pressure_hpa=1000.0,
+                )
+            },
+        ),
+        (
+            "air_unknown",
+            "warning",
+            {"air": AirState(density_kg_m3=1.2, density_sd_kg_m3=0.05, source="assumed")},
+        ),
         ("few_runs", "note", {"runs_up": 1, "runs_down": 1}),
         ("runs_scatter", "warning", {"scatter": True}),
         ("own_warnings", "note", {"serious": 3}),

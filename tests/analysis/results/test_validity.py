@@ -1,19 +1,23 @@
-"""A receiver and an accelerometer that cannot both be right: no figure comes of them unwarned."""
+"""Results that cannot be right are refused: sensors that contradict each other, impossible forces."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from make_sessions import simulated
 
 from analysis.pipeline import analyse
-from analysis.results.soundness import NothingUsable
+from analysis.results.road_load import RoadLoad
+from analysis.results.validity import NothingUsable, why_implausible
 from logger.recording import Recording
-from logger.session.session import Session
+from logger.session.session import Session, Vehicle
 
 #: Speed units in m/s, by definition: ISO 80000-3 (mile 1609.344 m, nautical mile 1852 m).
 _UNITS_MPS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "knots": 1852 / 3600}
+
+_CAR = Vehicle(1329.0, 10.0, 40.0, 5.0)
 
 
 def _speeds_misread(true: str, taken: str) -> tuple[Session, tuple[Recording, ...]]:
@@ -45,11 +49,37 @@ def test_speeds_in_a_wrong_unit_are_refused_by_the_accelerometer(true: str, take
     assert "times the acceleration that the speeds give" in str(refused.value)
 
 
-def test_speeds_a_little_off_the_accelerometer_are_told() -> None:
+def test_speeds_a_little_off_the_accelerometer_are_reported() -> None:
     odd = analyse(*_speeds_misread("mph", "knots"))
-    told = [one for one in odd.findings if one.kind == "sensors_differ"]
-    assert [(one.severity, "mph taken for knots" in one.text) for one in told] == [
+    warned = [one for one in odd.findings if one.kind == "sensors_differ"]
+    assert [(one.severity, "mph taken for knots" in one.text) for one in warned] == [
         ("warning", True)
     ]
     right = analyse(*_speeds_misread("m/s", "m/s"))
     assert "sensors_differ" not in [one.kind for one in right.findings]
+
+
+def _load(force_n: float, sd_n: float = 3.0) -> RoadLoad:
+    covariance = np.diag([sd_n**2, 1e-6, 1e-9])
+    return RoadLoad(force_n, 0.0, 0.4, covariance, (5.0, 30.0), True, None, {}, 27.8)
+
+
+def test_a_plausible_road_load_has_no_reason_against_it() -> None:
+    assert why_implausible(_load(150.0), _CAR) is None
+
+
+def test_a_resistance_below_what_tyres_have_is_a_falling_road() -> None:
+    why = why_implausible(_load(-70.0), _CAR)
+    assert why is not None
+    assert "road falls" in why
+    assert "other way" in why
+
+
+def test_a_resistance_far_above_neutral_is_engine_braking() -> None:
+    why = why_implausible(_load(900.0), _CAR)
+    assert why is not None
+    assert "engine braking" in why
+
+
+def test_an_unsure_road_load_is_given_the_benefit_of_its_doubt() -> None:
+    assert why_implausible(_load(-70.0, sd_n=120.0), _CAR) is None

@@ -1,4 +1,4 @@
-"""Whether a session holds what an answer needs, and whether its fit can be believed."""
+"""Whether a session holds what an answer needs, and whether what its fit found can be right."""
 
 from __future__ import annotations
 
@@ -13,19 +13,29 @@ from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import scatter_findings
 from analysis.runs.run import Run
-from analysis.runs.selection import (
-    sensor_findings,
-    why_implausible,
-    why_nothing,
-    why_sensors_differ,
-    why_unlike,
-)
+from analysis.runs.selection import force_window_n, why_nothing
 from analysis.signals.smoothing import Fused
 from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.session.session import Vehicle
+from logger.units import convert
 
-__all__ = ["NothingUsable", "fit_findings", "reject_implausible", "require_usable"]
+__all__ = [
+    "NothingUsable",
+    "fit_findings",
+    "reject_implausible",
+    "require_usable",
+    "sensor_findings",
+    "why_implausible",
+    "why_sensors_differ",
+    "why_unlike",
+]
+
+#: Accelerometer over speed differs from 1 by less than this; above the first a warning is given, above
+#: the second no result. Units of speed match a scale to within this share.
+_ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
+#: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
+_MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 
 
 class NothingUsable(PullcoastError):
@@ -142,3 +152,97 @@ def _load_findings(load: RoadLoad, vehicle: Vehicle) -> tuple[Finding, ...]:
         return notes
     text = f"The road load is told as a curve only: {load.why_not_separable}."
     return (*notes, Finding("speed_range_narrow", "warning", text))
+
+
+def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
+    """Return why the speeds are not those of pulls and coast-downs, or None.
+
+    Parameters
+    ----------
+    fix_sd_mps : float
+        White noise of the fixes about the fitted curves [m/s].
+    fused : sequence of Fused, one per log
+        For where the speeds come from.
+    """
+    positions = any(one.fixes.from_positions for one in fused)
+    most = _MOST_NOISE_POSITIONS_MPS if positions else _MOST_NOISE_MPS
+    if fix_sd_mps <= most:
+        return None
+    return (
+        f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
+        f"receivers scatter by less than {most:.1f}: this is other driving"
+    )
+
+
+def why_sensors_differ(scale: float, scale_sd: float, most: float = _WRONG_SCALE) -> str | None:
+    """Return why receiver and accelerometer cannot both be right, or None.
+
+    Parameters
+    ----------
+    scale, scale_sd : float
+        What the accelerometer reads over what the change of speed asks for, as fitted; sensor and
+        pitching body together make it 0.95 to 1.10 (common practice, no source).
+    most : float
+        How far from 1 it may be.
+    """
+    if abs(scale - 1.0) < most + 3.0 * scale_sd:
+        return None
+    units = {name: convert(1.0, name, "m/s", "speed") for name in ("m/s", "km/h", "mph", "knots")}
+    likely = [
+        f"{true} taken for {taken}"
+        for taken, as_taken in units.items()
+        for true, as_true in units.items()
+        if true != taken and abs(np.log(scale * as_taken / as_true)) < _UNIT_MATCH
+    ]
+    guess = f" (as with {' or '.join(likely)})" if likely else ""
+    return (
+        f"the accelerometer feels {scale:.2f} times the acceleration that the speeds give, where both "
+        f"sensors agree within a tenth: the speeds are in another unit than read{guess}, or the "
+        "acceleration is. Look at both with `pullcoast look`, and name the unit of the log"
+    )
+
+
+def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
+    """Return a warning where receiver and accelerometer differ, but not by as much as units do."""
+    why = why_sensors_differ(scale, scale_sd, _ODD_SCALE)
+    return (
+        ()
+        if why is None
+        else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
+    )
+
+
+def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:
+    """Return why a fitted road load cannot be that of a vehicle in neutral, or None.
+
+    The force is judged at three speeds inside the covered range, two standard deviations in its
+    favour.
+
+    Parameters
+    ----------
+    load : RoadLoad
+        As fitted.
+    vehicle : Vehicle
+        Kind and mass.
+    """
+    low, high = load.speed_range_mps
+    speeds = np.array([0.8 * low + 0.2 * high, 0.5 * (low + high), 0.2 * low + 0.8 * high])
+    force, sd = load.force_n(speeds), load.force_sd_n(speeds)
+    for speed, found, spread in zip(speeds, force, sd, strict=True):
+        what = (
+            f"the resistance found at {3.6 * speed:.0f} km/h is {found:.0f} N (sd {spread:.0f} N)"
+        )
+        least, most = force_window_n(vehicle, speed)
+        if found - 2.0 * spread > most:
+            return (
+                f"{what}, more than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has in neutral "
+                f"({most:.0f} N): the slowings are engine braking, brake, or a climb, no neutral "
+                "coast-downs"
+            )
+        if found + 2.0 * spread < least:
+            return (
+                f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg can have "
+                f"({least:.0f} N): the road falls (by more than [site] says), there was a push or a "
+                "tailwind; add runs the other way"
+            )
+    return None

@@ -39,7 +39,6 @@ SCREENS = (
     "one",
     "question",
 )
-SCREENS += ("list", "empty")
 
 
 def tour(page: Page) -> Iterator[str]:

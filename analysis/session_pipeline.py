@@ -1,4 +1,4 @@
-"""From an opened session to its `Analysis`: its logs are read, then analysed, with progress shown."""
+"""A session folder in, its `Analysis` out: the logs are read, then analysed."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.terminal.progress import Progress
+from logger.session.overrides import open_session
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from analysis.results.road_load import RoadLoad
     from logger.session.session import Session
 
-__all__ = ["analyse_session"]
+__all__ = ["analyse_folder", "analyse_session"]
 
 
 def _as_given(file: Path, folder: Path) -> Path:
@@ -21,6 +22,35 @@ def _as_given(file: Path, folder: Path) -> Path:
         return folder / file.relative_to(folder.resolve())
     except ValueError:
         return file
+
+
+def analyse_folder(folder: Path | str, *, mass: str | None = None) -> Analysis:
+    """Read and analyse a session folder: the way in for notebooks and scripts.
+
+    Parameters
+    ----------
+    folder : Path or str
+        A folder with a session.toml, or the path of that file.
+    mass : str, optional
+        Mass as driven with its unit, for example ``1480kg`` or ``3260lb``. It wins over session.toml.
+        With it a folder of logs alone will do: each log is then one recording.
+
+    Returns
+    -------
+    Analysis
+        Everything a report may show, in SI units: `runs`, `curves` (speed over time, one of each
+        log), `road_load`, `power`, `pulls`, `findings` and more. What the logs do not hold is None.
+
+    Raises
+    ------
+    SessionError
+        session.toml or the folder cannot be used; names file, key, what was found and is expected.
+    ReadError
+        A log cannot be read; names file, line, what was found and is expected.
+    NothingUsable
+        The logs hold neither a usable coast-down nor a usable pull; `reasons` has every reason.
+    """
+    return analyse_session(open_session(Path(folder), mass=mass), quiet=True)
 
 
 def analyse_session(
@@ -37,11 +67,15 @@ def analyse_session(
     Parameters
     ----------
     session : Session
-        Opened; nothing slow has been imported for it yet.
-    rate_hz, salvage, strict : optional
-        As in `logger.reading.read_log`.
+        As from `logger.session.session.read_session`.
+    rate_hz : float, optional
+        Rows per second of tables that have no times [Hz].
+    salvage : bool
+        Use the complete points of a GPX file that was cut off.
+    strict : bool
+        Refuse a log with any warning.
     road_load : RoadLoad, optional
-        As in `analysis.pipeline.analyse`.
+        Of an earlier session of the same vehicle, where this one has no coast-downs.
     quiet : bool
         Show no progress.
 
@@ -52,8 +86,11 @@ def analyse_session(
 
     Raises
     ------
-    ReadError, NothingUsable
-        As of the two.
+    ReadError
+        A log cannot be read.
+    NothingUsable
+        The logs hold neither a usable coast-down nor a usable pull, or pulls alone without a road
+        load.
     """
     with Progress(quiet=quiet) as progress:
         progress.say("loading what the analysis needs")

@@ -1,8 +1,9 @@
-"""The table of figures and goals: verdicts, what is kept and read again, and that the README is true."""
+"""The table of figures and goals: verdicts, what is kept and read again, and that guide and README are true."""
 
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -14,7 +15,7 @@ sys.path.insert(0, str(BENCHMARKS))
 
 from figures import Figure, Kept, keep_figures, keep_text, kept_figures, table
 from run import BENCHMARKS as LISTED
-from run import README, main, quoted, with_table
+from run import GUIDE, HEADLINES, README, headlines, main, quoted, with_headlines, with_table
 
 
 @pytest.fixture
@@ -86,11 +87,19 @@ def test_what_is_kept_is_read_again_and_the_last_replaces_the_earlier(trial_fold
     assert names == ["alpha-part.json", "beta.json"]
 
 
-def test_text_is_kept_with_its_date(trial_folder: Path) -> None:
+def test_text_is_kept_in_place_of_the_earlier(trial_folder: Path) -> None:
+    keep_text("beta", "an earlier run\n")
     path = keep_text("beta", "one\ntwo\n")
-    assert path.parent == trial_folder
-    assert path.name.startswith("beta-2")
+    assert path == trial_folder / "beta.txt"
     assert path.read_text(encoding="utf-8") == "one\ntwo\n"
+    assert keep_text("beta", "three", "-part") == trial_folder / "beta-part.txt"
+
+
+def test_what_is_kept_bears_no_date_in_its_name() -> None:
+    """The last run replaces the one before; the history is the repository's."""
+    names = [path.name for path in (BENCHMARKS / "results").rglob("*") if path.is_file()]
+    assert len(names) > 10
+    assert [name for name in names if re.search(r"\d{4}-\d{2}-\d{2}|seed", name)] == []
 
 
 KEPT = [
@@ -171,17 +180,44 @@ def test_a_benchmark_that_fails_stops_no_other_and_shows_in_the_status(
     assert ("start_up ended with 3" in out) == (ended == 3)
 
 
-def test_readme_quotes_what_is_kept(
+def test_guide_and_readme_quote_what_is_kept(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """`run.py --kept --write-readme` would change neither."""
     monkeypatch.delenv("PULLCOAST_BENCHMARK_RESULTS", raising=False)
     assert main(["--kept"]) == 0
+    assert quoted(GUIDE.read_text(encoding="utf-8")) == capsys.readouterr().out
     text = README.read_text(encoding="utf-8")
-    assert quoted(text) == capsys.readouterr().out
+    assert with_headlines(text, headlines(kept_figures())) == text
 
 
-def test_another_table_leaves_the_rest_of_the_readme_alone() -> None:
-    text = README.read_text(encoding="utf-8")
+def test_writing_puts_both_tables_into_their_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("PULLCOAST_BENCHMARK_RESULTS", raising=False)
+    guide, readme = tmp_path / "guide.md", tmp_path / "readme.md"
+    before = [file.read_text(encoding="utf-8") for file in (GUIDE, README)]
+    guide.write_text(with_table(before[0], "old"), encoding="utf-8")
+    readme.write_text(with_headlines(before[1], "| old |\n"), encoding="utf-8")
+    monkeypatch.setattr("run.GUIDE", guide)
+    monkeypatch.setattr("run.README", readme)
+    assert main(["--kept", "--write-readme"]) == 0
+    assert [file.read_text(encoding="utf-8") for file in (guide, readme)] == before
+
+
+def test_headlines_begin_with_what_is_missed() -> None:
+    rows = headlines(kept_figures()).splitlines()
+    assert len(rows) == len(HEADLINES) == 6
+    verdicts = [row.split("|")[-2].strip() for row in rows]
+    assert verdicts == sorted(verdicts, key=lambda verdict: verdict != "MISSED")
+    with pytest.raises(ValueError, match="is kept of accuracy-clean"):
+        headlines(KEPT)
+    with pytest.raises(ValueError, match="no table of headlines"):
+        with_headlines("# nothing\n", "x")
+
+
+def test_another_table_leaves_the_rest_of_the_guide_alone() -> None:
+    text = GUIDE.read_text(encoding="utf-8")
     other = with_table(text, "x\ny")
     assert quoted(other) == "x\ny\n"
     assert with_table(other, quoted(text).rstrip("\n")) == text

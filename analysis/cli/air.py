@@ -24,10 +24,12 @@ def air(arguments: argparse.Namespace) -> int:
     """Run ``pullcoast air`` and return the exit status."""
     temperature_c = _temperature_c(arguments)
     stated = Air(
-        temperature_c,
-        _pressure_hpa(arguments),
-        _checked(arguments.humidity_percent, AIR["relative_humidity"], "--humidity-percent", "%"),
-        None
+        temperature_c=temperature_c,
+        pressure_hpa=_pressure_hpa(arguments),
+        relative_humidity_percent=_checked(
+            arguments.humidity_percent, AIR["relative_humidity"], "--humidity-percent", "%"
+        ),
+        altitude_m=None
         if arguments.altitude_m is None
         else _checked(arguments.altitude_m, AIR["altitude"], "--altitude-m", "m"),
     )

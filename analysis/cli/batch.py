@@ -64,7 +64,9 @@ def batch(arguments: argparse.Namespace) -> int:
             )
             raise
         rows = [_row(outcome, out) for outcome in outcomes]
-        units = Units.of(Display(arguments.power or "kW", arguments.speed_unit or "km/h"))
+        units = Units.of(
+            Display(power=arguments.power or "kW", speed=arguments.speed_unit or "km/h")
+        )
         title = f"All sessions of {root.resolve().name}"
         write_together(
             out, {"batch.csv": batch_csv(rows), "batch.html": batch_html(rows, title, units)}

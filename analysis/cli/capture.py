@@ -135,7 +135,9 @@ def capture(arguments: argparse.Namespace) -> int:
     token = _token(keys / "token", new=arguments.new_token)
     if identity.authority is not None:
         pages[_AUTHORITY] = PageFile.of(identity.authority, "application/x-x509-ca-cert")
-    limits = Limits(arguments.max_size * 1_000_000, arguments.quota * 1_000_000)
+    limits = Limits(
+        recording_bytes=arguments.max_size * 1_000_000, quota_bytes=arguments.quota * 1_000_000
+    )
     store = Store(Path(arguments.dir), limits)
     try:
         sockets = listen(place, arguments.port)

@@ -114,10 +114,10 @@ def _open(arguments: argparse.Namespace) -> Session:
 def _vehicle(arguments: argparse.Namespace) -> Vehicle:
     masses = vehicle_masses("car", parse_mass(arguments.mass), None, None, None)
     return Vehicle(
-        masses.mass_kg,
-        masses.mass_sd_kg,
-        masses.rotating_mass_kg,
-        masses.rotating_mass_sd_kg,
+        mass_kg=masses.mass_kg,
+        mass_sd_kg=masses.mass_sd_kg,
+        rotating_mass_kg=masses.rotating_mass_kg,
+        rotating_mass_sd_kg=masses.rotating_mass_sd_kg,
         stated=masses.stated,
     )
 

@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 __all__ = ["plan"]
 
 _USUAL_MASS = "1500kg"
-_SPEED = Quantity("speed", {}, "m/s", 1.0, 70.0)
-_WIND = Quantity("wind along the road", {}, "m/s", -15.0, 15.0)
-_SLOPE = Quantity("mean slope of the road", {}, "%", -6.0, 6.0)
-_WANT = Quantity("wanted interval", {}, "%", 0.1, 50.0)
+_SPEED = Quantity(what="speed", keys={}, unit="m/s", low=1.0, high=70.0)
+_WIND = Quantity(what="wind along the road", keys={}, unit="m/s", low=-15.0, high=15.0)
+_SLOPE = Quantity(what="mean slope of the road", keys={}, unit="%", low=-6.0, high=6.0)
+_WANT = Quantity(what="wanted interval", keys={}, unit="%", low=0.1, high=50.0)
 #: Slowest and fastest rates that a log may have [Hz].
 _GPS_HZ, _ACCEL_HZ = (0.2, 25.0), (5.0, 2000.0)
 

@@ -105,7 +105,7 @@ def _source(arguments: argparse.Namespace) -> _Source:
     paths = [Path(text) for text in arguments.sources]
     sessions = [path for path in paths if path.is_dir() or path.suffix.lower() == ".toml"]
     if not sessions:
-        entries = tuple(LogEntry((path,)) for path in paths)
+        entries = tuple(LogEntry(files=(path,)) for path in paths)
         return _Source(entries, None, None)
     if len(paths) > 1:
         raise SessionError(
@@ -116,7 +116,7 @@ def _source(arguments: argparse.Namespace) -> _Source:
         names, _ = list_logs(folder)
         if not names:
             raise SessionError(str(folder), "", "no logs in it", "a folder of logs")
-        return _Source(tuple(LogEntry((folder / name,)) for name in names), None, folder)
+        return _Source(tuple(LogEntry(files=(folder / name,)) for name in names), None, folder)
     document = load_toml(file)
     session = session_from_document(
         document, folder, str(file), allow_outside=arguments.allow_outside

@@ -55,14 +55,20 @@ def side_of_results(name: str, path: Path) -> Side:
     mass, mass_sd, rotating, rotating_sd = (_number(file, session, "session", key) for key in names)
     if not mass > 0.0:
         raise ReadError(file, f"session.mass_kg is {mass:g}", "above 0")
-    masses = Vehicle(mass, mass_sd, rotating, rotating_sd, stated=("rotating_mass",))
+    masses = Vehicle(
+        mass_kg=mass,
+        mass_sd_kg=mass_sd,
+        rotating_mass_kg=rotating,
+        rotating_mass_sd_kg=rotating_sd,
+        stated=("rotating_mass",),
+    )
     vehicle = None
     kind: VehicleKind | None = next(
         (one for one in VEHICLE_KINDS if one == session.get("kind")), None
     )
     if isinstance(session.get("vehicle"), str) and kind is not None:
         vehicle = Vehicle(
-            mass, mass_sd, rotating, rotating_sd,
+            mass_kg=mass, mass_sd_kg=mass_sd, rotating_mass_kg=rotating, rotating_mass_sd_kg=rotating_sd,
             name=session["vehicle"],
             kind=kind,
             state=str(session.get("state") or ""),

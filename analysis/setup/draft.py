@@ -39,8 +39,8 @@ _NO_LOGS = """\
 
 _MORE = """\
 # Also known: [site] for road and wind, [correction] for a standard's air, [crosscheck] for times
-# taken by hand, [display] for units, [log.columns] for columns that a header leaves open. The README
-# has an example of each.
+# taken by hand, [display] for units, [log.columns] for columns that a header leaves open.
+# logger/README.md has an example of each.
 """
 
 

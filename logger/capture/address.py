@@ -14,7 +14,7 @@ from logger.errors import PullcoastError
 __all__ = ["AddressError", "Place", "find_place", "listen"]
 
 #: Addresses that nobody has (RFC 5737 and RFC 3849): a datagram socket "connected" to one sends
-#: nothing, but tells which of this computer's addresses it would send from.
+#: nothing, but shows which of this computer's addresses it would send from.
 _NOBODY = ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1"))
 #: A host name as RFC 1123, section 2.1, has it.
 _NAME = re.compile(
@@ -27,14 +27,14 @@ class AddressError(PullcoastError, OSError):
     """No address to listen at, or one that cannot be used."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """Where the server listens and what it may be called.
 
     Parameters
     ----------
     host : str
-        Address or name that the phone is told; IPv6 without brackets.
+        Address or name that the phone uses; IPv6 without brackets.
     listen_at : tuple of str
         Addresses to listen at.
     addresses : tuple of str
@@ -66,7 +66,7 @@ def _bracketed(host: str) -> str:
 
 
 def find_place(host: str | None = None) -> Place:
-    """Decide where to listen.
+    """Choose where to listen.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def find_place(host: str | None = None) -> Place:
                 "reach. Connect it to the same Wi-Fi as the phone, or name the address with --host"
             )
             raise AddressError(errno.ENETUNREACH, msg)
-        return Place(found[0], found[:1], found[:1], own)
+        return Place(host=found[0], listen_at=found[:1], addresses=found[:1], names=own)
     text = host.strip().strip("[]").lower()
     try:
         address = ipaddress.ip_address(text)
@@ -102,8 +102,13 @@ def find_place(host: str | None = None) -> Place:
     if address.is_unspecified:
         found = _network_addresses() or ("127.0.0.1",)
         here = ("127.0.0.1", "::1") if ":" in text else ("127.0.0.1",)
-        return Place(found[0], (text,), tuple(dict.fromkeys((*found, *here))), (*own, "localhost"))
-    return Place(str(address), (str(address),), (str(address),), own)
+        return Place(
+            host=found[0],
+            listen_at=(text,),
+            addresses=tuple(dict.fromkeys((*found, *here))),
+            names=(*own, "localhost"),
+        )
+    return Place(host=str(address), listen_at=(str(address),), addresses=(str(address),), names=own)
 
 
 def _named(name: str, own: tuple[str, ...]) -> Place:
@@ -120,7 +125,9 @@ def _named(name: str, own: tuple[str, ...]) -> Place:
     # many systems give their own name a loopback address, where no phone gets to
     if loopback and name != "localhost":
         found = _network_addresses()[:1] or found
-    return Place(name, found, found, tuple(dict.fromkeys((name, *own))))
+    return Place(
+        host=name, listen_at=found, addresses=found, names=tuple(dict.fromkeys((name, *own)))
+    )
 
 
 def _own_names() -> tuple[str, ...]:

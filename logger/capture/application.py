@@ -59,7 +59,7 @@ SECURITY_HEADERS: dict[str, str] = {
 
 @dataclass(slots=True)
 class _Hold:
-    """Who is at a recording just now: one request at a time."""
+    """The lock of one recording, and the request that holds it."""
 
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     users: int = 0
@@ -68,7 +68,7 @@ class _Hold:
 
 
 class _Recordings:
-    """Answers requests about recordings."""
+    """Answers requests about recordings, one at a time for each recording."""
 
     def __init__(
         self,
@@ -103,8 +103,8 @@ class _Recordings:
         try:
             key = self._admit(request)
             if request.method == "PUT":
-                return _told(await self._put(request, key))
-            return _told(await self._state(key))
+                return _state_answer(await self._put(request, key))
+            return _state_answer(await self._state(key))
         except Refusal as refusal:
             body: dict[str, object] = {"error": refusal.text}
             if refusal.state is not None:
@@ -139,12 +139,12 @@ class _Recordings:
             have = await asyncio.to_thread(part.settle)
             if silent:
                 text = f"nothing came for {self.silent_s:.0f} s; what had arrived is kept"
-                raise Refusal(503, text, State(have, False))
+                raise Refusal(503, text, State(have=have, done=False))
             if have < length:
-                return State(have, False)
+                return State(have=have, done=False)
             await asyncio.to_thread(self.store.finish, key)
         self.arrived(key)
-        return State(length, True)
+        return State(have=length, done=True)
 
     async def _take_in(self, request: Request, part: Part, hold: _Hold) -> bool:
         """Append the body as it comes; return whether it ended in silence."""
@@ -164,7 +164,7 @@ class _Recordings:
             return False
         except Refusal as refusal:
             have = await asyncio.to_thread(part.settle)
-            raise Refusal(refusal.status, refusal.text, State(have, False)) from refusal
+            raise Refusal(refusal.status, refusal.text, State(have=have, done=False)) from refusal
         except BaseException:
             with contextlib.suppress(Refusal):  # the server ends: keep what came, at once
                 part.settle()
@@ -175,7 +175,7 @@ class _Recordings:
 
     @contextlib.asynccontextmanager
     async def _hold(self, key: str) -> AsyncIterator[_Hold]:
-        """Be the only one at a recording; one that fell silent makes room for a newer request."""
+        """Lock a recording; a request that fell silent is ended in favour of a newer one."""
         loop = asyncio.get_running_loop()
         hold = self.holds.setdefault(key, _Hold())
         hold.users += 1
@@ -224,7 +224,7 @@ def _json(body: object, status: int, headers: Mapping[str, str] | None = None) -
     return JSONResponse(body, status, {"cache-control": "no-store", **(headers or {})})
 
 
-def _told(state: State) -> Response:
+def _state_answer(state: State) -> Response:
     return _json({"have": state.have, "done": state.done}, 200)
 
 
@@ -300,7 +300,7 @@ def build_application(
     fault: Callable[[Exception], None],
     silent_s: float = SILENT_S,
 ) -> ASGIApp:
-    """Return the application.
+    """Build the application: the page for everyone, recordings by token.
 
     Parameters
     ----------
@@ -309,7 +309,7 @@ def build_application(
     pages : mapping
         By path of the address.
     token : str
-        Without it nothing about recordings is told or taken.
+        Without it no request about recordings is answered or taken.
     hosts : frozenset of str
         `Host` headers that mean this server.
     arrived : callable
@@ -319,7 +319,7 @@ def build_application(
     fault : callable
         Called with what should never have been raised.
     silent_s : float
-        How long a sender may say nothing [s].
+        How long a sender may send nothing [s].
     """
     recordings = _Recordings(store, token, arrived, stranger, silent_s)
     inner = Starlette(

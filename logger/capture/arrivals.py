@@ -1,4 +1,4 @@
-"""What has arrived: read as `pullcoast report` will read it, and told in a few words."""
+"""What has arrived: read as `pullcoast report` will read it, and summarised."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ sys.stdout.write(as_json(examine_arrival(Path(sys.argv[2]))))
 """
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Arrival:
     """A recording that has come in.
 
@@ -47,7 +47,7 @@ class Arrival:
     problem : str
         Why it cannot be read; "" when it can.
     comments : dict
-        What the recording says about itself, for example ``mass_kg``.
+        What the recording states about itself, for example ``mass_kg``.
     """
 
     file: Path
@@ -66,7 +66,7 @@ def as_json(arrival: Arrival) -> str:
 
 
 def examine_apart(file: Path) -> Arrival:
-    """Do as `examine_arrival` in a process of its own, which may run out of memory.
+    """Examine an arrival in a process of its own, which may run out of memory.
 
     Parameters
     ----------
@@ -89,15 +89,19 @@ def examine_apart(file: Path) -> Arrival:
             env={**os.environ, "PYTHONWARNINGS": "ignore", "OPENBLAS_NUM_THREADS": "1"},
             start_new_session=True,  # Ctrl-C is meant for the server, which waits for this
         )
-        told = json.loads(done.stdout)
-        return Arrival(**{**told, "file": file, "warnings": tuple(told["warnings"])})
+        found = json.loads(done.stdout)
+        return Arrival(**{**found, "file": file, "warnings": tuple(found["warnings"])})
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, TypeError):
         file.stat()
-        return Arrival(file, size, problem="looking into it failed; perhaps it needs more memory")
+        return Arrival(
+            file=file,
+            size_bytes=size,
+            problem="looking into it failed; perhaps it needs more memory",
+        )
 
 
 def examine_arrival(file: Path) -> Arrival:
-    """Read a recording and tell what is in it; a file that is no log is told as one, not raised.
+    """Read a recording and summarise it; a file that is no log gets a `problem`, no error.
 
     Parameters
     ----------
@@ -108,12 +112,12 @@ def examine_arrival(file: Path) -> Arrival:
 
     size = file.stat().st_size
     try:
-        said = comments(file)
+        stated = comments(file)
         recording = read(file, format="table")
     except PullcoastError as error:
-        return Arrival(file, size, problem=plain(str(error)))
+        return Arrival(file=file, size_bytes=size, problem=plain(str(error)))
     except MemoryError:
-        return Arrival(file, size, problem="not enough memory to look into it")
+        return Arrival(file=file, size_bytes=size, problem="not enough memory to look into it")
     speed = recording.channel("speed_mps")
     good = speed.values[~speed.suspect] if speed is not None else None
     warnings = [plain(f.text) for f in recording.findings if f.severity != "note"]
@@ -121,11 +125,11 @@ def examine_arrival(file: Path) -> Arrival:
         more = len(warnings) - _MOST_WARNINGS
         warnings = [*warnings[:_MOST_WARNINGS], f"and {more} more; see `pullcoast look`"]
     return Arrival(
-        file,
-        size,
+        file=file,
+        size_bytes=size,
         rows=sum(source.rows for source in recording.sources),
         duration_s=recording.duration_s,
         top_speed_mps=float(good.max()) if good is not None and good.size else None,
         warnings=tuple(warnings),
-        comments=said,
+        comments=stated,
     )

@@ -1,7 +1,7 @@
 """Certificates made on the spot, since a browser gives its sensors only to pages over https.
 
 The usual one signs itself: the phone warns once and the user goes on. With an authority of its own
-the phone can be told to trust it, which a browser wants before it keeps a page for offline use; the
+the phone can be set to trust it, which a browser wants before it keeps a page for offline use; the
 authority's key is thrown away as soon as the server's certificate is signed, and the authority can
 speak for this computer's own addresses and names only.
 
@@ -44,7 +44,7 @@ class CertificateError(PullcoastError, OSError):
     """The folder for certificates cannot be used."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
     """The server's certificate.
 
@@ -113,7 +113,13 @@ def provide_identity(
     if made is None:
         msg = f"{file}: a new certificate did not come back as it was written. Check the disk"
         raise CertificateError(msg)
-    return Identity(made.file, made.authority, made.fingerprint, made.not_after, True)
+    return Identity(
+        file=made.file,
+        authority=made.authority,
+        fingerprint=made.fingerprint,
+        not_after=made.not_after,
+        made_now=True,
+    )
 
 
 def _make(place: Place, authority: bool, now: datetime) -> bytes:
@@ -264,7 +270,13 @@ def _kept(file: Path, place: Place, authority: bool, now: datetime) -> Identity 
         return None
     print_ = certificate.fingerprint(hashes.SHA256()).hex(":").upper()
     root = chain[1].public_bytes(serialization.Encoding.DER) if authority else None
-    return Identity(file, root, print_, certificate.not_valid_after_utc, False)
+    return Identity(
+        file=file,
+        authority=root,
+        fingerprint=print_,
+        not_after=certificate.not_valid_after_utc,
+        made_now=False,
+    )
 
 
 def _write_private(file: Path, data: bytes) -> None:

@@ -1,4 +1,4 @@
-"""Names of recordings: for the file, from what a phone says, which is never trusted as a path."""
+"""Names of recordings: for the file, from the name that a phone sends, which is never trusted as a path."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def clean_name(header: str) -> str:
 
 
 def title_of(name: str) -> str:
-    """Return what a person called a recording; "" for a name that only says when it began.
+    """Return what a person called a recording; "" for a name that is only the time of its start.
 
     >>> title_of("run_2026-05-03_141503"), title_of("towards town_2026-05-03_141503")
     ('', 'towards town')

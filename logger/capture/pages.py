@@ -31,7 +31,7 @@ class PageError(PullcoastError, OSError):
     """The page is not there."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PageFile:
     """One file as it is served."""
 
@@ -41,8 +41,9 @@ class PageFile:
 
     @classmethod
     def of(cls, data: bytes, media_type: str) -> PageFile:
-        """Return a file with the mark by which a browser knows it again."""
-        return cls(data, media_type, f'"{hashlib.sha256(data).hexdigest()[:32]}"')
+        """Return a file with its entity tag: a digest of its bytes."""
+        etag = f'"{hashlib.sha256(data).hexdigest()[:32]}"'
+        return cls(data=data, media_type=media_type, etag=etag)
 
 
 def load_pages(folder: Path = PAGE) -> dict[str, PageFile]:

@@ -11,7 +11,7 @@ from pathlib import Path
 __all__ = ["Part", "Refusal", "State", "lock_file", "move_into_place", "no_space"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class State:
     """How much of a recording is here, and whether it is whole and in its place."""
 
@@ -57,13 +57,13 @@ class Part:
             os.ftruncate(self._file, self.start)
             self.have = self.start
             msg = f"more bytes than Upload-Length ({self.length}) says"
-            raise Refusal(413, msg, State(self.start, False))
+            raise Refusal(413, msg, State(have=self.start, done=False))
         rest = memoryview(data)
         while rest:
             try:
                 written = os.write(self._file, rest)
             except OSError as error:
-                raise no_space(error, State(self.have, False)) from error
+                raise no_space(error, State(have=self.have, done=False)) from error
             self.have += written
             rest = rest[written:]
 

@@ -1,4 +1,4 @@
-"""Runs the application over https: patience with slow clients has limits, and Ctrl-C ends cleanly."""
+"""Serve the application over https, with limits for slow clients and a clean end on Ctrl-C."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _GRACE_S = 3
 
 
 class _Connection(H11Protocol):
-    """One client; whoever says nothing is let go."""
+    """One client; one that stays silent for too long is disconnected."""
 
     def connection_made(self, transport: transports.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -87,7 +87,7 @@ class _Connection(H11Protocol):
 
 
 class _Loop(asyncio.SelectorEventLoop):
-    """Lets go of clients that open a connection and never shake hands."""
+    """An event loop that disconnects clients which never complete the TLS handshake."""
 
     async def create_server(self, *args: Any, **settings: Any) -> asyncio.Server:
         if settings.get("ssl") is not None:

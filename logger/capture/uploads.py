@@ -11,7 +11,7 @@ hexadecimal digits that the page draws for a recording, and every request carrie
     recording for people. The reply is 200 with ``{"have": N, "done": false}``, N bytes being safe on the disk.
     With the last byte the file is checked for being on the disk and moved into the folder, and
     `done` is true. A part that begins elsewhere than at `have` is refused by 409 with the same
-    object: go on from there. A recording that is done already is told so, whatever the offset; a
+    object: go on from there. For a recording that is done already the reply has `done` true, whatever the offset; a
     length that differs from the first one is refused by 409 with an error.
 ``GET``
     200 with ``{"have": N, "done": bool}``; 0 and false for an id that is not known.
@@ -20,7 +20,7 @@ Every refusal is JSON with the key ``error`` in plain words, and `have` and `don
 known: 400 headers, 401 token, 403 Host, 404 address or id, 405 method, 409 offset or length,
 413 too large, 503 busy or silent for too long: try again, 507 no space. What arrived before a connection broke is kept.
 
-Comment lines before the table's header, ``# mass_kg = 1480`` and ``# note = "two people"``, tell the
+Comment lines before the table's header, ``# mass_kg = 1480`` and ``# note = "two people"``, give the
 mass as driven and a note for session.toml.
 
 On the disk a recording under way is ``.incoming/ID.part`` beside ``ID.json``, which outlive the
@@ -56,7 +56,7 @@ class StoreError(PullcoastError, OSError):
     """A folder that recordings cannot be kept in."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """What a folder takes in.
 
@@ -81,7 +81,7 @@ class Limits:
     recordings: int = 2000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Known:
     """What ID.json holds; `file` from just before the part is moved, `listed` once in session.toml."""
 
@@ -133,7 +133,7 @@ class Store:
             raise _cannot_keep(folder, error) from error
 
     def close(self) -> None:
-        """Let another server have the folder."""
+        """Release the folder for another server."""
         if self._guard is not None:
             os.close(self._guard)
             self._guard = None
@@ -174,20 +174,20 @@ class Store:
         """Return how much of a recording is here; one whose file was taken away is not known."""
         item = self._known.get(key)
         if item is None:
-            return State(0, False)
+            return State(have=0, done=False)
         part = self._part(key)
         try:
             have = part.stat().st_size
         except OSError:
             done = bool(item.file) and (self.folder / item.file).is_file()
-            return State(item.length if done else 0, done)
+            return State(have=item.length if done else 0, done=done)
         # more than the whole can only be damage: begin again
-        return State(have if have <= item.length else 0, False)
+        return State(have=have if have <= item.length else 0, done=False)
 
     def is_whole(self, key: str) -> bool:
-        """Say whether every byte is here, but the file not in its place yet."""
+        """Return whether every byte is here, but the file not in its place yet."""
         item = self._known.get(key)
-        return item is not None and self.state(key) == State(item.length, False)
+        return item is not None and self.state(key) == State(have=item.length, done=False)
 
     def unfinished(self) -> list[tuple[str, int, int]]:
         """Return name or id, bytes here and bytes in all of every recording under way."""
@@ -258,7 +258,7 @@ class Store:
             self._check_room(key, length, state)
             try:
                 if item is None or item.length != length or item.file:
-                    self._remember(key, _Known(length, name))
+                    self._remember(key, _Known(length=length, name=name))
                 return Part(self._part(key), state.have, length)
             except OSError as error:
                 raise no_space(error, state) from error
@@ -325,9 +325,9 @@ class Store:
                         continue
                     return self.folder / name
                 msg = "no free name for the recording in the folder"
-                raise Refusal(507, msg, State(item.length, False))
+                raise Refusal(507, msg, State(have=item.length, done=False))
             except OSError as error:
-                raise no_space(error, State(item.length, False)) from error
+                raise no_space(error, State(have=item.length, done=False)) from error
 
 
 def _cannot_keep(folder: Path, error: OSError) -> StoreError:
@@ -336,11 +336,16 @@ def _cannot_keep(folder: Path, error: OSError) -> StoreError:
 
 
 def _read_known(path: Path) -> _Known | None:
-    """Return what a sidecar says, None where it is damaged: the phone then sends all anew."""
+    """Return what a sidecar holds, None where it is damaged: the phone then sends all anew."""
     try:
         with path.open("rb") as handle:
             stated = json.loads(handle.read(_MAX_SIDECAR_BYTES))
-        found = _Known(stated["length"], stated["name"], stated["file"], stated["listed"])
+        found = _Known(
+            length=stated["length"],
+            name=stated["name"],
+            file=stated["file"],
+            listed=stated["listed"],
+        )
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
     kinds = (int, str, str, bool)

@@ -1,4 +1,4 @@
-"""What a session folder says of vehicle, air, site and logs.
+"""What a session folder states about vehicle, air, site and logs.
 
 In: session.toml, or the texts of a command line (`overrides`).
 Out: a frozen `Session` (`session`), every key checked against its range (`keys`, `key_table`).

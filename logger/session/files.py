@@ -149,7 +149,7 @@ def _syntax_error(name: str, text: str, error: ValueError) -> SessionError:
     place = re.search(r"\s*\(at line (\d+), column (\d+)\)$", message)
     if place is None:
         what = message.replace(" (at end of document)", ", at the end of the file")
-        return SessionError(name, "", f"not valid TOML: {what}", "TOML, as in the README")
+        return SessionError(name, "", f"not valid TOML: {what}", "TOML, as in logger/README.md")
     number, column = int(place[1]), int(place[2])
     lines = text.splitlines()
     shown = lines[number - 1].strip() if number <= len(lines) else ""
@@ -166,7 +166,7 @@ def _syntax_error(name: str, text: str, error: ValueError) -> SessionError:
         name,
         "",
         f"line {number}, column {column}: {message[: place.start()]}, in: {shown}",
-        "TOML, as in the README",
+        "TOML, as in logger/README.md",
         remedy,
     )
 
@@ -235,7 +235,7 @@ def resolve_log(
 
 
 def is_log_name(name: str) -> bool:
-    """Say whether a file of this name is taken for a log."""
+    """Return whether a file of this name is taken for a log."""
     stem, suffix = os.path.splitext(name.lower())
     if suffix == ".gz":
         stem, suffix = os.path.splitext(stem)

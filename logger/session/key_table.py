@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Iterable, Mapping
 from typing import NoReturn
@@ -14,15 +15,13 @@ __all__ = ["KeyTable", "closest", "describe"]
 
 def closest(word: str, known: Iterable[str]) -> str:
     """Return the known word nearest to `word`, "" where none is near."""
-    import difflib  # only a slip needs it
-
     plain = {item.lower(): item for item in known}
     near = difflib.get_close_matches(word.lower(), list(plain), n=1, cutoff=0.6)
     return plain[near[0]] if near else ""
 
 
 def describe(value: object) -> str:
-    """Say what a TOML value is, short enough for a message."""
+    """Describe a TOML value, short enough for a message."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, (int, float)):
@@ -145,6 +144,11 @@ class KeyTable:
                 "Check the unit and the decimal point",
             )
         return quantity.to_unit(value, unit, mass_kg)
+
+    def quantity_or(self, quantity: Quantity, default: float) -> float:
+        """Return what the file states of `quantity`, in its unit, or `default`."""
+        stated = self.quantity(quantity)
+        return default if stated is None else stated
 
     def text(self, key: str, default: str = "") -> str:
         """Return the text at `key`."""

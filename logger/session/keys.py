@@ -72,7 +72,7 @@ TIMED_RUN = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
     """One quantity of session.toml and the keys that may state it, of which at most one may.
 
@@ -118,94 +118,130 @@ class Quantity:
 
 
 VEHICLE: dict[str, Quantity] = {
-    "mass": Quantity("mass as driven", {"mass_kg": "kg", "mass_lb": "lb"}, "kg", 30.0, 60_000.0),
+    "mass": Quantity(
+        what="mass as driven",
+        keys={"mass_kg": "kg", "mass_lb": "lb"},
+        unit="kg",
+        low=30.0,
+        high=60_000.0,
+    ),
     "mass_uncertainty": Quantity(
-        "uncertainty of the mass",
-        {"mass_uncertainty_kg": "kg", "mass_uncertainty_lb": "lb"},
-        "kg",
-        0.0,
-        0.3,
+        what="uncertainty of the mass",
+        keys={"mass_uncertainty_kg": "kg", "mass_uncertainty_lb": "lb"},
+        unit="kg",
+        low=0.0,
+        high=0.3,
         of_mass=True,
     ),
     "rotating_mass": Quantity(
-        "equivalent mass of what turns with the wheels",
-        {"rotating_mass_kg": "kg", "rotating_mass_lb": "lb", "rotating_mass_percent": "%"},
-        "kg",
-        0.0,
-        0.3,
+        what="equivalent mass of what turns with the wheels",
+        keys={"rotating_mass_kg": "kg", "rotating_mass_lb": "lb", "rotating_mass_percent": "%"},
+        unit="kg",
+        low=0.0,
+        high=0.3,
         of_mass=True,
     ),
     "rotating_mass_uncertainty": Quantity(
-        "uncertainty of the rotating mass",
-        {
+        what="uncertainty of the rotating mass",
+        keys={
             "rotating_mass_uncertainty_kg": "kg",
             "rotating_mass_uncertainty_lb": "lb",
             "rotating_mass_uncertainty_percent": "%",
         },
-        "kg",
-        0.0,
-        0.15,
+        unit="kg",
+        low=0.0,
+        high=0.15,
         of_mass=True,
     ),
     # 0.3 m2: a rider in a streamlined recumbent; 12 m2: a truck with a high box body
-    "frontal_area": Quantity("frontal area", {"frontal_area_m2": "m2"}, "m2", 0.1, 15.0),
+    "frontal_area": Quantity(
+        what="frontal area", keys={"frontal_area_m2": "m2"}, unit="m2", low=0.1, high=15.0
+    ),
     # 0.03 kg m2: a bicycle's wheel; some 20 kg m2: a truck's twin wheels with their drum
     "wheel_inertia": Quantity(
-        "moment of inertia of one wheel with tyre and brake",
-        {"wheel_inertia_kg_m2": "kg m2"},
-        "kg m2",
-        0.01,
-        30.0,
+        what="moment of inertia of one wheel with tyre and brake",
+        keys={"wheel_inertia_kg_m2": "kg m2"},
+        unit="kg m2",
+        low=0.01,
+        high=30.0,
     ),
     # 0.01 kg m2: a small motorcycle; some 5 kg m2: a heavy truck's engine with flywheel
     "engine_inertia": Quantity(
-        "moment of inertia of engine and flywheel",
-        {"engine_inertia_kg_m2": "kg m2"},
-        "kg m2",
-        0.0005,
-        20.0,
+        what="moment of inertia of engine and flywheel",
+        keys={"engine_inertia_kg_m2": "kg m2"},
+        unit="kg m2",
+        low=0.0005,
+        high=20.0,
     ),
 }
 
 AIR: dict[str, Quantity] = {
     "temperature": Quantity(
-        "air temperature", {"temperature_C": "C", "temperature_F": "F"}, "C", -40.0, 55.0
+        what="air temperature",
+        keys={"temperature_C": "C", "temperature_F": "F"},
+        unit="C",
+        low=-40.0,
+        high=55.0,
     ),
     # 500 hPa is met at 5,500 m, above every road; 1085 hPa is the highest ever reported at a station
     "pressure": Quantity(
-        "station pressure",
-        {"pressure_hPa": "hPa", "pressure_inHg": "inHg", "pressure_kPa": "kPa"},
-        "hPa",
-        500.0,
-        1100.0,
+        what="station pressure",
+        keys={"pressure_hPa": "hPa", "pressure_inHg": "inHg", "pressure_kPa": "kPa"},
+        unit="hPa",
+        low=500.0,
+        high=1100.0,
     ),
     "relative_humidity": Quantity(
-        "relative humidity", {"relative_humidity_percent": "%"}, "%", 0.0, 100.0
+        what="relative humidity",
+        keys={"relative_humidity_percent": "%"},
+        unit="%",
+        low=0.0,
+        high=100.0,
     ),
     # the Dead Sea's shore road lies 430 m below, the highest motorable roads 5,900 m above the sea
-    "altitude": Quantity("altitude", {"altitude_m": "m"}, "m", -450.0, 6000.0),
+    "altitude": Quantity(
+        what="altitude", keys={"altitude_m": "m"}, unit="m", low=-450.0, high=6000.0
+    ),
 }
 
 SITE: dict[str, Quantity] = {
-    "slope": Quantity('mean slope along "up"', {"slope_percent": "%"}, "%", -15.0, 15.0),
-    "slope_uncertainty": Quantity(
-        "uncertainty of the slope", {"slope_uncertainty_percent": "%"}, "%", 0.0, 15.0
+    "slope": Quantity(
+        what='mean slope along "up"', keys={"slope_percent": "%"}, unit="%", low=-15.0, high=15.0
     ),
-    "wind": Quantity('wind against "up"', {"wind_mps": "m/s"}, "m/s", -25.0, 25.0),
+    "slope_uncertainty": Quantity(
+        what="uncertainty of the slope",
+        keys={"slope_uncertainty_percent": "%"},
+        unit="%",
+        low=0.0,
+        high=15.0,
+    ),
+    "wind": Quantity(
+        what='wind against "up"', keys={"wind_mps": "m/s"}, unit="m/s", low=-25.0, high=25.0
+    ),
     "wind_uncertainty": Quantity(
-        "uncertainty of the wind", {"wind_uncertainty_mps": "m/s"}, "m/s", 0.0, 25.0
+        what="uncertainty of the wind",
+        keys={"wind_uncertainty_mps": "m/s"},
+        unit="m/s",
+        low=0.0,
+        high=25.0,
     ),
 }
 
 CROSSCHECK: dict[str, Quantity] = {
-    "time_sd": Quantity("standard deviation of a time", {"time_sd": "s"}, "s", 0.0, 10.0),
+    "time_sd": Quantity(
+        what="standard deviation of a time", keys={"time_sd": "s"}, unit="s", low=0.0, high=10.0
+    ),
     "speed_sd": Quantity(
-        "standard deviation of a gate speed, in speed_unit", {"speed_sd": ""}, "", 0.0, 50.0
+        what="standard deviation of a gate speed, in speed_unit",
+        keys={"speed_sd": ""},
+        unit="",
+        low=0.0,
+        high=50.0,
     ),
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RotatingMassDefault:
     """Rotating mass in neutral as a share of the mass as driven, with its sd, and why."""
 
@@ -217,24 +253,30 @@ class RotatingMassDefault:
 #: What is taken where session.toml states no rotating mass.
 ROTATING_MASS_DEFAULTS: dict[VehicleKind, RotatingMassDefault] = {
     "car": RotatingMassDefault(
-        3.0, 0.5, "UN GTR No. 15, Annex 4, 4.3.1.4: 3 % of the mass in running order"
+        percent=3.0,
+        sd_percent=0.5,
+        source="UN GTR No. 15, Annex 4, 4.3.1.4: 3 % of the mass in running order",
     ),
     "van": RotatingMassDefault(
-        3.0, 0.5, "UN GTR No. 15, Annex 4, 4.3.1.4: 3 % of the mass in running order"
+        percent=3.0,
+        sd_percent=0.5,
+        source="UN GTR No. 15, Annex 4, 4.3.1.4: 3 % of the mass in running order",
     ),
     "truck": RotatingMassDefault(
-        4.0,
-        1.5,
-        "40 CFR 1037.528: 56.7 kg per tyre, which is 2.8 % for 6 tyres under 12,000 kg and 6.3 % "
+        percent=4.0,
+        sd_percent=1.5,
+        source="40 CFR 1037.528: 56.7 kg per tyre, which is 2.8 % for 6 tyres under 12,000 kg and 6.3 % "
         "for 18 tyres under 16,108 kg",
     ),
     "motorcycle": RotatingMassDefault(
-        5.0,
-        1.5,
-        "from memory: UN GTR No. 2 allows 7 % of the unladen mass, about 5 % with a rider",
+        percent=5.0,
+        sd_percent=1.5,
+        source="from memory: UN GTR No. 2 allows 7 % of the unladen mass, about 5 % with a rider",
     ),
     "bicycle": RotatingMassDefault(
-        2.0, 0.7, "common practice, no source: rims and tyres of 1.8 kg under 85 kg"
+        percent=2.0,
+        sd_percent=0.7,
+        source="common practice, no source: rims and tyres of 1.8 kg under 85 kg",
     ),
 }
 

@@ -1,4 +1,4 @@
-"""What command lines say about a session: texts with units, which win over session.toml."""
+"""Command-line options of a session: texts with units, which win over session.toml."""
 
 from __future__ import annotations
 
@@ -221,7 +221,7 @@ def apply_overrides(
     speed: str | None = None,
     columns: Mapping[str, ColumnChoice] | None = None,
 ) -> Session:
-    """Let command-line options win over what the session file says.
+    """Replace what session.toml states by command-line options.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """`Session`: the vehicle, air, site and logs that a session.toml describes, every key checked.
 
-The keys, their units, ranges and defaults stand in `session_keys.py`. A folder without a
-session.toml, and options that win over the file, are the business of `session_options.py`.
+The keys, their units, ranges and defaults stand in `keys.py`. `overrides.py` handles folders without
+a session.toml, and options that win over the file.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ _SLOPE_SD_FLOOR = 1e-6
 _WIND_SD_FLOOR_MPS = 1e-3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Air:
     """Weather as the user stated it; None where not stated. Pressure is station pressure."""
 
@@ -66,7 +66,7 @@ class Air:
     altitude_m: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """What is known of road and wind from elsewhere; slopes as ratio (rise over run)."""
 
@@ -76,7 +76,7 @@ class Site:
     wind_sd_mps: float = 3.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LogEntry:
     """One ``[[log]]``: the files of one recording, absolute paths."""
 
@@ -86,7 +86,7 @@ class LogEntry:
     columns: dict[str, ColumnChoice] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CrossCheckArguments:
     """The ``[crosscheck]`` table: arguments of the command by the same names."""
 
@@ -97,7 +97,7 @@ class CrossCheckArguments:
     speed_sd: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Display:
     """Units for people; results.json stays SI."""
 
@@ -105,7 +105,7 @@ class Display:
     speed: SpeedUnit = "km/h"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
     """Runs of one vehicle on one road in one spell of weather.
 
@@ -191,10 +191,6 @@ def session_from_document(
     )
 
 
-def _or(value: float | None, default: float) -> float:
-    return default if value is None else value
-
-
 def _air(top: KeyTable) -> Air | None:
     if "air" not in top.values:
         return None
@@ -202,19 +198,19 @@ def _air(top: KeyTable) -> Air | None:
     return Air(
         temperature_c=table.quantity(AIR["temperature"]),
         pressure_hpa=table.quantity(AIR["pressure"]),
-        relative_humidity_percent=_or(table.quantity(AIR["relative_humidity"]), 50.0),
+        relative_humidity_percent=table.quantity_or(AIR["relative_humidity"], 50.0),
         altitude_m=table.quantity(AIR["altitude"]),
     )
 
 
 def _site(top: KeyTable) -> Site:
     table = top.table("site", KNOWN_KEYS["site"])
-    slope_sd_percent = _or(table.quantity(SITE["slope_uncertainty"]), 0.5)
-    wind_sd_mps = _or(table.quantity(SITE["wind_uncertainty"]), 3.0)
+    slope_sd_percent = table.quantity_or(SITE["slope_uncertainty"], 0.5)
+    wind_sd_mps = table.quantity_or(SITE["wind_uncertainty"], 3.0)
     return Site(
-        slope=_or(table.quantity(SITE["slope"]), 0.0) / 100.0,
+        slope=table.quantity_or(SITE["slope"], 0.0) / 100.0,
         slope_sd=max(slope_sd_percent / 100.0, _SLOPE_SD_FLOOR),
-        wind_mps=_or(table.quantity(SITE["wind"]), 0.0),
+        wind_mps=table.quantity_or(SITE["wind"], 0.0),
         wind_sd_mps=max(wind_sd_mps, _WIND_SD_FLOOR_MPS),
     )
 

@@ -31,7 +31,7 @@ _FLOTATION = re.compile(
 _BICYCLE = re.compile(r"(?P<width>\d{2,3})\s*-\s*(?P<bead>\d{3})(?!\d)")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TyreSize:
     """A tyre as designed, unloaded.
 
@@ -94,7 +94,7 @@ def parse_tyre(text: str) -> TyreSize:
     if not (300.0 <= outer_mm <= 1400.0 and rim_mm < outer_mm and rim_mm <= largest_rim_mm):
         msg = f"{text!r} gives an outer diameter of {outer_mm:.0f} mm on a {rim_mm:.0f} mm rim"
         raise ValueError(msg)
-    return TyreSize(width_mm, rim_mm, outer_mm)
+    return TyreSize(width_mm=width_mm, rim_mm=rim_mm, outer_diameter_mm=outer_mm)
 
 
 def rolling_radius_m(tyre: str) -> float:

@@ -22,7 +22,7 @@ from logger.session.tyres import TYRE_EXAMPLES, parse_tyre, rolling_radius_m
 __all__ = ["Vehicle", "vehicle_from_table", "vehicle_masses"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Vehicle:
     """The vehicle as driven; masses in kg, all uncertainties one standard deviation.
 

@@ -71,7 +71,9 @@ def test_exact_data_give_exact_values_with_an_uncertainty_above_a_floor() -> Non
 def test_the_mass_is_part_of_the_uncertainty() -> None:
     """1 % of mass is 1 % of every force, exact data or not."""
     file = CASES / "first" / "coast_exact_no_noise_mass1329.csv"
-    vehicle = Vehicle(MASS_KG, 13.29, 0.0, 1e-3)
+    vehicle = Vehicle(
+        mass_kg=MASS_KG, mass_sd_kg=13.29, rotating_mass_kg=0.0, rotating_mass_sd_kg=1e-3
+    )
     sharp, plain = _load(analyse_files([file])), _load(analyse_files([file], vehicle=vehicle))
     (force, sd), (_, without) = _force(plain, 30.0), _force(sharp, 30.0)
     assert sd == pytest.approx(np.hypot(without, 0.01 * force), rel=0.01)
@@ -104,7 +106,7 @@ def test_two_directions_tell_the_slope_from_the_resistance() -> None:
     """One road both ways, 0.4 %: F0 within 3 sigma of 152 (154.3 +/- 1.5 found), F1 0.80 +/- 0.19, F2
     0.419 +/- 0.006, grade 0.400 %; F(25) 435.75 +/- 1 N."""
     files = [CASES / "physics" / f"coast_{way}hill_0p4pct_mass1329.csv" for way in ("up", "down")]
-    site = Site(0.0, 0.005, 0.0, 1e-3)
+    site = Site(slope=0.0, slope_sd=0.005, wind_mps=0.0, wind_sd_mps=1e-3)
     outcome = analyse_files(files, site=site, directions=["up", "down"])
     load = _load(outcome)
     assert load.f0_n == pytest.approx(154.3, abs=1.5)
@@ -125,7 +127,9 @@ def test_one_direction_alone_warns_that_grade_and_wind_are_inside(way: str) -> N
     """Alone, with the default knowledge of the road, the interval must hold the truth: one-way fits
     that ignore the slope give F0 207 and 102 N for a true 152 N."""
     file = CASES / "physics" / f"coast_{way}hill_0p4pct_mass1329.csv"
-    outcome = analyse_files([file], site=Site(0.0, 0.005, 0.0, 1e-3))
+    outcome = analyse_files(
+        [file], site=Site(slope=0.0, slope_sd=0.005, wind_mps=0.0, wind_sd_mps=1e-3)
+    )
     load = _load(outcome)
     (said,) = [f.text for f in outcome.findings if f.kind == "one_direction"]
     assert said.startswith("The only used run went one way")

@@ -17,6 +17,7 @@ from analysis.results.validity import NothingUsable
 from analysis.runs.survey import survey
 from logger.reading import read_log
 from logger.recording import Recording
+from logger.session.keys import VehicleKind
 from logger.session.session import LogEntry, Session, Vehicle
 
 _FOLDER = os.environ.get("PULLCOAST_OPEN_LOGS")
@@ -63,9 +64,17 @@ def test_the_speed_curve_of_a_drive_is_believable(name: str) -> None:
 def test_no_result_is_sold_from_an_ordinary_drive(name: str, mass_share: float) -> None:
     """In-gear slowing and traffic are no coast-downs, whatever mass the user believes in."""
     mass_kg = _DRIVES[name][2] * mass_share
-    kind = "truck" if name == "bus_phone" else "car"
-    vehicle = Vehicle(mass_kg, 0.01 * mass_kg, 0.03 * mass_kg, 0.005 * mass_kg, kind=kind)  # type: ignore[arg-type]  # one of the kinds
-    session = Session(Path(), "drive", vehicle, (LogEntry(tuple(_paths(name))),))
+    kind: VehicleKind = "truck" if name == "bus_phone" else "car"
+    vehicle = Vehicle(
+        mass_kg=mass_kg,
+        mass_sd_kg=0.01 * mass_kg,
+        rotating_mass_kg=0.03 * mass_kg,
+        rotating_mass_sd_kg=0.005 * mass_kg,
+        kind=kind,
+    )
+    session = Session(
+        path=Path(), name="drive", vehicle=vehicle, logs=(LogEntry(files=tuple(_paths(name))),)
+    )
     with pytest.raises(NothingUsable) as refused:
         analyse(session, (_recording(name),))
     assert refused.value.reasons

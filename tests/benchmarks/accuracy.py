@@ -93,7 +93,9 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--workers", type=int, default=1, help="processes (default: 1)")
     parser.add_argument("--alone", action="store_true", help="without oracle and rivals")
     parser.add_argument("--scores", type=Path, help="add each session's scores to this file")
-    parser.add_argument("--keep", action="store_true", help="also keep the table in results/")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, and beside the oracle the table"
+    )
     arguments = parser.parse_args(argv)
     if arguments.sessions < 1 or arguments.workers < 1:
         parser.error("--sessions and --workers are at least 1")
@@ -127,8 +129,8 @@ def main(argv: list[str] | None = None) -> int:
         if arguments.keep:
             found_of_case = figures(by, OURS, ORACLE, CASES[name])
             keep_figures(f"accuracy-{name}", found_of_case, f"{len(seeds)} sessions")
-    if arguments.keep:
-        file = keep_text("accuracy", "\n".join(kept), f"-{arguments.case}")
+    if arguments.keep and not arguments.alone:
+        file = keep_text("accuracy", "\n".join(kept), f"-{arguments.case}-oracle")
         print(f"kept in {file}")
     return 0
 

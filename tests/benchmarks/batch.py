@@ -25,7 +25,7 @@ _HERE = Path(__file__).resolve()
 _ROOT = _HERE.parents[2]
 sys.path[:0] = [str(_HERE.parent), str(_ROOT)]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 
 from analysis.simulate.session import simulate_session
 
@@ -66,7 +66,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sessions", type=int, default=100, metavar="N")
     parser.add_argument("--pairs", type=int, default=1, metavar="N", help="two-way pairs of each")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     load = os.getloadavg()[0]
     with tempfile.TemporaryDirectory() as place:
@@ -108,7 +110,6 @@ def main() -> None:
         ]
     print("\n".join(lines))
     if chosen.keep:
-        keep_text("batch", "\n".join(lines))
         share = f"one worker got {100 * one_cpu / one_s:.0f} % of a processor"
         keep_figures("batch", figures, f"{what}; {share}")
 

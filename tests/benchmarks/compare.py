@@ -20,7 +20,7 @@ sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 
 import numpy as np
 from compare_sessions import DAYS, GAINS, SimulatedSide, sides_of
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 
 from analysis.sessions.compare import Comparison, compare
 from analysis.sessions.difference import share_found
@@ -60,7 +60,9 @@ def main() -> None:
     )
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--cache", type=Path, help="keep the sessions there for another run")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     none: list[Comparison] = []
     none_true: list[float] = []
@@ -134,7 +136,6 @@ def main() -> None:
     ]
     print("\n".join(lines))
     if chosen.keep:
-        keep_text("compare", "\n".join(lines))
         changed_pairs = len(gains[GAINS[0]])
         keep_figures("compare", figures, f"{len(none)} pairs without, {changed_pairs} with a gain")
 

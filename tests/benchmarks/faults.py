@@ -8,7 +8,6 @@ is a small memory file system, which only root can make; without it that row say
 from __future__ import annotations
 
 import argparse
-import datetime
 import json
 import os
 import random
@@ -368,7 +367,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--case", choices=tuple(_CASES), action="append")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the output, in place of earlier output"
+    )
     chosen = parser.parse_args()
     lines = {}
     for name in chosen.case or _CASES:
@@ -380,10 +381,9 @@ def main() -> None:
             bad = Figure(found.what, float(found.bad), None, 0.0)
             keep_figures(f"faults-{name.replace(' ', '_')}", [bad], f"--kills {chosen.kills}")
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = results_folder() / f"faults-{today}.txt"
+        path = results_folder() / "faults.txt"
         earlier = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-        kept = {line[:20].strip(): line for line in earlier} | lines  # of one day, the last of each
+        kept = {line[:20].strip(): line for line in earlier} | lines  # the last of each
         text = "".join(f"{kept[name]}\n" for name in _CASES if name in kept)
         keep_text("faults", text)
 

@@ -141,7 +141,7 @@ class Kept:
 
 
 def results_folder() -> Path:
-    """Return the folder of the dated output, made where it is not there."""
+    """Return the folder of what is kept, made where it is not there."""
     chosen = os.environ.get("PULLCOAST_BENCHMARK_RESULTS")
     folder = Path(chosen) if chosen else Path(__file__).resolve().with_name("results")
     folder.mkdir(parents=True, exist_ok=True)
@@ -154,8 +154,8 @@ def figures_folder() -> Path:
 
 
 def keep_text(name: str, text: str, part: str = "") -> Path:
-    """Write what a benchmark printed into its dated file, a part's named last; return the file."""
-    path = results_folder() / f"{name}-{datetime.now(UTC):%Y-%m-%d}{part}.txt"
+    """Write what a benchmark printed in place of its earlier text; return the file."""
+    path = results_folder() / f"{name}{part}.txt"
     write_text_atomic(path, text.rstrip("\n") + "\n")
     return path
 

@@ -33,7 +33,6 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -270,7 +269,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--seconds", type=float, default=60.0, help="how long (default: 60)")
     parser.add_argument("--seed", type=int, default=1, help="which requests (default: 1)")
-    parser.add_argument("--keep", action="store_true", help="write results/fuzz_capture-DATE.txt")
+    parser.add_argument("--keep", action="store_true", help="write results/fuzz_capture.txt")
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         watch, before, after = run(arguments.seconds, arguments.seed, Path(place))
@@ -290,8 +289,7 @@ def main() -> int:
     print(text, end="")
     if arguments.keep:
         RESULTS.mkdir(exist_ok=True)
-        stamp = datetime.now(UTC).date().isoformat()
-        write_text_atomic(RESULTS / f"fuzz_capture-{stamp}-seed{arguments.seed}.txt", text)
+        write_text_atomic(RESULTS / "fuzz_capture.txt", text)
     return 1 if watch.wrong else 0
 
 

@@ -31,7 +31,6 @@ import tracemalloc
 import warnings
 from collections import Counter
 from collections.abc import Callable
-from datetime import UTC, datetime
 from itertools import zip_longest
 from pathlib import Path
 
@@ -269,7 +268,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--seconds", type=float, default=60.0, help="how long (default: 60)")
     parser.add_argument("--seed", type=int, default=1, help="which inputs (default: 1)")
-    parser.add_argument("--keep", action="store_true", help="write results/fuzz_reading-DATE.txt")
+    parser.add_argument("--keep", action="store_true", help="write results/fuzz_reading.txt")
     parser.add_argument("--out", type=Path, default=Path("fuzz-wrong"), help="for wrong inputs")
     arguments = parser.parse_args()
     warnings.simplefilter("ignore")  # as the command does
@@ -289,9 +288,7 @@ def main() -> int:
     print(text, end="")
     if arguments.keep:
         RESULTS.mkdir(exist_ok=True)
-        stamp = datetime.now(UTC).date().isoformat()
-        name = f"fuzz_reading-{stamp}-seed{arguments.seed}.txt"
-        write_text_atomic(RESULTS / name, text)
+        write_text_atomic(RESULTS / "fuzz_reading.txt", text)
     return 1 if wrong else 0
 
 

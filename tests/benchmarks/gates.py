@@ -20,7 +20,7 @@ import numpy as np
 _HERE = Path(__file__).resolve()
 sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1] / "support"), str(_HERE.parents[2])]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 from make_gates import model_of, time_gates
 from make_sessions import recordings_of
 
@@ -37,7 +37,9 @@ def main() -> None:
     """Time gates on simulated sessions and print the rms of z."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sessions", type=int, default=200, metavar="N", help="default: 200")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     z: dict[str, list[float]] = {"pull": [], "coast": []}
     for number in range(chosen.sessions):
@@ -55,8 +57,6 @@ def main() -> None:
         if (number + 1) % 10 == 0:
             print(_line(number + 1, z), flush=True)
     if chosen.keep:
-        how = f"{chosen.sessions} sessions of 2 pairs, clean phone, gates with 0.2 s and 1 km/h"
-        keep_text("gates", f"{how}\n{_line(chosen.sessions, z)}")
         keep_figures("gates", figures(z), f"{chosen.sessions} sessions")
 
 

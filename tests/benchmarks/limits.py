@@ -9,7 +9,6 @@ places are invented.
 from __future__ import annotations
 
 import argparse
-import datetime
 import math
 import multiprocessing
 import os
@@ -216,17 +215,18 @@ def main() -> None:
     """Print one row per case."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--case", choices=tuple(_CASES), action="append")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the output, in place of earlier output"
+    )
     chosen = parser.parse_args()
     lines = {}
     for name in chosen.case or _CASES:
         lines[name] = row(name)
         print(lines[name], flush=True)
     if chosen.keep:
-        today = datetime.datetime.now(tz=datetime.UTC).date()
-        path = _HERE.parent / "results" / f"limits-{today}.txt"
+        path = _HERE.parent / "results" / "limits.txt"
         earlier = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-        kept = {line[:34].strip(): line for line in earlier} | lines  # of one day, the last of each
+        kept = {line[:34].strip(): line for line in earlier} | lines  # the last of each
         text = "".join(f"{kept[name]}\n" for name in _CASES if name in kept)
         path.write_text(text, encoding="utf-8")
 

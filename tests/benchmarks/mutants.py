@@ -133,7 +133,9 @@ def main() -> int:
     parser.add_argument("--each", type=int, default=7, help="faults per module (default: 7)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--module", choices=tuple(_TARGETS), action="append")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figure and the list, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     lines: list[str] = []
     seen = 0

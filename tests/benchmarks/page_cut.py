@@ -2,7 +2,7 @@
 
 Run by hand, where the tests of the capture page run:
 
-    python tests/benchmarks/page_cut.py --keep     # also writes results/page_cut-DATE.txt
+    python tests/benchmarks/page_cut.py --keep     # also keeps the figures
 
 The page records, and sends to the capture server through a proxy whose connections break after
 random numbers of bytes: in parts, in requests, in handshakes. What arrives is compared byte by byte
@@ -25,7 +25,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "support"), str(HERE.parents[1])]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 from make_browser import (
     accept,
     address_of,
@@ -48,7 +48,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--cuts", type=int, default=50, help="how many (default: 50)")
     parser.add_argument("--seed", type=int, default=1, help="of places and rows (default: 1)")
-    parser.add_argument("--keep", action="store_true", help="write the figures into results")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     arguments = parser.parse_args()
     rng = np.random.default_rng(arguments.seed)
     lines = ["recording     bytes  cuts  identical"]
@@ -91,7 +93,6 @@ def main() -> int:
     text = "\n".join([*head, *lines, *tail]) + "\n"
     print(text)
     if arguments.keep:
-        keep_text("page_cut", text)
         other = Figure("recordings that arrive otherwise than sent", float(count - same), None, 0.0)
         keep_figures("page_cut", [other], f"{count} recordings, {made} cuts")
     return 0 if same == count else 1

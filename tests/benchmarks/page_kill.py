@@ -2,7 +2,7 @@
 
 Run by hand, where the tests of the capture page run:
 
-    python tests/benchmarks/page_kill.py --keep     # also writes results/page_kill-DATE.txt
+    python tests/benchmarks/page_kill.py --keep     # also keeps the figures
 
 The browser of one profile records motion at 60 Hz and is killed, all its processes at once, after a
 random time; opened again, the page gives the recording, which the project's reader reads. Lost is
@@ -25,7 +25,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "support"), str(HERE.parents[1])]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 from make_browser import address_of, killed, launched
 from make_capture import thread_server
 
@@ -37,7 +37,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--kills", type=int, default=20, help="how often (default: 20)")
     parser.add_argument("--seed", type=int, default=1, help="of the random times (default: 1)")
-    parser.add_argument("--keep", action="store_true", help="write the figures into results")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     arguments = parser.parse_args()
     after_s = np.random.default_rng(arguments.seed).uniform(0.8, 6.0, arguments.kills).tolist()
     lines = ["kill  after s  rows  longest hole s  lost s"]
@@ -70,7 +72,6 @@ def main() -> int:
     text = "\n".join([*head, *lines, *tail]) + "\n"
     print(text)
     if arguments.keep:
-        keep_text("page_kill", text)
         most = Figure("most lost of a recording", max(lost), None, GOAL_S, "s")
         none = Figure(
             "kills that nothing came back of", float(arguments.kills - len(lost)), None, 0.0

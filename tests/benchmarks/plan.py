@@ -20,7 +20,7 @@ sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 
 import numpy as np
 from compare_sessions import SimulatedSide, sides_of
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 
 from analysis.planning.outing import guess
 from analysis.planning.plan import Foretold, foretell
@@ -78,7 +78,9 @@ def main() -> None:
     parser.add_argument("--vehicles", type=int, default=50, help="two sessions each (default: 50)")
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--cache", type=Path, help="keep the sessions there for another run")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     missed, said, planned = [], [], []
     for seed in range(chosen.first_seed, chosen.first_seed + chosen.vehicles):
@@ -114,7 +116,6 @@ def main() -> None:
     ]
     print("\n".join(lines))
     if chosen.keep:
-        keep_text("plan", "\n".join(lines))
         keep_figures("plan", figures, f"{len(missed)} sessions")
 
 

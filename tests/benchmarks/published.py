@@ -19,7 +19,7 @@ import numpy as np
 _HERE = Path(__file__).resolve()
 sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1] / "support"), str(_HERE.parents[2])]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 from make_published import PUBLISHED, published_vehicle
 from make_sessions import recordings_of
 
@@ -49,7 +49,9 @@ def main() -> None:
     """Print one line per vehicle and the rms over all."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sessions", type=int, default=3, help="sessions per vehicle")
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     lines = ["error of the road load at 50 / 72 / 100 km/h, rms over sessions [%]"]
     every, scaled = [], []
@@ -75,7 +77,6 @@ def main() -> None:
     lines.append(f"rms z {np.sqrt(np.mean(z**2)):.2f}; 95 % intervals hold {held:.1%}")
     print("\n".join(lines[-3:]))
     if chosen.keep:
-        keep_text("published", "\n".join(lines))
         of = f"{len(PUBLISHED)} vehicles, {chosen.sessions} sessions each"
         keep_figures("published", found_figures, of)
 

@@ -3,7 +3,7 @@
 Run by hand, from an environment that pullcoast is installed in with its test extra:
 
     python tests/benchmarks/reading_speed.py            # prints
-    python tests/benchmarks/reading_speed.py --keep     # also writes results/reading_speed-DATE.txt
+    python tests/benchmarks/reading_speed.py --keep     # also keeps the figures
     python tests/benchmarks/reading_speed.py --rows 300000
 
 Every reading is a process of its own that imports its reader first and then reads one file. What
@@ -28,7 +28,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 
 #: Largest ratio of the time of a file to that of half of it.
 DOUBLE_GOAL = 2.2
@@ -258,7 +258,9 @@ def main() -> None:
     parser.add_argument("--points", type=int, default=POINTS, help="points of the track")
     parser.add_argument("--rounds", type=int, default=3, help="rounds, of which the best counts")
     parser.add_argument("--only", default="", help="only files whose description has this in it")
-    parser.add_argument("--keep", action="store_true", help="write the table into results")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     options = parser.parse_args()
     heading = [
         (
@@ -287,7 +289,6 @@ def main() -> None:
             figures += found
             print(line, flush=True)
     if options.keep:
-        keep_text("reading_speed", "\n".join(lines))
         keep_figures("reading_speed", figures, f"least of {options.rounds} rounds")
 
 

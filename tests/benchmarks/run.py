@@ -5,7 +5,7 @@ Run from an environment that pullcoast is installed in, on a quiet machine:
     python tests/benchmarks/run.py                        # all, short ones first, then the table
     python tests/benchmarks/run.py --only start_up        # one, then the table
     python tests/benchmarks/run.py --kept                 # the table of what is kept
-    python tests/benchmarks/run.py --kept --write-readme  # and into the README
+    python tests/benchmarks/run.py --kept --write-readme  # and into the READMEs
 
 Ends with 1 where a benchmark failed or one of its figures misses its goal. A benchmark that fails
 does not stop the others; its earlier figures stay in the table with their date.
@@ -24,15 +24,49 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 sys.path[:0] = [str(HERE), str(ROOT)]
 
-from figures import Kept, kept_figures, table
+from figures import Figure, Kept, kept_figures, table
 
 from logger.writing import write_text_atomic
 
-__all__ = ["BENCHMARKS", "README", "SECTION", "Benchmark", "main", "quoted", "with_table"]
+__all__ = [
+    "BENCHMARKS",
+    "GUIDE",
+    "HEADLINES",
+    "README",
+    "SECTION",
+    "Benchmark",
+    "headlines",
+    "main",
+    "quoted",
+    "with_headlines",
+    "with_table",
+]
 
+#: Quotes the headlines.
 README = ROOT / "README.md"
+#: Quotes the whole table.
+GUIDE = ROOT / "tests" / "README.md"
 SECTION = "## How well it does\n"
 _FENCE, _END = "\n```text\n", "```\n"
+_TOP = "| of | figure | found | goal | |\n|---|---|---|---|---|\n"
+
+#: What the README shows: benchmark, figure, and what it is of in a reader's words.
+HEADLINES = (
+    ("accuracy-clean", "road load at 50 km/h, rms error", "four pairs of runs, good phone"),
+    ("accuracy-one-pair", "road load at 50 km/h, rms error", "one pair of runs, good phone"),
+    (
+        "accuracy-clean",
+        "road load, three speeds: 68 % intervals hold",
+        "four pairs of runs, good phone",
+    ),
+    ("accuracy-clean", "peak wheel power, rms error", "four pairs of runs, good phone"),
+    (
+        "accuracy-clean",
+        "road load, three speeds: 95 % intervals hold",
+        "four pairs of runs, good phone",
+    ),
+    ("compare", "no difference, gain claimed", "two sessions compared"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +106,13 @@ BENCHMARKS = (
 
 
 def quoted(text: str) -> str:
-    """Return the table that a README quotes."""
+    """Return the table that a guide quotes."""
     section = text.partition(SECTION)[2]
     return section.partition(_FENCE)[2].partition(_END)[0]
 
 
 def with_table(text: str, lines: str) -> str:
-    """Return a README with another table quoted; the rest stays as it is."""
+    """Return a guide with another table quoted; the rest stays as it is."""
     before, heading, section = text.partition(SECTION)
     above, fence, rest = section.partition(_FENCE)
     _, end, below = rest.partition(_END)
@@ -86,6 +120,35 @@ def with_table(text: str, lines: str) -> str:
         message = f'no block of text below "{SECTION.strip()}": put one there'
         raise ValueError(message)
     return f"{before}{heading}{above}{fence}{lines}\n{end}{below}"
+
+
+def headlines(every: Sequence[Kept]) -> str:
+    """Return the headline figures as rows of a table, missed goals first."""
+    found = {(kept.benchmark, one.what): one for kept in every for one in kept.figures}
+    rows: list[tuple[str, Figure]] = []
+    for benchmark, what, of in HEADLINES:
+        if (benchmark, what) not in found:
+            message = f'no figure "{what}" is kept of {benchmark}: run it, or choose another'
+            raise ValueError(message)
+        rows.append((of, found[benchmark, what]))
+    rows.sort(key=lambda row: row[1].verdict != "MISSED")
+    return "".join(
+        f"| {of} | {one.what} | {one.found_text} | {one.goal} | {one.verdict} |\n"
+        for of, one in rows
+    )
+
+
+def with_headlines(text: str, rows: str) -> str:
+    """Return a README with other rows in its table of headlines; the rest stays as it is."""
+    before, heading, section = text.partition(SECTION)
+    above, top, rest = section.partition(_TOP)
+    if not top:
+        message = f'no table of headlines below "{SECTION.strip()}": put its first two lines there'
+        raise ValueError(message)
+    below = rest.splitlines(keepends=True)
+    while below and below[0].startswith("| "):
+        del below[0]
+    return f"{before}{heading}{above}{top}{rows}{''.join(below)}"
 
 
 def _belongs(kept: Kept, names: Sequence[str]) -> bool:
@@ -98,7 +161,9 @@ def main(argv: list[str] | None = None) -> int:
     names = [one.name for one in BENCHMARKS]
     parser.add_argument("--only", action="append", choices=names, help="may be repeated")
     parser.add_argument("--kept", action="store_true", help="run nothing, show what is kept")
-    parser.add_argument("--write-readme", action="store_true", help="put the table into README.md")
+    parser.add_argument(
+        "--write-readme", action="store_true", help="put the table into tests/README.md"
+    )
     chosen = parser.parse_args(argv)
     if chosen.kept and chosen.only:
         parser.error("--kept runs nothing: leave --only out")
@@ -117,8 +182,10 @@ def main(argv: list[str] | None = None) -> int:
     every = kept_figures()
     print(table(every))
     if chosen.write_readme:
+        text = GUIDE.read_text(encoding="utf-8")
+        write_text_atomic(GUIDE, with_table(text, table(every)))
         text = README.read_text(encoding="utf-8")
-        write_text_atomic(README, with_table(text, table(every)))
+        write_text_atomic(README, with_headlines(text, headlines(every)))
     if chosen.kept:
         return 0
     if failed:

@@ -19,7 +19,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _HERE = Path(__file__).resolve()
 sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[2])]
 
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 
 from analysis import pipeline
 from analysis.model.fit import SessionFit, fit_session
@@ -60,7 +60,9 @@ def measured(pairs: int) -> tuple[float, float, int]:
 def main() -> None:
     """Print the two ratios."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--keep", action="store_true", help="keep the output, dated")
+    parser.add_argument(
+        "--keep", action="store_true", help="keep the figures, in place of earlier ones"
+    )
     chosen = parser.parse_args()
     few, many = measured(_FEW), measured(_MANY)
     lines = [
@@ -85,7 +87,6 @@ def main() -> None:
     )
     print("\n".join(lines))
     if chosen.keep:
-        keep_text("scaling", "\n".join(lines))
         keep_figures("scaling", found, f"{2 * _FEW} and {2 * _MANY} runs")
 
 

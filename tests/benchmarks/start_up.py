@@ -3,7 +3,7 @@
 Run by hand, from an environment that pullcoast is installed in:
 
     python tests/benchmarks/start_up.py            # prints
-    python tests/benchmarks/start_up.py --keep     # also writes results/start_up-DATE.txt
+    python tests/benchmarks/start_up.py --keep     # also keeps the figures
 
 Every figure is a ratio to one baseline of the same run, because seconds say more about the machine
 than about the program. The rounds go through all commands in turn, so that a busy moment hits each.
@@ -22,12 +22,11 @@ import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-from figures import Figure, keep_figures, keep_text
+from figures import Figure, keep_figures
 
 from analysis.simulate.phone import draw_phone
 from analysis.simulate.session import simulate_session
@@ -142,7 +141,7 @@ def surroundings(rows: int, repeats: int) -> str:
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Measure and print; with --keep also write a dated file."""
+    """Measure and print; with --keep also keep the figures."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--repeats", type=int, default=5, help="timed rounds (default: 5)")
     parser.add_argument("--keep", action="store_true", help="write the figures into results/")
@@ -166,8 +165,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     text = surroundings(rows, arguments.repeats) + "\n\n" + table(commands, spent) + "\n"
     print(text, end="")
     if arguments.keep:
-        kept = keep_text("start_up", f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC\n{text}")
-        keep_figures("start_up", figures(commands, spent), f"median of {arguments.repeats} runs")
+        kept = keep_figures(
+            "start_up", figures(commands, spent), f"median of {arguments.repeats} runs"
+        )
         print(f"kept in {kept}")
 
 

@@ -66,9 +66,10 @@ class Answer:
     body: bytes
 
     @property
-    def told(self) -> dict[str, object]:
-        told: dict[str, object] = json.loads(self.body)
-        return told
+    def reply(self) -> dict[str, object]:
+        """The body as JSON."""
+        reply: dict[str, object] = json.loads(self.body)
+        return reply
 
 
 @dataclass
@@ -115,7 +116,7 @@ class Client:
     def state(self, key: str) -> dict[str, object]:
         answer = self.ask("GET", f"/recordings/{key}", headers=self.bearer)
         assert answer.status == 200
-        return answer.told
+        return answer.reply
 
     def put_head(self, key: str, offset: int, length: int, body_length: int) -> bytes:
         """Return the head of a PUT, for a body that is sent by hand."""
@@ -148,15 +149,15 @@ class Client:
         connection.close()
 
     def send_rest(self, key: str, data: bytes) -> None:
-        """Send what the server does not have, as a phone would: going on from what it is told."""
+        """Send what the server does not have, as a phone would: going on from where the server is."""
         have = self.state(key)["have"]
         for _ in range(10):
             assert isinstance(have, int)
             answer = self.put(key, data[have:], have, len(data))
-            if answer.told.get("done"):
+            if answer.reply.get("done"):
                 return
             assert answer.status in (200, 409, 503)
-            have = answer.told["have"]
+            have = answer.reply["have"]
         msg = f"the server takes no more: {answer}"
         raise AssertionError(msg)
 
@@ -300,10 +301,10 @@ def files_below(folder: Path) -> set[str]:
 
 def settled(phone: Client, key: str, expected: int) -> dict[str, object]:
     """Ask until what was sent before a cut is there; give up after some seconds."""
-    told = phone.state(key)
+    state = phone.state(key)
     for _ in range(100):
-        if told["have"] == expected:
+        if state["have"] == expected:
             break
         threading.Event().wait(0.05)
-        told = phone.state(key)
-    return told
+        state = phone.state(key)
+    return state

@@ -48,14 +48,17 @@ def make_sample_logs(folder: Path) -> tuple[Truth, Truth]:
         road, wind_mps=-0.8, temperature_c=18.5, pressure_hpa=1001.0, humidity_percent=55.0
     )
     bare = _van("beekeeper's van", bare_day, mass_kg=1912.0, rolling_n=196.0, drag_area_m2=1.16)
-    rack = _van(
-        "beekeeper's van with roof rack", rack_day,
-        mass_kg=1958.0, rolling_n=201.0, drag_area_m2=1.37,
-    )  # fmt: skip
-    return (
+    rack = _van("beekeeper's van", rack_day, mass_kg=1958.0, rolling_n=201.0, drag_area_m2=1.37)
+    truths = (
         _session(folder / "van_bare", _BARE_SEED, bare, bare_day),
         _session(folder / "van_with_rack", _RACK_SEED, rack, rack_day),
     )
+    # one vehicle before and after a change: the same name, another state
+    file = folder / "van_with_rack" / "session.toml"
+    text = file.read_text(encoding="utf-8")
+    changed = text.replace('state = "stock"', 'state = "roof rack with hive boxes"')
+    file.write_text(changed, encoding="utf-8")
+    return truths
 
 
 def _session(folder: Path, seed: int, van: SimVehicle, day: SimSite) -> Truth:

@@ -36,7 +36,13 @@ __all__ = [
 Direction = Literal["up", "down"]
 MASS_KG = 1329.0
 #: The masses of these files are exact: only noise is to be seen.
-_VEHICLE = Vehicle(MASS_KG, 1e-3, 0.0, 1e-3, stated=("mass_uncertainty", "rotating_mass"))
+_VEHICLE = Vehicle(
+    mass_kg=MASS_KG,
+    mass_sd_kg=1e-3,
+    rotating_mass_kg=0.0,
+    rotating_mass_sd_kg=1e-3,
+    stated=("mass_uncertainty", "rotating_mass"),
+)
 #: What the descriptions of the files ask for: slope and wind known to be 0.
 KNOWN_SITE = Site(slope=0.0, slope_sd=1e-5, wind_mps=0.0, wind_sd_mps=1e-3)
 
@@ -50,8 +56,10 @@ def case_session(
 ) -> Session:
     """Return a session with one log per file."""
     ways: Sequence[Direction | None] = directions or [None] * len(files)
-    logs = tuple(LogEntry((file,), way) for file, way in zip(files, ways, strict=True))
-    return Session(files[0].parent, "case", vehicle, logs, site=site)
+    logs = tuple(
+        LogEntry(files=(file,), direction=way) for file, way in zip(files, ways, strict=True)
+    )
+    return Session(path=files[0].parent, name="case", vehicle=vehicle, logs=logs, site=site)
 
 
 def analyse_files(

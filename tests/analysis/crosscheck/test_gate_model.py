@@ -60,7 +60,9 @@ def test_wind_and_slope_add_as_regulations_say() -> None:
     v = np.array([10.0, 20.0])
     expected = (160.0 + 2.0 * v + 0.36 * (v + 2.0) ** 2) / MASS_KG + 0.03
     np.testing.assert_allclose(met.slowing_mps2(v), expected, rtol=1e-12)
-    vehicle = Vehicle(1500.0, 5.0, 50.0, 5.0)
+    vehicle = Vehicle(
+        mass_kg=1500.0, mass_sd_kg=5.0, rotating_mass_kg=50.0, rotating_mass_sd_kg=5.0
+    )
     # 0.1 % of 1500 kg is 14.71 N
     assert slope_accel_mps2(vehicle, 0.001) * 1550.0 == pytest.approx(14.71, abs=0.01)
 

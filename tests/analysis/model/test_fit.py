@@ -26,8 +26,8 @@ from logger.session.session import Site, Vehicle
 Array = NDArray[np.float64]
 
 _SPREAD = Spread(lag=0.1)
-_VEHICLE = Vehicle(970.0, 1.0, 30.0, 1.0)
-_SITE = Site(0.0, 0.004, 0.0, 2.0)
+_VEHICLE = Vehicle(mass_kg=970.0, mass_sd_kg=1.0, rotating_mass_kg=30.0, rotating_mass_sd_kg=1.0)
+_SITE = Site(slope=0.0, slope_sd=0.004, wind_mps=0.0, wind_sd_mps=2.0)
 _REFITS = 24
 #: One test in a thousand.
 _RARE = 1e-3
@@ -171,7 +171,7 @@ def test_a_better_known_road_narrows_the_interval_of_one_direction() -> None:
             runs,
             KNOTS_MPS,
             _VEHICLE,
-            Site(0.0, slope_sd, 0.0, 0.5),
+            Site(slope=0.0, slope_sd=slope_sd, wind_mps=0.0, wind_sd_mps=0.5),
             start=_SPREAD,
             hold_spread=True,
         )

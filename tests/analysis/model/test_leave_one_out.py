@@ -27,7 +27,10 @@ def _fit() -> SessionFit:
         noisy_run(rng, world, _SPREAD, number=number, direction=(1, -1)[number % 2])
         for number in range(6)
     ]
-    vehicle, site = Vehicle(970.0, 1.0, 30.0, 1.0), Site(0.0, 0.004, 0.0, 2.0)
+    vehicle, site = (
+        Vehicle(mass_kg=970.0, mass_sd_kg=1.0, rotating_mass_kg=30.0, rotating_mass_sd_kg=1.0),
+        Site(slope=0.0, slope_sd=0.004, wind_mps=0.0, wind_sd_mps=2.0),
+    )
     return fit_session(runs, KNOTS_MPS, vehicle, site, start=_SPREAD, hold_spread=True)
 
 

@@ -167,7 +167,10 @@ class _Known:
 
 def test_a_known_road_load_keeps_its_forces_and_their_uncertainty() -> None:
     """In the model's terms (per effective mass, at 30 m/s) and back: force and sd at any speed."""
-    precision, mean = known_prior(_Known(), Vehicle(1400.0, 1.0, 50.0, 1.0))
+    precision, mean = known_prior(
+        _Known(),
+        Vehicle(mass_kg=1400.0, mass_sd_kg=1.0, rotating_mass_kg=50.0, rotating_mass_sd_kg=1.0),
+    )
     assert precision is not None
     covariance = _inverse(precision)
     for speed_mps in (5.0, 20.0, 35.0):
@@ -183,11 +186,17 @@ def test_a_road_load_known_exactly_is_still_a_proper_prior() -> None:
     class Exact(_Known):
         covariance: Array = np.zeros((3, 3))
 
-    precision, mean = known_prior(Exact(), Vehicle(1400.0, 1.0, 50.0, 1.0))
+    precision, mean = known_prior(
+        Exact(),
+        Vehicle(mass_kg=1400.0, mass_sd_kg=1.0, rotating_mass_kg=50.0, rotating_mass_sd_kg=1.0),
+    )
     assert precision is not None
     assert np.linalg.eigvalsh(precision).min() > 0.0
     assert mean[0] == pytest.approx(140.0 / 1450.0)
-    nothing, no_mean = known_prior(None, Vehicle(1400.0, 1.0, 50.0, 1.0))
+    nothing, no_mean = known_prior(
+        None,
+        Vehicle(mass_kg=1400.0, mass_sd_kg=1.0, rotating_mass_kg=50.0, rotating_mass_sd_kg=1.0),
+    )
     assert nothing is None
     assert not no_mean.any()
 

@@ -107,7 +107,9 @@ def test_standard_atmosphere(
 
 
 def test_measured_air() -> None:
-    state, findings = air_state(Air(20.0, 1013.25, 50.0))
+    state, findings = air_state(
+        Air(temperature_c=20.0, pressure_hpa=1013.25, relative_humidity_percent=50.0)
+    )
     assert state.source == "measured"
     assert state.density_kg_m3 == pytest.approx(1.19936, rel=1e-3)
     assert (state.temperature_c, state.pressure_hpa) == (20.0, 1013.25)
@@ -119,8 +121,14 @@ def test_measured_air() -> None:
 
 
 def test_pressure_from_altitude_is_estimated_and_wider() -> None:
-    measured, _ = air_state(Air(20.0, 898.7, 50.0))
-    state, findings = air_state(Air(20.0, None, 50.0, altitude_m=1000.0))
+    measured, _ = air_state(
+        Air(temperature_c=20.0, pressure_hpa=898.7, relative_humidity_percent=50.0)
+    )
+    state, findings = air_state(
+        Air(
+            temperature_c=20.0, pressure_hpa=None, relative_humidity_percent=50.0, altitude_m=1000.0
+        )
+    )
     assert state.source == "estimated"
     assert state.pressure_hpa == pytest.approx(898.746, abs=1e-3)  # ISO 2533
     assert state.density_kg_m3 == pytest.approx(measured.density_kg_m3, rel=1e-4)
@@ -140,7 +148,7 @@ def test_nothing_known_is_assumed(air: Air | None) -> None:
 
 
 def test_temperature_missing_gives_a_wide_estimate() -> None:
-    state, findings = air_state(Air(None, 1002.0))
+    state, findings = air_state(Air(temperature_c=None, pressure_hpa=1002.0))
     assert state.source == "estimated"
     assert state.temperature_c is None
     assert state.pressure_hpa == 1002.0
@@ -150,7 +158,7 @@ def test_temperature_missing_gives_a_wide_estimate() -> None:
 
 
 def test_temperature_alone_leaves_the_pressure_unknown() -> None:
-    state, findings = air_state(Air(20.0))
+    state, findings = air_state(Air(temperature_c=20.0))
     assert state.source == "estimated"
     assert state.pressure_hpa is None
     # weather moves the pressure by 10 hPa (common practice, no source), the unknown 250 m of altitude
@@ -182,7 +190,14 @@ def test_temperature_alone_leaves_the_pressure_unknown() -> None:
 def test_pressure_reduced_to_sea_level_is_noticed(
     pressure_hpa: float, altitude_m: float, kinds: list[str]
 ) -> None:
-    state, findings = air_state(Air(20.0, pressure_hpa, 50.0, altitude_m))
+    state, findings = air_state(
+        Air(
+            temperature_c=20.0,
+            pressure_hpa=pressure_hpa,
+            relative_humidity_percent=50.0,
+            altitude_m=altitude_m,
+        )
+    )
     assert [finding.kind for finding in findings] == kinds
     assert state.pressure_hpa == pressure_hpa  # never corrected in silence
     if kinds:
@@ -194,8 +209,12 @@ def test_pressure_reduced_to_sea_level_is_noticed(
 def test_a_pressure_taken_from_an_altitude_is_good_to_the_weather_and_the_map() -> None:
     """10 hPa of weather and 20 m of altitude, at sea level 12.01 Pa/m (1.225 kg/m3 times g, ISO 2533);
     a stated pressure is good to 2 hPa. Temperature and humidity are the same in both."""
-    stated, _ = air_state(Air(15.0, 1013.25, 50.0))
-    taken, _ = air_state(Air(15.0, None, 50.0, altitude_m=0.0))
+    stated, _ = air_state(
+        Air(temperature_c=15.0, pressure_hpa=1013.25, relative_humidity_percent=50.0)
+    )
+    taken, _ = air_state(
+        Air(temperature_c=15.0, pressure_hpa=None, relative_humidity_percent=50.0, altitude_m=0.0)
+    )
     per_hpa = moist_air_density_kg_m3(15.0, 1014.25, 50.0) - stated.density_kg_m3
     more = (taken.density_sd_kg_m3**2 - stated.density_sd_kg_m3**2) / per_hpa**2
     assert math.sqrt(more + 2.0**2) == pytest.approx(math.hypot(10.0, 20.0 * 0.1201), rel=1e-3)
@@ -203,7 +222,7 @@ def test_a_pressure_taken_from_an_altitude_is_good_to_the_weather_and_the_map() 
 
 def test_without_pressure_and_altitude_most_places_are_within_what_is_taken() -> None:
     """250 m up within 250 m: 983.6 hPa there (ISO 2533), and 29 hPa for the altitude beside 10."""
-    state, (finding,) = air_state(Air(15.0))
+    state, (finding,) = air_state(Air(temperature_c=15.0))
     assert "984 hPa within 31 is taken for want of an altitude" in finding.text
     assert state.density_kg_m3 == pytest.approx(
         moist_air_density_kg_m3(15.0, 983.6, 50.0), rel=1e-4
@@ -218,13 +237,27 @@ def test_the_limits_of_what_weather_does_to_a_pressure() -> None:
         (966.1 - 49.0, []),
         (966.1 - 51.0, ["pressure_against_altitude"]),
     ):
-        _, findings = air_state(Air(20.0, pressure_hpa, 50.0, 400.0))
+        _, findings = air_state(
+            Air(
+                temperature_c=20.0,
+                pressure_hpa=pressure_hpa,
+                relative_humidity_percent=50.0,
+                altitude_m=400.0,
+            )
+        )
         assert [finding.kind for finding in findings] == kinds
 
 
 def test_how_wrong_a_reduced_pressure_makes_the_density_is_said() -> None:
     """1013 instead of 899 hPa at 1000 m: an eighth too much."""
-    _, (finding,) = air_state(Air(20.0, 1013.0, 50.0, 1000.0))
+    _, (finding,) = air_state(
+        Air(
+            temperature_c=20.0,
+            pressure_hpa=1013.0,
+            relative_humidity_percent=50.0,
+            altitude_m=1000.0,
+        )
+    )
     assert "13 % too high" in finding.text
 
 
@@ -234,9 +267,14 @@ def test_values_that_look_like_another_unit_are_told() -> None:
     _, findings = air_state(cold)
     assert [finding.kind for finding in findings] == ["air_cold"]
     assert "25 C" in findings[0].text
-    _, findings = air_state(Air(14.0, 1002.0, relative_humidity_percent=0.6))
+    _, findings = air_state(
+        Air(temperature_c=14.0, pressure_hpa=1002.0, relative_humidity_percent=0.6)
+    )
     assert [finding.kind for finding in findings] == ["humidity_low"]
     assert "60 %" in findings[0].text
     # a frost in which nobody mistakes F for C, and dry air as a definition
-    for air in (Air(-20.0, 1002.0), Air(5.0, 1002.0, relative_humidity_percent=0.0)):
+    for air in (
+        Air(temperature_c=-20.0, pressure_hpa=1002.0),
+        Air(temperature_c=5.0, pressure_hpa=1002.0, relative_humidity_percent=0.0),
+    ):
         assert air_state(air)[1] == ()

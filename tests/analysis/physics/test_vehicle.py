@@ -20,7 +20,13 @@ from logger.session.keys import VehicleKind
 from logger.session.tyres import parse_tyre
 from logger.session.vehicle import Vehicle, vehicle_masses
 
-CAR = Vehicle(1480.0, 8.0, 44.0, 7.0, stated=("rotating_mass",))
+CAR = Vehicle(
+    mass_kg=1480.0,
+    mass_sd_kg=8.0,
+    rotating_mass_kg=44.0,
+    rotating_mass_sd_kg=7.0,
+    stated=("rotating_mass",),
+)
 
 
 # D = 25.4 d + 2 w a / 100 by arithmetic; rolling radius from the 3.05 D convention (ETRTO, UN R30:

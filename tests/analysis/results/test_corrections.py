@@ -129,9 +129,18 @@ def session(
     loss: tuple[float, float] | None = None,
     humidity: float = 36.0,
 ) -> Session:
-    vehicle = Vehicle(1480.0, 8.0, 44.0, 7.0, drive=drive, driveline_loss_percent=loss)
-    air = Air(25.0, 1005.0, humidity)
-    return Session(Path("x"), "x", vehicle, (), air=air, correction_standard=standard)
+    vehicle = Vehicle(
+        mass_kg=1480.0,
+        mass_sd_kg=8.0,
+        rotating_mass_kg=44.0,
+        rotating_mass_sd_kg=7.0,
+        drive=drive,
+        driveline_loss_percent=loss,
+    )
+    air = Air(temperature_c=25.0, pressure_hpa=1005.0, relative_humidity_percent=humidity)
+    return Session(
+        path=Path("x"), name="x", vehicle=vehicle, logs=(), air=air, correction_standard=standard
+    )
 
 
 AIR = AirState(

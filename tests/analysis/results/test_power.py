@@ -18,7 +18,9 @@ from analysis.results.power import PowerCurve, drop_uninformative, find_power
 from logger.session.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
-_VEHICLE = Vehicle(970.0, 4.0, 30.0, 3.0, stated=_STATED)
+_VEHICLE = Vehicle(
+    mass_kg=970.0, mass_sd_kg=4.0, rotating_mass_kg=30.0, rotating_mass_sd_kg=3.0, stated=_STATED
+)
 
 
 @pytest.fixture(scope="module")
@@ -76,7 +78,13 @@ def test_the_peak_is_the_top_of_the_curves_less_the_bias_of_a_maximum(fit: Sessi
 
 
 def test_power_scales_with_the_masses(fit: SessionFit) -> None:
-    heavy = Vehicle(1940.0, 8.0, 60.0, 6.0, stated=_STATED)
+    heavy = Vehicle(
+        mass_kg=1940.0,
+        mass_sd_kg=8.0,
+        rotating_mass_kg=60.0,
+        rotating_mass_sd_kg=6.0,
+        stated=_STATED,
+    )
     one, two = _found(fit), _found(fit, heavy)
     assert two.peak_w == pytest.approx(2.0 * one.peak_w, rel=1e-9)
     assert two.peak_sd_w == pytest.approx(2.0 * one.peak_sd_w, rel=1e-9)

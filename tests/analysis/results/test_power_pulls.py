@@ -23,7 +23,11 @@ from logger.session.session import Site, Vehicle
 Array = NDArray[np.float64]
 
 _VEHICLE = Vehicle(
-    970.0, 4.0, 30.0, 3.0, stated=("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
+    mass_kg=970.0,
+    mass_sd_kg=4.0,
+    rotating_mass_kg=30.0,
+    rotating_mass_sd_kg=3.0,
+    stated=("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty"),
 )
 _POWER = PowerCurve(
     gears=(),

@@ -72,7 +72,9 @@ def test_session_road_load_at_reference_air() -> None:
 
 
 def test_reference_air_changes_nothing() -> None:
-    state, _ = air_state(Air(20.0, 1000.0, 0.0))
+    state, _ = air_state(
+        Air(temperature_c=20.0, pressure_hpa=1000.0, relative_humidity_percent=0.0)
+    )
     found = reference_road_load(road_load(), state)
     assert found is not None
     assert (found.f0_n, found.f1_n_per_mps, found.f2_n_per_mps2) == pytest.approx(
@@ -81,7 +83,9 @@ def test_reference_air_changes_nothing() -> None:
 
 
 def test_dense_air_gives_a_smaller_reference_drag() -> None:
-    state, _ = air_state(Air(5.0, 1020.0, 50.0))
+    state, _ = air_state(
+        Air(temperature_c=5.0, pressure_hpa=1020.0, relative_humidity_percent=50.0)
+    )
     found = reference_road_load(road_load(), state)
     assert found is not None
     # by division of the two densities
@@ -104,7 +108,7 @@ def test_altitude_stands_in_for_the_pressure() -> None:
 
 
 def test_coefficients_that_cannot_be_told_apart_are_not_normalised() -> None:
-    state, _ = air_state(Air(14.0, 1002.0))
+    state, _ = air_state(Air(temperature_c=14.0, pressure_hpa=1002.0))
     assert reference_road_load(road_load(separable=False), state) is None
 
 
@@ -148,7 +152,13 @@ def test_coefficients_in_other_words() -> None:
         temperature_c=15.0,
         pressure_hpa=1000.0,
     )
-    vehicle = Vehicle(1500.0, 10.0, 45.0, 7.0, frontal_area_m2=2.0)
+    vehicle = Vehicle(
+        mass_kg=1500.0,
+        mass_sd_kg=10.0,
+        rotating_mass_kg=45.0,
+        rotating_mass_sd_kg=7.0,
+        frontal_area_m2=2.0,
+    )
     found = resistance_figures(road_load(), air, vehicle)
     assert found is not None
     # 2 F2 / rho = 0.84 / 1.2; F0 / (m g) = 150 / (1500 x 9.80665)
@@ -162,6 +172,10 @@ def test_coefficients_in_other_words() -> None:
     # US EPA test car list of model year 2022, 1st and 99th percentile
     assert (found.rolling_usual, found.f2_usual) == ((0.0047, 0.0151), (0.27, 1.02))
     assert resistance_figures(road_load(separable=False), air, vehicle) is None
-    bare = resistance_figures(road_load(), air, Vehicle(1500.0, 10.0, 45.0, 7.0))
+    bare = resistance_figures(
+        road_load(),
+        air,
+        Vehicle(mass_kg=1500.0, mass_sd_kg=10.0, rotating_mass_kg=45.0, rotating_mass_sd_kg=7.0),
+    )
     assert bare is not None
     assert (bare.drag_coefficient, bare.drag_coefficient_sd) == (None, None)

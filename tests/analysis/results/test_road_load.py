@@ -25,7 +25,13 @@ _LOAD = RoadLoad(
     {},
     100 / 3.6,
 )
-_VEHICLE = Vehicle(970.0, 4.0, 30.0, 3.0, stated=("rotating_mass",))
+_VEHICLE = Vehicle(
+    mass_kg=970.0,
+    mass_sd_kg=4.0,
+    rotating_mass_kg=30.0,
+    rotating_mass_sd_kg=3.0,
+    stated=("rotating_mass",),
+)
 
 
 def _fit() -> SessionFit:

@@ -17,7 +17,7 @@ from logger.session.session import Session, Vehicle
 #: Speed units in m/s, by definition: ISO 80000-3 (mile 1609.344 m, nautical mile 1852 m).
 _UNITS_MPS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "knots": 1852 / 3600}
 
-_CAR = Vehicle(1329.0, 10.0, 40.0, 5.0)
+_CAR = Vehicle(mass_kg=1329.0, mass_sd_kg=10.0, rotating_mass_kg=40.0, rotating_mass_sd_kg=5.0)
 
 
 def _speeds_misread(true: str, taken: str) -> tuple[Session, tuple[Recording, ...]]:

@@ -75,7 +75,9 @@ def _place(
         for _ in recordings
     ]
     runs = [_run(log) for log in range(len(recordings))]
-    return place_runs(recordings, fused, runs, [LogEntry((), way) for way in stated])
+    return place_runs(
+        recordings, fused, runs, [LogEntry(files=(), direction=way) for way in stated]
+    )
 
 
 def _straight(

@@ -17,11 +17,13 @@ from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.session.session import LogEntry, Session, Site, Vehicle
 
 Array = NDArray[np.float64]
-_CAR = Vehicle(1329.0, 10.0, 40.0, 5.0)
+_CAR = Vehicle(mass_kg=1329.0, mass_sd_kg=10.0, rotating_mass_kg=40.0, rotating_mass_sd_kg=5.0)
 
 
 def _session(vehicle: Vehicle = _CAR, site: Site | None = None) -> Session:
-    return Session(Path(), "made", vehicle, (LogEntry(()),), site=site or Site())
+    return Session(
+        path=Path(), name="made", vehicle=vehicle, logs=(LogEntry(files=()),), site=site or Site()
+    )
 
 
 def _fused(time_s: Array, speed: Array) -> Fused:

@@ -20,7 +20,7 @@ def arrival(folder: Path, name: str = "recording-1.csv", **known: object) -> Arr
     file = folder / name
     file.write_text("time_s,speed_mps\n0,1\n1,2\n")
     fields: dict[str, object] = {"rows": 2, "duration_s": 154.1, "top_speed_mps": 28.1, **known}
-    return Arrival(file, 25, **fields)  # type: ignore[arg-type]
+    return Arrival(file=file, size_bytes=25, **fields)  # type: ignore[arg-type]
 
 
 def draft(folder: Path) -> str:

@@ -196,7 +196,7 @@ def test_headings_become_one_of_two_directions(offset_deg: float) -> None:
 def found_directions(recordings: list[Recording]) -> tuple[list[int | None], list[str]]:
     fused = [fuse(recording, log)[0] for log, recording in enumerate(recordings)]
     runs = [run for log, one in enumerate(fused) for run in find_runs(one, log)]
-    entries = [LogEntry((Path("x"),)) for _ in recordings]
+    entries = [LogEntry(files=(Path("x"),)) for _ in recordings]
     placed, _, findings = place_runs(recordings, fused, runs, entries)
     return [run.direction for run in placed], [finding.kind for finding in findings]
 

@@ -1,4 +1,4 @@
-"""The command as people run it: starts, is killed, goes on, ends cleanly, and says what is wrong."""
+"""The command as people run it: starts, is killed, goes on, ends cleanly, and reports what is wrong."""
 
 from __future__ import annotations
 
@@ -41,10 +41,12 @@ def test_what_a_phone_sends_is_a_session_for_the_report(
     with command_server(folder) as server:
         for name, data in drive.items():
             server.client.send_rest(random_id(), data)
-            told = server.wait_for(r"recording-\S+\.csv")
+            shown = server.wait_for(r"recording-\S+\.csv")
             facts = server.wait_for("top speed")
             assert name
-            assert re.search(r"\d+\.\d s, \d+ rows, \d\.\d\d MB, top speed 1\d\d km/h", facts), told
+            assert re.search(r"\d+\.\d s, \d+ rows, \d\.\d\d MB, top speed 1\d\d km/h", facts), (
+                shown
+            )
         assert server.end() == 0
         assert "Traceback" not in "".join(server.errors)
         assert f"Next: fill in {folder}/session.toml" in "".join(server.said)
@@ -71,7 +73,7 @@ def test_killed_in_the_middle_it_goes_on_where_it_was(tmp_path: Path) -> None:
             assert isinstance(at, int)
             assert at >= have  # what had been acknowledged is still there
             have = at + 100_000
-            assert phone.put(key, data[at:have], at, len(data)).told["have"] == have
+            assert phone.put(key, data[at:have], at, len(data)).reply["have"] == have
             with phone.connect() as connection:
                 rest = data[have:]
                 connection.sendall(phone.put_head(key, have, len(data), len(rest)) + rest[:50_000])
@@ -163,7 +165,7 @@ def test_what_stands_in_the_way_is_said(tmp_path: Path) -> None:
     assert done.stderr.count("\n") == 1
 
 
-def test_a_computer_in_no_network_is_told_so(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_computer_in_no_network_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(address, "_NOBODY", ())
     monkeypatch.setattr(address.socket, "gethostname", lambda: "localhost")  # type: ignore[attr-defined]
     with pytest.raises(AddressError, match="same Wi-Fi"):

@@ -1,4 +1,4 @@
-"""Names of recordings: made of what a phone says, never a path, and with the time of their start."""
+"""Names of recordings: made of what a phone sends, never a path, and with the time of their start."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_names_are_cleaned(text: str, expected: str) -> None:
     ["../../etc/passwd", "..", ".", "/", "C:\\x", "a/b", "con", "-rf", "~", "$(reboot)", "a\nb"]
     + ["\u00fc" * 80, "\U00020000" * 80, "nul.csv", "x" * 80, "'; rm *", "%2e%2e"],
 )
-def test_whatever_a_phone_says_the_file_stays_in_the_folder(tmp_path: Path, name: str) -> None:
+def test_whatever_a_phone_sends_the_file_stays_in_the_folder(tmp_path: Path, name: str) -> None:
     with opened(tmp_path) as store:
         send(store, DATA, name=name)
         file = store.finish(KEY)
@@ -56,7 +56,7 @@ def test_whatever_a_phone_says_the_file_stays_in_the_folder(tmp_path: Path, name
     assert [path for path in tmp_path.iterdir() if path.name != INCOMING] == [file]
 
 
-def test_the_name_says_when_the_recording_began(
+def test_the_name_shows_when_the_recording_began(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """From its first time where that is a date; 1777800000 is 2026-05-03 09:20:00 UTC (date -u)."""
@@ -86,7 +86,7 @@ def test_a_start_is_looked_for_in_anything(tmp_path: Path, data: bytes) -> None:
     assert comments(tmp_path / "part") == {}
 
 
-def test_what_a_recording_says_about_itself(tmp_path: Path) -> None:
+def test_what_a_recording_states_about_itself(tmp_path: Path) -> None:
     file = tmp_path / "part"
     file.write_bytes(
         b'# pullcoast recording 1\n# mass_kg = 1480.5\n# note = "two \\"people\\", \\u00fc"\n#x: y z\n'

@@ -66,7 +66,7 @@ def answer_of(receive: object) -> bytes:
 def test_silent_clients_are_let_go_and_disturb_nobody(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One says nothing, one half a head, one half a body: each is ended, the last one kept."""
+    """One sends nothing, one half a head, one half a body: each is ended, the last one kept."""
     monkeypatch.setattr(server_module, "_HEAD_S", 0.2)
     monkeypatch.setattr(server_module, "_WATCH_EVERY_S", 0.1)
     with thread_server(tmp_path / "outing", silent_s=0.2) as server:
@@ -74,13 +74,13 @@ def test_silent_clients_are_let_go_and_disturb_nobody(
         silent, half, body = phone.connect(), phone.connect(), phone.connect()
         half.sendall(b"GET / HTTP/1.1\r\nHost: ")
         body.sendall(phone.put_head(key, 0, 100, 100) + b"x" * 40)
-        assert phone.put(random_id(), ROWS, 0, len(ROWS)).told["done"] is True
+        assert phone.put(random_id(), ROWS, 0, len(ROWS)).reply["done"] is True
         assert ended(silent) == b""
         assert ended(half) == b""
         answer = ended(body)
         assert b" 503 " in answer
         assert b'"have":40' in answer
-        assert phone.put(key, b"x" * 60, 40, 100).told["done"] is True
+        assert phone.put(key, b"x" * 60, 40, 100).reply["done"] is True
 
 
 def ended(connection: object) -> bytes:
@@ -113,7 +113,7 @@ def test_a_newer_request_takes_over_from_one_that_fell_silent(
         old.sendall(phone.put_head(key, 0, len(ROWS), len(ROWS)) + ROWS[:1000])
         assert settled(phone, key, 1000)["have"] == 1000
         threading.Event().wait(0.1)
-        assert phone.put(key, ROWS[1000:], 1000, len(ROWS)).told["done"] is True
+        assert phone.put(key, ROWS[1000:], 1000, len(ROWS)).reply["done"] is True
         old.close()
         assert server.when_arrived().read_bytes() == ROWS
 

@@ -26,10 +26,10 @@ def test_a_recording_sent_in_two_parts_arrives_whole(server: ThreadServer, phone
     key, half = random_id(), len(ROWS) // 2
     assert phone.state(key) == {"have": 0, "done": False}
     answer = phone.put(key, ROWS[:half], 0, len(ROWS), "towards%20town.csv")
-    assert (answer.status, answer.told) == (200, {"have": half, "done": False})
+    assert (answer.status, answer.reply) == (200, {"have": half, "done": False})
     assert phone.state(key) == {"have": half, "done": False}
     answer = phone.put(key, ROWS[half:], half, len(ROWS))
-    assert (answer.status, answer.told) == (200, {"have": len(ROWS), "done": True})
+    assert (answer.status, answer.reply) == (200, {"have": len(ROWS), "done": True})
     file = server.when_arrived()
     assert file.read_bytes() == ROWS
     assert file.parent == server.store.folder
@@ -41,16 +41,16 @@ def test_a_second_sending_of_the_same_makes_no_second_file(
     server: ThreadServer, phone: Client
 ) -> None:
     key = random_id()
-    assert phone.put(key, ROWS, 0, len(ROWS)).told == {"have": len(ROWS), "done": True}
+    assert phone.put(key, ROWS, 0, len(ROWS)).reply == {"have": len(ROWS), "done": True}
     before = files_below(server.store.folder)
     for offset in (0, len(ROWS)):
         again = phone.put(key, ROWS[offset:], offset, len(ROWS))
-        assert (again.status, again.told) == (200, {"have": len(ROWS), "done": True})
+        assert (again.status, again.reply) == (200, {"have": len(ROWS), "done": True})
     assert files_below(server.store.folder) == before
     other = phone.put(key, ROWS[:-10], 0, len(ROWS) - 10)
     assert other.status == 409
-    assert other.told["have"] == len(ROWS)
-    assert str(len(ROWS)) in str(other.told["error"])
+    assert other.reply["have"] == len(ROWS)
+    assert str(len(ROWS)) in str(other.reply["error"])
 
 
 @pytest.mark.parametrize("reset", [False, True], ids=["ended", "reset"])
@@ -70,9 +70,9 @@ def test_a_recording_cut_anywhere_goes_on_where_it_broke(
         cut = rng.randrange(1, len(rest) // 4)
         phone.cut_put(key, rest, have, cut, reset=reset)
         if reset:
-            # the next part is served after the broken one, and is told how much of that is there
-            told = phone.put(key, b"", have, len(data)).told
-            kept = told["have"]
+            # the next part is served after the broken one, and learns how much of that is there
+            reply = phone.put(key, b"", have, len(data)).reply
+            kept = reply["have"]
             assert isinstance(kept, int)
             assert have <= kept <= have + cut
             have = kept
@@ -83,13 +83,13 @@ def test_a_recording_cut_anywhere_goes_on_where_it_broke(
     assert server.store.file(key).read_bytes() == data
 
 
-def test_an_offset_elsewhere_is_told_where_to_go_on(phone: Client) -> None:
+def test_an_offset_elsewhere_is_answered_with_where_to_go_on(phone: Client) -> None:
     key = random_id()
     phone.put(key, ROWS[:1000], 0, len(ROWS))
     for offset in (0, 999, 1001, len(ROWS)):
         answer = phone.put(key, b"x" * min(10, len(ROWS) - offset), offset, len(ROWS))
         assert answer.status == 409
-        assert (answer.told["have"], answer.told["done"]) == (1000, False)
+        assert (answer.reply["have"], answer.reply["done"]) == (1000, False)
     assert phone.state(key) == {"have": 1000, "done": False}
 
 
@@ -98,7 +98,7 @@ def test_a_refusal_reaches_a_phone_in_the_middle_of_a_large_part(phone: Client) 
     key, data = random_id(), bytes(3_000_000)
     phone.put(key, data[:1000], 0, len(data))
     answer = phone.put(key, data, 0, len(data))
-    assert (answer.status, answer.told["have"]) == (409, 1000)
+    assert (answer.status, answer.reply["have"]) == (409, 1000)
     stranger = Client(phone.host, phone.port, "wrong" * 10)
     assert stranger.put(key, data, 0, len(data)).status == 401
 

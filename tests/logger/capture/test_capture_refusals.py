@@ -35,7 +35,7 @@ from logger.capture.uploads import INCOMING, Limits
         "Bearer \xe9{token}",
     ],
 )
-def test_without_the_token_nothing_is_told_or_taken(
+def test_without_the_token_nothing_is_answered_or_taken(
     server: ThreadServer, phone: Client, authorization: str | None
 ) -> None:
     key = random_id()
@@ -47,7 +47,7 @@ def test_without_the_token_nothing_is_told_or_taken(
     for method, body in (("GET", None), ("PUT", ROWS[100:])):
         answer = phone.ask(method, f"/recordings/{key}", body, headers)
         assert answer.status == 401
-        assert set(answer.told) == {"error"}
+        assert set(answer.reply) == {"error"}
         assert answer.headers["www-authenticate"] == "Bearer"
     assert files_below(server.store.folder) == before
     assert phone.state(key)["have"] == 100
@@ -102,7 +102,7 @@ def test_bad_headers_are_refused_in_plain_words(
     before = files_below(server.store.folder)
     answer = phone.ask("PUT", f"/recordings/{key}", body, {**headers, **phone.bearer})
     assert answer.status == 400
-    assert len(str(answer.told["error"])) > 20
+    assert len(str(answer.reply["error"])) > 20
     assert files_below(server.store.folder) == before
 
 
@@ -169,7 +169,7 @@ def test_more_bytes_than_said_are_refused_and_not_kept(phone: Client) -> None:
         connection.sendall(head.encode() + b"Transfer-Encoding: chunked\r\n\r\n" + chunks)
         assert b" 413 " in connection.recv(65536)
     assert phone.state(key) == {"have": 10, "done": False}
-    assert phone.put(key, b"d" * 90, 10, 100).told["done"] is True
+    assert phone.put(key, b"d" * 90, 10, 100).reply["done"] is True
 
 
 def test_limits_of_size_quota_and_number(tmp_path: Path) -> None:
@@ -178,19 +178,19 @@ def test_limits_of_size_quota_and_number(tmp_path: Path) -> None:
         phone = server.client
         large = phone.put(random_id(), b"x", 0, 1001)
         assert large.status == 413
-        assert "--max-size" in str(large.told["error"])
+        assert "--max-size" in str(large.reply["error"])
         first, second = random_id(), random_id()
         assert phone.put(first, b"x", 0, 1000).status == 200
         assert phone.put(second, b"x", 0, 1000).status == 200
         assert phone.put(random_id(), b"x", 0, 10).status == 503  # two are under way
         for key in (first, second):
-            assert phone.put(key, b"x" * 999, 1, 1000).told["done"] is True
+            assert phone.put(key, b"x" * 999, 1, 1000).reply["done"] is True
         full = phone.put(random_id(), b"x", 0, 501)
         assert full.status == 507
-        assert "--quota" in str(full.told["error"])
-        assert phone.put(random_id(), b"x" * 500, 0, 500).told["done"] is True
+        assert "--quota" in str(full.reply["error"])
+        assert phone.put(random_id(), b"x" * 500, 0, 500).reply["done"] is True
         # what is there already is known also with a full folder
-        assert phone.put(first, b"", 1000, 1000).told == {"have": 1000, "done": True}
+        assert phone.put(first, b"", 1000, 1000).reply == {"have": 1000, "done": True}
 
 
 def test_a_disk_with_too_little_space_refuses_before_anything_is_sent(tmp_path: Path) -> None:
@@ -199,7 +199,7 @@ def test_a_disk_with_too_little_space_refuses_before_anything_is_sent(tmp_path: 
     with thread_server(tmp_path / "outing", limits=limits) as server:
         answer = server.client.put(random_id(), ROWS, 0, len(ROWS))
         assert answer.status == 507
-        assert "stays on the phone" in str(answer.told["error"])
+        assert "stays on the phone" in str(answer.reply["error"])
         assert files_below(tmp_path / "outing") == {f"{INCOMING}/lock"}
 
 

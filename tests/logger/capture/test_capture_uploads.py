@@ -30,13 +30,13 @@ def test_a_part_outlives_the_server(tmp_path: Path) -> None:
         send(store, DATA[:7], length=len(DATA), name="town")
         assert store.unfinished() == [("town", 7, len(DATA))]
     with opened(tmp_path) as store:
-        assert store.state(KEY) == State(7, False)
+        assert store.state(KEY) == State(have=7, done=False)
         send(store, DATA[7:], length=len(DATA))
         assert store.finish(KEY).read_bytes() == DATA
-        assert store.state(KEY) == State(len(DATA), True)
+        assert store.state(KEY) == State(have=len(DATA), done=True)
         assert store.unfinished() == []
     with opened(tmp_path) as store:
-        assert store.state(KEY) == State(len(DATA), True)
+        assert store.state(KEY) == State(have=len(DATA), done=True)
         assert store.begin(KEY, 0, len(DATA), "") is None
 
 
@@ -60,7 +60,7 @@ def test_a_kill_while_moving_into_place_leaves_one_whole_file(
             store.finish(KEY)
     store.close()
     with opened(tmp_path) as again:
-        assert again.state(KEY) == State(len(DATA), True)
+        assert again.state(KEY) == State(have=len(DATA), done=True)
         assert [path.read_bytes() for path in recordings(tmp_path)] == [DATA]
         assert not list(again.incoming.glob("*.part"))
         assert again.unlisted() == [KEY]
@@ -84,7 +84,7 @@ def test_a_kill_while_remembering_loses_no_part(
     (store.incoming / ".half.part").write_bytes(b"{")  # what a kill leaves of a sidecar
     store.close()
     with opened(tmp_path) as again:
-        assert again.state(KEY) == State(7, False)
+        assert again.state(KEY) == State(have=7, done=False)
         assert not (again.incoming / ".half.part").exists()
 
 
@@ -109,11 +109,11 @@ def test_a_damaged_sidecar_only_means_sending_again(tmp_path: Path, text: str) -
 
 
 def test_a_recording_taken_away_is_asked_for_again(tmp_path: Path) -> None:
-    """A phone must not be told that this computer has what it has no more."""
+    """A phone must not learn that this computer has what it has no more."""
     with opened(tmp_path) as store:
         send(store, DATA)
         store.finish(KEY).unlink()
-        assert store.state(KEY) == State(0, False)
+        assert store.state(KEY) == State(have=0, done=False)
         send(store, DATA)
         assert store.finish(KEY).read_bytes() == DATA
 
@@ -177,7 +177,7 @@ def test_a_disk_that_fills_up_keeps_what_fitted(
                 part.write(data)
         assert refused.value.status == 507
         assert part.settle() == 20_000
-        assert store.state(KEY) == State(20_000, False)
+        assert store.state(KEY) == State(have=20_000, done=False)
         send(store, data[20_000:], length=len(data))
         assert store.finish(KEY).read_bytes() == data
 
@@ -263,10 +263,10 @@ def test_one_server_for_a_folder(tmp_path: Path) -> None:
         )
         assert "another `pullcoast capture`" in done.stdout
     with opened(tmp_path) as store:
-        assert store.state(KEY) == State(0, False)
+        assert store.state(KEY) == State(have=0, done=False)
 
 
-def test_a_folder_that_cannot_be_written_to_is_told(tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_written_to_is_reported(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(StoreError, match="--dir"):
         Store(tmp_path / "file", LIMITS)
@@ -280,7 +280,7 @@ def test_offsets_and_lengths_are_held_to(tmp_path: Path) -> None:
         for offset in (0, 6, 8, len(DATA)):
             with pytest.raises(Refusal) as refused:
                 store.begin(KEY, offset, len(DATA), "")
-            assert (refused.value.status, refused.value.state) == (409, State(7, False))
+            assert (refused.value.status, refused.value.state) == (409, State(have=7, done=False))
         with pytest.raises(Refusal, match="id of its own"):
             store.begin(KEY, 7, len(DATA) + 1, "")
         part = store.begin(KEY, 7, len(DATA), "")

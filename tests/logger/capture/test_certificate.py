@@ -30,7 +30,10 @@ from logger.capture.certificate import (
 )
 
 PLACE = Place(
-    "192.168.1.20", ("192.168.1.20",), ("192.168.1.20", "fd00::20"), ("garage", "garage.local")
+    host="192.168.1.20",
+    listen_at=("192.168.1.20",),
+    addresses=("192.168.1.20", "fd00::20"),
+    names=("garage", "garage.local"),
 )
 NOW = datetime(2026, 5, 3, 9, 30, tzinfo=UTC)
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl here")
@@ -108,7 +111,7 @@ def test_a_spoilt_one_is_made_anew(tmp_path: Path, spoil: object) -> None:
     assert second.fingerprint != first.fingerprint
 
 
-def test_a_place_that_cannot_be_written_to_is_told(tmp_path: Path) -> None:
+def test_a_place_that_cannot_be_written_to_is_reported(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(CertificateError, match="--keys"):
         provide_identity(tmp_path / "file", PLACE, now=NOW)

@@ -70,7 +70,7 @@ def test_mass_with_unit(text: str, mass_kg: float) -> None:
         ("1e400kg", "from 30 to 60000 kg"),
     ],
 )
-def test_mass_that_cannot_be_told_is_refused(text: str, words: str) -> None:
+def test_mass_that_cannot_be_read_is_refused(text: str, words: str) -> None:
     with pytest.raises(SessionError) as caught:
         parse_mass(text)
     assert words in str(caught.value)
@@ -178,7 +178,9 @@ def test_overrides_of_air_display_and_columns(folder: Path) -> None:
     )
     assert changed.air is not None
     assert changed.air.temperature_c == pytest.approx(10.0)
-    assert replace(changed.air, temperature_c=10.0) == Air(10.0, 990.0, 70.0, None)
+    assert replace(changed.air, temperature_c=10.0) == Air(
+        temperature_c=10.0, pressure_hpa=990.0, relative_humidity_percent=70.0, altitude_m=None
+    )
     assert (changed.display.power, changed.display.speed) == ("PS", "mph")
     first, second = changed.logs
     assert first.columns == {

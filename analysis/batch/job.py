@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from analysis.pipeline import Analysis
     from logger.session.session import Session
 
-__all__ = ["MARKER", "Job", "Outcome", "failed", "run_job"]
+__all__ = ["MARKER", "Job", "Outcome", "failed", "run_job", "work_out"]
 
 #: Says that a session's results are whole, and what they follow from.
 MARKER = "batch.json"
@@ -109,7 +109,8 @@ def run_job(job: Job) -> Outcome:
             power=job.power,
             speed=job.speed,
         )
-        files, figures = _worked_out(session)
+        analysis, files = work_out(session)
+        figures = {**_of_vehicle(session), **_of_results(analysis)}
         outcome = Outcome(job.name, EXIT_OK, figures=figures)
         write_together(folder, {**files, MARKER: _marker(key, outcome, files)})
     except Exception as error:  # noqa: BLE001 - one session must not stop the others
@@ -122,15 +123,15 @@ def run_job(job: Job) -> Outcome:
     return outcome
 
 
-def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
-    """Return a session's result files and its row of the table."""
+def work_out(session: Session) -> tuple[Analysis, dict[str, str]]:
+    """Return a session's analysis and its result files, by name."""
     from analysis.cli.crosscheck import check_session
     from analysis.report.html import render
     from analysis.session_pipeline import analyse_session
 
     outcome = analyse_session(session, quiet=True)
     timed = None if session.crosscheck is None else check_session(outcome)
-    return render(outcome, crosscheck=timed), {**_of_vehicle(session), **_of_results(outcome)}
+    return outcome, render(outcome, crosscheck=timed)
 
 
 def _of_vehicle(session: Session) -> dict[str, str | float | int]:

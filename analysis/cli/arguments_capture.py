@@ -13,8 +13,9 @@ Let a phone record with its own browser, and take the recordings in.
 
 Prints an address and its code (QR) to open on a phone in the same network. The page that opens
 records GPS and motion, also away from this computer as long as it stays open, and sends its
-recordings when it is back in the network. They arrive in DIR, with a session.toml to fill in; then
-`pullcoast report DIR`. Ctrl-C ends; what was under way goes on at the next start.
+recordings when it is back in the network. They arrive in DIR, with a session.toml to fill in. As
+soon as one is whole, the report is made in DIR/results and its headline shown on the phone. Ctrl-C
+ends; what was under way goes on at the next start.
 
 The phone's browser warns about the certificate, which was made on this computer: go on to the page.
 Use the same address and port each time, or the phone does not show what it has not sent yet.
@@ -49,6 +50,13 @@ def add_capture(commands: argparse._SubParsersAction[Parser]) -> None:
         "--qr",
         action=argparse.BooleanOptionalAction,
         help="draw the code, or do not (default: on a terminal)",
+    )
+    parser.add_argument(
+        "--report",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="make the report as soon as a recording has arrived, and show it on the phone "
+        "(default: yes)",
     )
     group = parser.add_argument_group("limits")
     group.add_argument(

@@ -22,6 +22,7 @@ from logger.errors import PullcoastError
 from logger.findings import counted
 
 if TYPE_CHECKING:
+    from analysis.batch.live import LiveReport
     from logger.capture.address import Place
     from logger.capture.arrivals import Arrival
     from logger.capture.certificate import Identity
@@ -51,8 +52,9 @@ It speaks for {hosts} alone, its key was thrown away, and it ends on {end}."""
 class _Reception:
     """Looks into what has arrived, one after another, lists it, and tells."""
 
-    def __init__(self, store: Store, *, quiet: bool) -> None:
+    def __init__(self, store: Store, *, quiet: bool, report: LiveReport | None) -> None:
         self.store = store
+        self.report = report
         self.quiet = quiet
         self.worker = ThreadPoolExecutor(1, "arrivals")
         self.lock = threading.Lock()
@@ -69,12 +71,20 @@ class _Reception:
 
     def arrived(self, key: str) -> None:
         """Take note of a recording that is in its place."""
+        if self.report is not None:
+            self.report.expect()
         try:
             self.worker.submit(self._look, key)
         except RuntimeError:  # the server is ending: the next start lists it
             return
 
     def _look(self, key: str) -> None:
+        usable = self._take(key)
+        if self.report is not None:
+            (self.report.want if usable else self.report.forgo)()
+
+    def _take(self, key: str) -> bool:
+        """List a recording and say so; return whether there is something new to report on."""
         from analysis.setup.arrivals import list_recording
         from logger.capture.arrivals import examine_apart
         from logger.capture.naming import title_of
@@ -84,14 +94,15 @@ class _Reception:
             notes = list_recording(self.store.folder, arrival, self.store.name(key))
             self.store.mark_listed(key)
         except FileNotFoundError:  # somebody was quicker, and took the file away
-            return
+            return False
         except Exception as error:  # noqa: BLE001 - a thread has nobody above it
             self.fault(error)
-            return
+            return False
         self.count += 1
         notable = bool(arrival.problem or arrival.warnings or notes)
         text = _arrival_text(arrival, title_of(self.store.name(key)), notes)
         self.say(text, wrong=self.quiet and notable)
+        return not arrival.problem
 
     def stranger(self, address: str) -> None:
         """Tell of somebody with a wrong token, now and then."""
@@ -121,6 +132,8 @@ def capture(arguments: argparse.Namespace) -> int:
     PullcoastError
         No network, port in use, a folder that cannot be written to.
     """
+    from analysis.batch.live import LiveReport
+    from analysis.batch.live_routes import live_routes
     from logger.capture.address import find_place, listen
     from logger.capture.application import build_application
     from logger.capture.certificate import provide_identity
@@ -142,7 +155,8 @@ def capture(arguments: argparse.Namespace) -> int:
     try:
         sockets = listen(place, arguments.port)
         port = sockets[0].getsockname()[1]
-        reception = _Reception(store, quiet=arguments.quiet)
+        report = LiveReport(store.folder) if arguments.report else None
+        reception = _Reception(store, quiet=arguments.quiet, report=report)
         application = build_application(
             store,
             pages,
@@ -151,6 +165,7 @@ def capture(arguments: argparse.Namespace) -> int:
             arrived=reception.arrived,
             stranger=reception.stranger,
             fault=reception.fault,
+            extras=() if report is None else live_routes(report),
         )
 
         def ready() -> None:
@@ -164,7 +179,8 @@ def capture(arguments: argparse.Namespace) -> int:
 
         serve(application, sockets, identity, ready=ready)
         reception.worker.shutdown()
-        reception.say(_farewell(store, reception.count))
+        unfinished = report is not None and report.end()
+        reception.say(_farewell(store, reception.count, unfinished=unfinished))
     finally:
         store.close()
     return EXIT_OK
@@ -250,14 +266,16 @@ def _arrival_text(arrival: Arrival, name: str, notes: list[str]) -> str:
     return "\n".join([title, *wrapped])
 
 
-def _farewell(store: Store, count: int) -> str:
+def _farewell(store: Store, count: int, *, unfinished: bool) -> str:
     lines = [f"\nEnded. {counted(count, 'recording')} arrived."]
     waiting = store.unfinished()
     if waiting:
         lines.append(
             f"{counted(len(waiting), 'recording')} not whole yet: go on at the next start."
         )
+    folder = shlex.quote(str(store.folder))
+    if unfinished:
+        lines.append(f"The report was not ready: pullcoast report {folder}")
     if count:
-        folder = shlex.quote(str(store.folder))
         lines.append(f"Next: fill in {folder}/session.toml, then pullcoast report {folder}")
     return "\n".join(lines)

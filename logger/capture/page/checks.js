@@ -12,8 +12,8 @@ function gps(sensors) {
   if (sensors.location === "refused") {
     return ["bad", title, "Location is not allowed. Allow it for this page in the browser's settings, and for the browser in the phone's settings; then load the page again."];
   }
-  if (sensors.fix_ms === null) return ["wait", title, "Waiting for the first fix. Go outside, under open sky."];
-  if (sensors.gpsLost()) return ["bad", title, "No fix for some seconds. Go outside, under open sky."];
+  if (sensors.fix_ms === null) return ["wait", title, "Waiting for the first fix, under open sky."];
+  if (sensors.gpsLost()) return ["bad", title, "No fix for some seconds."];
   const metres = Math.max(1, Math.round(sensors.accuracy_m));
   const rate = sensors.fixRate();
   const often = rate ? `, ${rate.toFixed(1)} fixes a second` : "";

@@ -10,7 +10,7 @@ import { Sensors } from "./sensors.js";
 import { standing } from "./review.js";
 import { shown, speedsOf } from "./settings.js";
 import { Setup } from "./setup.js";
-import { $, ask, duration, make, setText, show, SIGNS } from "./view.js";
+import { $, ask, duration, make, pause, setText, show, SIGNS } from "./view.js";
 import { Voice } from "./voice.js";
 
 const TICK_MS = 250;
@@ -109,7 +109,7 @@ export class Drive {
     } catch {
       sensors.recorder = this.recorder = null;
       show("drive");
-      setText($("bar-note"), "The phone's storage takes nothing: it is full, or closed to this page (a private window?). Make room, or open the page in an ordinary window.");
+      setText($("bar-note"), "The phone's storage takes nothing: it is full, or closed to this page. Make room, or open it in an ordinary window.");
       return;
     }
     this.recorder.orientation(sensors.angles);
@@ -171,7 +171,7 @@ export class Drive {
     const step = this.sensors.clock.settle();
     recorder.event("visible", step ? `clock moved ${(step / 1000).toFixed(1)} s` : "");
     if (this.#hidden) {
-      this.#warn("The page was hidden: nothing was recorded meanwhile. This run has a hole.");
+      this.#warn("The page was hidden: this run has a hole.");
     }
     this.#hidden = false;
   }
@@ -278,7 +278,7 @@ export class Drive {
     for (const cue of ["ready", "target", "low"]) {
       if (this.settings.guide === "off") return;
       this.voice.tell(cue, this.#spoken(CUES[cue].words));
-      await new Promise((resolve) => setTimeout(resolve, 2000));
+      await pause(2000);
     }
   }
 }

@@ -1,6 +1,7 @@
 // The screens of stored recordings: list, and one of them.
 
 import { gpxOf, handOver, tableOf } from "./files.js";
+import { follow } from "./report.js";
 import { showVerdict, verdictOf } from "./review.js";
 import { send, SendError } from "./send.js";
 import { token } from "./settings.js";
@@ -18,6 +19,7 @@ export class Library {
     $("send").addEventListener("click", () => this.#send());
     $("save-csv").addEventListener("click", () => this.#save("table"));
     $("save-gpx").addEventListener("click", () => this.#save("track"));
+    $("report-again").addEventListener("click", () => this.#follow("POST"));
     $("rename").addEventListener("click", () => this.#rename());
     $("delete").addEventListener("click", () => this.#delete());
   }
@@ -64,7 +66,8 @@ export class Library {
     setText($("one-state"), "Making the files ready …");
     setText($("one-alarm"), "");
     $("sending").hidden = true;
-    $("verdict").hidden = true;
+    $("verdict").hidden = $("report").hidden = true;
+    if (entry.sent_ms) this.#follow();
     this.#lead();
     this.#able(false);
     show("one");
@@ -73,7 +76,7 @@ export class Library {
       setText($("one-state"), state(entry));
     } catch {
       setText($("one-state"), "");
-      setText($("one-alarm"), "The files cannot be made: the phone is short of memory. Close other pages and open this recording again.");
+      setText($("one-alarm"), "The phone is short of memory. Close other pages and open this recording again.");
     }
     this.#able(true);
     await this.count();
@@ -89,6 +92,11 @@ export class Library {
     if (this.#entry !== entry) return;
     $("verdict").hidden = false;
     if (JSON.stringify(kept) !== JSON.stringify(entry.verdict)) await this.#note(entry, { verdict: kept });
+  }
+
+  #follow(method) {
+    const entry = this.#entry;
+    follow(() => this.#entry === entry, method);
   }
 
   /** The one coloured button is what remains to be done. */
@@ -136,10 +144,13 @@ export class Library {
         setText($("one-state"), words || `Sending: ${size(have)} of ${size(all)}`);
       });
       await this.#note(entry, { sent_ms: Date.now() });
-      if (here()) setText($("one-state"), "The computer has all of it. You may delete it here.");
-      if (here()) $("sending").hidden = true;
+      if (here()) {
+        setText($("one-state"), "The computer has all of it. You may delete it here.");
+        $("sending").hidden = true;
+        this.#follow();
+      }
     } catch (error) {
-      const words = error instanceof SendError ? error.message : "Sending failed. Save the table instead, and copy it to the computer.";
+      const words = error instanceof SendError ? error.message : "Sending failed. Save the table, and copy it to the computer.";
       if (here()) {
         setText($("one-state"), "");
         setText($("one-alarm"), words);
@@ -168,7 +179,7 @@ export class Library {
 
   async #delete() {
     const entry = this.#entry;
-    const kept = entry.sent_ms ? "The computer has it." : entry.saved_ms ? "It was saved to a file." : "It was neither sent nor saved: it would be lost.";
+    const kept = entry.sent_ms ? "The computer has it." : entry.saved_ms ? "It was saved to a file." : "It would be lost: it was neither sent nor saved.";
     const sure = await ask({ title: `Delete “${entry.name}”?`, text: kept, yes: "Delete", no: "Keep", danger: true });
     if (!sure) return;
     await this.store.remove(entry.id);

@@ -38,7 +38,7 @@ async function begin() {
   await library.count();
   const [newest] = await store.list();
   if (newest && !newest.ended && !newest.sent_ms && !newest.saved_ms && !drive.recorder) {
-    setText($("bar-note"), "The last recording was cut off. What was stored of it is whole, and is among the recordings.");
+    setText($("bar-note"), "The last recording was cut off; what was stored of it is whole.");
   }
   if (screen() !== undefined || drive.recorder) return;
   if (settings.accepted) await drive.ready();

@@ -6,13 +6,11 @@ const SAME_DEG = 60;
 const OUTING_MS = 12 * 3_600_000;
 
 /** What is kept of a verdict: enough to count runs. */
-export function summary({ runs, top_mps }, fixes, samples) {
+export function summary({ runs }) {
   return {
-    top_mps,
-    runs: runs.map(({ worth, bearing_deg, pull, coast, holes, motion }) => ({
-      worth, bearing_deg, pull: Boolean(pull), coast: Boolean(coast), rough: holes.length > 0, motion: motion.share > 0.5,
+    runs: runs.map(({ worth, bearing_deg, coast, holes, motion }) => ({
+      worth, bearing_deg, coast: Boolean(coast), rough: holes.length > 0, motion: motion.share > 0.5,
     })),
-    seen: [fixes, samples],
   };
 }
 

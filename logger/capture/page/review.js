@@ -19,7 +19,7 @@ export function verdictOf(entry, lines, unit) {
 /** Show a verdict; returns what to keep of it. */
 export function showVerdict(entry, found, entries, unit) {
   const unit_mps = mps(1, unit);
-  const kept = summary(found, entry.fixes, entry.samples);
+  const kept = summary(found);
   const all = entries.map((other) => (other.id === entry.id ? { ...other, verdict: kept } : other));
   const count = tally(outingOf(entry, all));
   const texts = found.runs.map((run) => runWords(run, unit, unit_mps));

@@ -1,30 +1,29 @@
 // A recording's samples -> what was driven, gate times, and what each run is worth. No page.
 //
-// Speed alone finds the runs: turning points, then what lies before the top (pull) and behind it
-// (coast-down, until brake, throttle or standstill). Times carry a +/- of two standard deviations
-// that holds noise, sampling, and lag and smoothing of the receiver, which only the report can learn.
+// Turning points of the speed find the runs: before a top the pull, behind it the coast-down, until brake,
+// throttle or standstill. Times carry two standard deviations, of noise, sampling, and the receiver's lag
+// and smoothing, which only the report can learn.
 
 const USABLE_FIX_M = 60;
 const STANDING_MPS = 1.5;
 const TURN_MPS = 4; // speed must turn by so much to count
 const SLOWEST_TOP_MPS = 8;
-const PULL_TOP_MPS = 15; // without a coast-down, slower than this is ordinary driving
+const PULL_TOP_MPS = 15; // slower without a coast-down is ordinary driving
 const PULL_MPS2 = 0.7; // a weaker mean is no full throttle
 const SLOPE_S = 1.6; // half the span for slopes
 const FIT_S = 4; // half the span for coast-down gates
 const SETTLE_S = 2.5; // after the top, until throttle, neutral and the receiver's smoothing are over
 const HOLE_S = 2.5;
 const LOST_S = 5; // without a fix at the end
-const COAST_HOLE_S = 12; // a simulated session bears shorter ones; its interval grows
+const COAST_HOLE_S = 12; // the report bears shorter ones
 const COAST_S = 8;
 const COAST_SHARE = 0.25; // of the speed it began with, that a coast-down must lose
 const MOVED_DEG = 6;
 const LATE_S = 2.7; // the latest that fixes of phones came
 const G_MPS2 = 9.81;
 const RAD = Math.PI / 180;
-// What receivers do, sd: noise of a speed [m/s], its slow part [m/s], slow change of the lag [s] with
-// its time [s], unequal smoothing at two gates [s]. Measured on phones in vehicles; the simulator's
-// rough phone has the same.
+// What receivers of phones do, as measured in vehicles, sd: noise of a speed and its slow part [m/s], slow
+// change of the lag with its time [s], unequal smoothing at two gates [s].
 const NOISE_MPS = 0.12;
 const SLOW_MPS = 0.07;
 const WANDER_S = 0.2;
@@ -181,7 +180,7 @@ function findCoast(fixes, top, after) {
     const { v } = fixes[k];
     const slope = slopeAt(fixes, k);
     const usual = slowing.length >= 3 ? median(slowing.slice(-8)) : Infinity;
-    // no vehicle on wheels rolls to rest faster than this: air and tyres of a light motorcycle
+    // not even a light motorcycle rolls to rest faster
     const most = Math.min(0.4 + 0.002 * v * v, 0.35 + 1.6 * usual);
     if (v < STANDING_MPS) how = "stand";
     else if (-slope > most) how = "brake";
@@ -298,7 +297,7 @@ function gate(phase, from, to, first, last) {
   const seconds = last.t - first.t;
   const wander = WANDER_S * Math.sqrt(2 * (1 - Math.exp(-seconds / WANDER_OVER_S)));
   const sd = Math.hypot(first.sd, last.sd, wander, SMOOTHING_S);
-  return { phase, from, to, first_s: first.t, seconds, plus_minus_s: rounded(2 * sd) };
+  return { phase, from, to, seconds, plus_minus_s: rounded(2 * sd) };
 }
 
 function rounded(plus_minus_s) {

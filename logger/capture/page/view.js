@@ -72,3 +72,7 @@ export function size(bytes) {
 export function when(ms) {
   return new Date(ms).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
 }
+
+export function pause(ms) {
+  return new Promise((resolve) => setTimeout(resolve, ms));
+}

@@ -34,7 +34,7 @@ export class Voice {
     try {
       window.speechSynthesis?.speak(new SpeechSynthesisUtterance(""));
     } catch {
-      // no voice: the sounds say it
+      // the sounds say it
     }
   }
 

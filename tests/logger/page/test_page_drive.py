@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def test_a_drive_recorded_by_the_page_gives_what_its_files_give(
-    chromium: tuple[Playwright, Browser], tmp_path: Path
+    chromium: tuple[Playwright, Browser], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     files, sent = tmp_path / "files", tmp_path / "sent"
     simulate_session(files, seed=5, pairs=1, layout="own")
@@ -50,10 +51,26 @@ def test_a_drive_recorded_by_the_page_gives_what_its_files_give(
             stop(page)
             page.click("#send")
             says(page, "#one-state", "has all of it")
-            page.click("#to-drive")
             server.wait_for("top speed")
+            page.click("#to-drive")
+        open_stored(page)
+        says(page, "#report-title", "Peak wheel power")
+        shown = page.inner_text("#report-lines")
+        faults: list[str] = []
+        page.context.on("console", lambda message: faults.append(message.text))
+        with page.context.expect_page() as opened:
+            page.click("#report-link")
+        opened.value.reload()  # a ticket holds for more than one look
+        says(opened.value, "h1", "")
+        assert opened.value.locator("svg, img").count() > 2
+        assert [text for text in faults if "Content Security Policy" in text] == []
+    capsys.readouterr()
     for folder in (files, sent):
         assert main(["report", str(folder)]) == 0
+        printed = " ".join(capsys.readouterr().out.split())
+        if folder == sent:
+            assert all(text in printed for text in re.findall(r"95 %: [\d.]+ to [\d.]+", shown))
+            assert "95 %" in shown
     ours, theirs = (
         json.loads((folder / "results" / "results.json").read_text(encoding="utf-8"))
         for folder in (sent, files)

@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from make_browser import accept, address_of, fed_rows, feed, phone_page, says, start, stop
+from make_browser import (
+    accept,
+    address_of,
+    fed_rows,
+    feed,
+    open_stored,
+    phone_page,
+    says,
+    start,
+    stop,
+)
 from make_capture import command_server, thread_server
 
 from analysis.cli.main import main

@@ -109,8 +109,7 @@ def run_job(job: Job) -> Outcome:
             power=job.power,
             speed=job.speed,
         )
-        analysis, files = work_out(session)
-        figures = {**_of_vehicle(session), **_of_results(analysis)}
+        files, figures = _worked_out(session)
         outcome = Outcome(job.name, EXIT_OK, figures=figures)
         write_together(folder, {**files, MARKER: _marker(key, outcome, files)})
     except Exception as error:  # noqa: BLE001 - one session must not stop the others
@@ -121,6 +120,12 @@ def run_job(job: Job) -> Outcome:
         if key and isinstance(error, PullcoastError) and not isinstance(error, OutputError):
             _write_failure(folder, key, outcome)
     return outcome
+
+
+def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
+    """Return a session's result files and its row of the table."""
+    outcome, files = work_out(session)
+    return files, {**_of_vehicle(session), **_of_results(outcome)}
 
 
 def work_out(session: Session) -> tuple[Analysis, dict[str, str]]:

@@ -178,7 +178,9 @@ def capture(arguments: argparse.Namespace) -> int:
                 reception.arrived(key)
 
         serve(application, sockets, identity, ready=ready)
-        reception.worker.shutdown()
+        reception.worker.shutdown(
+            cancel_futures=True
+        )  # one is looked into; the next start has the rest
         unfinished = report is not None and report.end()
         reception.say(_farewell(store, reception.count, unfinished=unfinished))
     finally:
@@ -274,6 +276,9 @@ def _farewell(store: Store, count: int, *, unfinished: bool) -> str:
             f"{counted(len(waiting), 'recording')} not whole yet: go on at the next start."
         )
     folder = shlex.quote(str(store.folder))
+    queued = len(store.unlisted())
+    if queued:
+        lines.append(f"{counted(queued, 'recording')} not listed yet: the next start does it.")
     if unfinished:
         lines.append(f"The report was not ready: pullcoast report {folder}")
     if count:

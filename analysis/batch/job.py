@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cache
 from pathlib import Path
@@ -128,13 +128,17 @@ def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float
     return files, {**_of_vehicle(session), **_of_results(outcome)}
 
 
-def work_out(session: Session) -> tuple[Analysis, dict[str, str]]:
-    """Return a session's analysis and its result files, by name."""
+def work_out(
+    session: Session, step: Callable[[str], None] = lambda _: None
+) -> tuple[Analysis, dict[str, str]]:
+    """Return a session's analysis and its result files, by name; `step` is called with what is done."""
     from analysis.cli.crosscheck import check_session
     from analysis.report.html import render
     from analysis.session_pipeline import analyse_session
 
+    step("reading the recordings, and fitting all runs at once")
     outcome = analyse_session(session, quiet=True)
+    step("drawing and writing")
     timed = None if session.crosscheck is None else check_session(outcome)
     return outcome, render(outcome, crosscheck=timed)
 

@@ -104,7 +104,7 @@ class LiveReport:
     def end(self) -> bool:
         """End the process and the thread; return whether a report was under way or waited for."""
         with self._change:
-            unfinished = self._wanted or self._process is not None
+            unfinished = self.state.state == "working"
             self._ending = True
             self._kill()
             self._change.notify()

@@ -78,8 +78,7 @@ def make_report(folder: Path) -> LiveState:
         if not _has_mass(folder):
             how = "Write the mass as driven on the page before the next run, or into session.toml."
             return LiveState(state="not yet", title="Not yet: the mass.", lines=(how,))
-        _step("reading the recordings, and fitting all runs at once")
-        outcome, files = work_out(open_session(folder))
+        outcome, files = work_out(open_session(folder), _step)
         write_together(folder / RESULTS, files)
     except Exception as error:  # noqa: BLE001 - this process has no other task than to say so
         texts, status = told(error)

@@ -21,7 +21,7 @@ export async function follow(here, method = "GET") {
       $("report-lines").replaceChildren(...found.lines.map((textContent) => make("p", { textContent })));
       $("report-link").hidden = !ticket;
       $("report-link").href = `report/page/${ticket}`;
-      $("report-again").hidden = state !== "failed";
+      $("report-again").hidden = /done|work/.test(state);
       $("report").hidden = false;
       await pause(1000);
     }

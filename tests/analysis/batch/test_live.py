@@ -140,6 +140,16 @@ def test_without_the_switch_nothing_is_made(runs: list[str], tmp_path: Path) -> 
     assert not (tmp_path / "session" / "results").exists()
 
 
+def test_ending_the_server_says_that_the_report_was_not_ready(
+    runs: list[str], tmp_path: Path
+) -> None:
+    with command_server(tmp_path / "session") as server:
+        send(server.client, 1, "# mass_kg: 1500\n" + runs[0])
+        server.wait_for("top speed")
+        assert server.end() == 0
+    assert "The report was not ready: pullcoast report" in "".join(server.said)
+
+
 def test_a_killed_process_costs_nothing_and_the_next_try_succeeds(folder: Path) -> None:
     """Killed at random moments; logs stay as they were, and old results whole."""
     before = {path.name: path.read_bytes() for path in folder.glob("run*.csv")}

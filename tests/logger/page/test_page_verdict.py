@@ -35,6 +35,10 @@ if TYPE_CHECKING:
 
     from analysis.simulate.truth import Truth
 
+_BUZZED = """
+  window.buzzed = [];
+  Object.defineProperty(navigator, "vibrate", { value: pattern => buzzed.push(pattern) });
+"""
 SIZES = [(390, 844), (320, 568), (844, 390)]
 
 
@@ -148,7 +152,7 @@ def test_nothing_moves_while_driving(
     viewport = {"width": size[0], "height": size[1]}
     with (
         thread_server(tmp_path / "session") as server,
-        phone_page(chromium[1], address_of(server), viewport=viewport) as page,
+        phone_page(chromium[1], address_of(server), viewport=viewport, init=_BUZZED) as page,
     ):
         accept(page)
         start(page)
@@ -167,6 +171,9 @@ def test_nothing_moves_while_driving(
         page.evaluate("phone.state.now += 9000")
         says(page, "#alarm", "GPS is lost. Motion is lost.")
         seen.append(places(page))
+        # each step and the alarm shake in a way of their own
+        buzzes = page.evaluate("buzzed")
+    assert len(buzzes) == len({str(one) for one in buzzes}) == 4
     assert all(one == seen[0] for one in seen)
     for name, (x, y, width, height) in seen[0].items():
         assert x >= 0, name

@@ -93,13 +93,13 @@ def analyse_session(
         load.
     """
     with Progress(quiet=quiet) as progress:
-        progress.say("loading what the analysis needs")
+        progress.show("loading what the analysis needs")
         from logger.reading import read_log
 
         recordings = []
         for number, entry in enumerate(session.logs, start=1):
             names = " + ".join(file.name for file in entry.files)
-            progress.say(f"reading {names} ({number} of {len(session.logs)})")
+            progress.show(f"reading {names} ({number} of {len(session.logs)})")
             recordings.append(
                 read_log(
                     tuple(_as_given(file, session.path) for file in entry.files),
@@ -110,7 +110,7 @@ def analyse_session(
                     progress=progress.share,
                 )
             )
-        progress.say("fitting all runs at once")
+        progress.show("fitting all runs at once")
         from analysis.pipeline import analyse
 
         return analyse(session, tuple(recordings), road_load=road_load)

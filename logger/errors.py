@@ -1,8 +1,10 @@
-"""Errors that a user may meet, each saying what was looked at, found, expected and what to do."""
+"""Errors that a user may meet, each with what was looked at, found, expected and what to do."""
 
 from __future__ import annotations
 
-__all__ = ["PullcoastError", "ReadError", "SessionError"]
+from pathlib import Path
+
+__all__ = ["PullcoastError", "ReadError", "SessionError", "is_there"]
 
 
 class PullcoastError(Exception):
@@ -15,6 +17,13 @@ _LONGEST = 1500
 
 def _short(text: str) -> str:
     return text if len(text) <= _LONGEST else text[:_LONGEST] + " ..."
+
+
+def _message(where: str, found: str, expected: str, remedy: str) -> str:
+    text = f"{where}: {_short(found)}"
+    if expected:
+        text += f"; expected {_short(expected)}"
+    return f"{text}. {remedy}" if remedy else text
 
 
 class ReadError(PullcoastError, ValueError):
@@ -46,20 +55,12 @@ class ReadError(PullcoastError, ValueError):
         self.remedy = remedy
         self.line = line
         self.column = column
-        super().__init__(self._text())
-
-    def _text(self) -> str:
-        where = self.path
-        if self.line is not None:
-            where += f", line {self.line}"
-        if self.column is not None:
-            where += f", column {self.column}"
-        text = f"{where}: {_short(self.found)}"
-        if self.expected:
-            text += f"; expected {_short(self.expected)}"
-        if self.remedy:
-            text += f". {self.remedy}"
-        return text
+        where = path
+        if line is not None:
+            where += f", line {line}"
+        if column is not None:
+            where += f", column {column}"
+        super().__init__(_message(where, found, expected, remedy))
 
 
 class SessionError(PullcoastError, ValueError):
@@ -83,10 +84,21 @@ class SessionError(PullcoastError, ValueError):
         self.found = found
         self.expected = expected
         self.remedy = remedy
-        where = f"{path}, {key}" if key else path
-        text = f"{where}: {found}"
-        if expected:
-            text += f"; expected {expected}"
-        if remedy:
-            text += f". {remedy}"
-        super().__init__(text)
+        super().__init__(_message(f"{path}, {key}" if key else path, found, expected, remedy))
+
+
+def is_there(path: Path) -> bool:
+    """Return whether a path leads to something; what forbids to look is raised.
+
+    `Path.exists` hides that from Python 3.14 on.
+
+    Raises
+    ------
+    OSError
+        A folder on the way may not be entered, links turn in a circle, a name is too long.
+    """
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return True

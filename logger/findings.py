@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Finding", "Severity", "counted"]
+__all__ = ["Finding", "Severity", "counted", "first_few"]
 
 Severity = Literal["note", "warning", "error"]
 
@@ -51,3 +52,12 @@ def counted(count: int, noun: str, plural: str = "") -> str:
     ('1 row', '0 rows', '2 fixes')
     """
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
+
+
+def first_few(lines: Sequence[int]) -> str:
+    """Return the first five line numbers as text.
+
+    >>> first_few([2, 3, 7]), first_few(range(2, 9))
+    ('2, 3, 7', '2, 3, 4, 5, 6, ...')
+    """
+    return ", ".join(map(str, lines[:5])) + (", ..." if len(lines) > 5 else "")

@@ -1,27 +1,25 @@
 """`read(path) -> Recording`: the ordered table of formats, and files of one recording joined.
 
 Read this file first. A format is a pair of functions: *sniff* looks at the first text of a file,
-*parse* turns the whole file into `Rows`. `order.py` and `quality.py` then decide what is left out
-or doubted, each time with a `Finding`; `joining.py` puts several files on common clocks.
+*parse* turns the whole file into `Rows`. The room `quality` then decides what is left out or
+doubted, each time with a `Finding`, and puts several files on common clocks.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from logger.errors import ReadError
 from logger.formats.gpx import parse_gpx, sniff_gpx
 from logger.formats.nmea import parse_nmea, sniff_nmea
-from logger.large_file import Contents, whole
 from logger.quality.checks import examine, leave_out_codes, leave_out_stray_dates
 from logger.quality.joining import LogFile, join
 from logger.quality.ordering import settle_order
 from logger.recording import Recording
 from logger.rows import Rows
-from logger.source import contents_of, decode_head, load, refuse_wrong_kind
+from logger.source import decode_head, load, refuse_wrong_kind
 from logger.tables.layout import sniff_table
 from logger.tables.table import ColumnChoice, header_fits, header_names, parse_table
 from logger.units import find_unit, known_units
@@ -35,9 +33,9 @@ Progress = Callable[[int, int], None]
 _MANY = 5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """What a user may state about files: see `read_log`; and who is told of bytes that are done."""
+    """What a user may state about files: see `read_log`; `advance` is called with the bytes done."""
 
     columns: Columns
     rate_hz: float | None = None
@@ -45,7 +43,7 @@ class Options:
     advance: Callable[[int], None] | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Format:
     """One kind of log file.
 
@@ -61,10 +59,10 @@ class Format:
 
     name: str
     sniff: Callable[[str], bool]
-    parse: Callable[[str, Contents, Options], Rows]
+    parse: Callable[[str, bytes, Options], Rows]
 
 
-def _parse_gpx(path: str, data: Contents, options: Options) -> Rows:
+def _parse_gpx(path: str, data: bytes, options: Options) -> Rows:
     """Parse GPX, whose elements are fixed but whose speed may be in a unit of its own."""
     choice = options.columns.get("speed_mps")
     unit = choice.unit if choice is not None and choice.header is None else None
@@ -75,17 +73,16 @@ def _parse_gpx(path: str, data: Contents, options: Options) -> Rows:
             ", ".join(known_units("speed")),
             "Give one of these units",
         )
-    data = whole(data)
     return parse_gpx(path, data, speed_unit=unit, salvage=options.salvage, advance=options.advance)
 
 
-def _parse_nmea(path: str, data: Contents, options: Options) -> Rows:
+def _parse_nmea(path: str, data: bytes, options: Options) -> Rows:
     """Parse NMEA, whose fields and units are fixed."""
-    return parse_nmea(path, whole(data), advance=options.advance)
+    return parse_nmea(path, data, advance=options.advance)
 
 
-def _parse_table(path: str, data: Contents, options: Options) -> Rows:
-    """Parse a table; what is called GPX and is no table either is told to be no GPX."""
+def _parse_table(path: str, data: bytes, options: Options) -> Rows:
+    """Parse a table; what is called GPX and is no table either is refused as no GPX."""
     try:
         return parse_table(
             path, data, options.columns, rate_hz=options.rate_hz, advance=options.advance
@@ -106,9 +103,9 @@ def _parse_table(path: str, data: Contents, options: Options) -> Rows:
 
 #: Tried from first to last: the sure kinds before the general one.
 FORMATS: tuple[Format, ...] = (
-    Format("GPX", sniff_gpx, _parse_gpx),
-    Format("NMEA", sniff_nmea, _parse_nmea),
-    Format("table", sniff_table, _parse_table),
+    Format(name="GPX", sniff=sniff_gpx, parse=_parse_gpx),
+    Format(name="NMEA", sniff=sniff_nmea, parse=_parse_nmea),
+    Format(name="table", sniff=sniff_table, parse=_parse_table),
 )
 
 
@@ -197,43 +194,23 @@ def read_log(
     """
     if not paths:
         raise ReadError(str(Path()), "no file was given", "at least one log file", "Name a file")
-    contents: list[tuple[str, Contents]] = []
+    contents = [(str(path), load(Path(path))) for path in paths]
+    kinds = [_kind(name, data, format) for name, data in contents]
+    _check_choices(contents, kinds, columns)
+    total = sum(len(data) for _, data in contents)
+    before = 0
     files = []
-    with ExitStack() as opened:
-        for path in paths:
-            data = contents_of(Path(path))
-            contents.append((str(path), data))
-            if not isinstance(data, bytes):
-                opened.callback(data.close)
-        kinds = [_kind(name, data, format) for name, data in contents]
-        _check_choices(contents, kinds, columns)
-        total = sum(len(data) for _, data in contents)
-        before = 0
-        for (name, data), kind in zip(contents, kinds, strict=True):
-            advance = None if progress is None else _advance(progress, before, total)
-            options = Options(columns or {}, rate_hz, salvage, advance)
-            files.append(_one(_parsed(kind, name, data, options)))
-            before += len(data)
-            if advance is not None:
-                advance(len(data))
+    for (name, data), kind in zip(contents, kinds, strict=True):
+        advance = None if progress is None else _advance(progress, before, total)
+        options = Options(columns=columns or {}, rate_hz=rate_hz, salvage=salvage, advance=advance)
+        files.append(_one(kind.parse(name, data, options)))
+        before += len(data)
+        if advance is not None:
+            advance(len(data))
     recording = join(files)
     if strict:
         _refuse_warnings(recording, str(paths[0]))
     return recording
-
-
-def _parsed(kind: Format, path: str, data: Contents, options: Options) -> Rows:
-    """Parse one file; once more from memory where a large one was written to meanwhile."""
-    if isinstance(data, bytes):
-        return kind.parse(path, data, options)
-    try:
-        rows = kind.parse(path, data, options)
-        if not data.changed():
-            return rows
-    except Exception:  # of bytes that do not belong together anything may come
-        if not data.changed():
-            raise
-    return kind.parse(path, load(Path(path)), options)
 
 
 def _advance(progress: Progress, before: int, total: int) -> Callable[[int], None]:
@@ -261,10 +238,10 @@ def _one(rows: Rows) -> LogFile:
     rows = leave_out_stray_dates(leave_out_codes(rows))
     samples, findings = settle_order(rows)
     samples, more = examine(rows, samples)
-    return LogFile(rows, samples, (*rows.findings, *findings, *more))
+    return LogFile(rows=rows, samples=samples, findings=(*rows.findings, *findings, *more))
 
 
-def _kind(path: str, data: Contents, name: str | None) -> Format:
+def _kind(path: str, data: bytes, name: str | None) -> Format:
     refuse_wrong_kind(path, data)
     if name is not None:
         for kind in FORMATS:
@@ -287,7 +264,7 @@ def _kind(path: str, data: Contents, name: str | None) -> Format:
 
 
 def _check_choices(
-    contents: Sequence[tuple[str, Contents]], kinds: Sequence[Format], columns: Columns | None
+    contents: Sequence[tuple[str, bytes]], kinds: Sequence[Format], columns: Columns | None
 ) -> None:
     """Refuse a chosen column that none of the tables has; GPX and NMEA have no columns to choose."""
     wanted = {role: c.header for role, c in (columns or {}).items() if c.header is not None}

@@ -77,7 +77,7 @@ _known_times: list[weakref.ref[NDArray[np.float64]]] = []
 
 
 def _times_are_known(t_s: NDArray[np.float64]) -> bool:
-    """Tell whether these very times, which nobody can write to, were looked at already."""
+    """Return whether these very times, which nobody can write to, were looked at already."""
     return bool(_known_times) and _known_times[0]() is t_s
 
 

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.findings import Finding
+from logger.findings import Finding, Severity
 
-__all__ = ["Column", "Mark", "Rows", "Samples", "Stamps"]
+__all__ = ["MISSING_WORDS", "NUMBER", "Column", "Mark", "Rows", "Samples", "Stamps"]
+
+#: Cells that mean "not measured", lower case; a blank cell means it too.
+MISSING_WORDS = frozenset(
+    {"nan", "null", "none", "na", "n/a", "nil", "undefined", "-", "--", "---", "?", "\u2014"}
+)
+#: A finite decimal number, with a point or a comma.
+NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stamps:
     """Time stamps of the rows, exact to the nanosecond although held as floats.
 
@@ -39,7 +47,7 @@ class Stamps:
     zone_known: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
     """One quantity of a file in SI units; NaN where a row does not have it."""
 
@@ -49,7 +57,7 @@ class Column:
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """A text in a row: column ``mark`` or ``event``."""
 
@@ -58,7 +66,7 @@ class Mark:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rows:
     """One file as parsed.
 
@@ -89,6 +97,39 @@ class Rows:
     marks: tuple[Mark, ...] = ()
     findings: tuple[Finding, ...] = ()
 
+    def line_list(self, rows: Iterable[int], most: int = 5) -> str:
+        """Return the lines of some rows as text, runs as ``2-4``."""
+        runs: list[list[int]] = []
+        for row in rows:
+            line = self.lines[int(row)]
+            if runs and line == runs[-1][1] + 1:
+                runs[-1][1] = line
+            else:
+                runs.append([line, line])
+        named = [str(a) if a == b else f"{a}-{b}" for a, b in runs[:most]]
+        return ", ".join(named) + (", ..." if len(runs) > most else "")
+
+    def finding(
+        self,
+        kind: str,
+        severity: Severity,
+        text: str,
+        rows: NDArray[np.intp],
+        *,
+        count: int | None = None,
+        time_s: float | None = None,
+    ) -> Finding:
+        """Return a finding on some rows: the line is the first one's, the count is theirs."""
+        return Finding(
+            kind,
+            severity,
+            text,
+            path=self.path,
+            line=self.lines[int(rows[0])],
+            time_s=time_s,
+            count=int(rows.size) if count is None else count,
+        )
+
     def column(self, name: str) -> Column | None:
         """Return the column called `name`, or None."""
         for column in self.columns:
@@ -97,7 +138,7 @@ class Rows:
         return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Samples:
     """One quantity of one file with its rows left out: what becomes a `Channel`.
 

@@ -1,31 +1,27 @@
-"""Bytes of a log file: opened with limits, unpacked, decoded, and told apart from what is no log."""
+"""Bytes of a log file: opened with limits, unpacked, decoded; what is no log is refused."""
 
 from __future__ import annotations
 
 import io
+import os
 import re
 import zlib
 from pathlib import Path
 
 from logger.errors import ReadError
-from logger.large_file import Contents, FileBytes, whole
 
 __all__ = [
-    "LARGE_BYTES",
     "MAX_BYTES",
-    "contents_of",
     "decode",
     "decode_head",
-    "decode_piece",
     "encoding_of",
     "load",
     "refuse_wrong_kind",
+    "utf8_text",
 ]
 
 #: Largest file read, after unpacking [bytes]: about ten hours of a 100 Hz accelerometer.
 MAX_BYTES = 1_000_000_000
-#: From this size on a file is not read into memory as it is [bytes].
-LARGE_BYTES = 12_000_000
 #: A packed log shrinks to a tenth or so; zeros shrink to a thousandth. Above this it is no log.
 _MAX_RATIO = 200
 _FREE_BYTES = 10_000_000
@@ -84,16 +80,7 @@ _TEXT_KINDS: tuple[tuple[str, str, str], ...] = (
 
 
 def load(path: Path) -> bytes:
-    """Read a file whole, unpacking ``.gz`` content: the bytes of `contents_of`."""
-    data = contents_of(path)
-    everything = whole(data)
-    if not isinstance(data, bytes):
-        data.close()
-    return everything
-
-
-def contents_of(path: Path) -> Contents:
-    """Open a file, unpacking ``.gz`` content; what is large stays in the file.
+    """Read a file whole, unpacking ``.gz`` content.
 
     Parameters
     ----------
@@ -102,7 +89,7 @@ def contents_of(path: Path) -> Contents:
 
     Returns
     -------
-    Contents
+    bytes
         Never empty.
 
     Raises
@@ -118,13 +105,7 @@ def contents_of(path: Path) -> Contents:
         size = path.stat().st_size
         if size > MAX_BYTES:
             raise _too_large(path, size)
-        if size >= LARGE_BYTES:
-            large = FileBytes(path)
-            head = large[: 1 << 16]
-            if head[:2] != b"\x1f\x8b" and _SOMETHING.search(head) is not None:
-                return large
-            large.close()
-        data = path.read_bytes()
+        data = _in_one_state(path)
     except FileNotFoundError as error:
         raise ReadError(
             str(path), "there is no such file", "a log file", "Check the name"
@@ -140,6 +121,20 @@ def contents_of(path: Path) -> Contents:
         data = _unpack(path, data)
     if _SOMETHING.search(data) is None:
         raise ReadError(str(path), "the file is empty", "at least one sample", "Record again")
+    return data
+
+
+def _in_one_state(path: Path) -> bytes:
+    """Return a file's bytes; read once more where somebody wrote to it meanwhile."""
+    with path.open("rb") as file:
+        before = os.fstat(file.fileno())
+        data = file.read(before.st_size)
+        after = os.fstat(file.fileno())
+        if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
+            if after.st_size > MAX_BYTES:
+                raise _too_large(path, after.st_size)
+            file.seek(0)
+            data = file.read(after.st_size)
     return data
 
 
@@ -188,7 +183,7 @@ def _unpack(path: Path, packed: bytes) -> bytes:
     return out.getvalue()
 
 
-def refuse_wrong_kind(path: str, data: Contents) -> None:
+def refuse_wrong_kind(path: str, data: bytes) -> None:
     """Raise a helpful `ReadError` when `data` is a known kind of file that holds no log."""
     for offset, magic, what, remedy in _BINARY_KINDS:
         if data[offset : offset + len(magic)] == magic:
@@ -203,7 +198,7 @@ def refuse_wrong_kind(path: str, data: Contents) -> None:
             raise ReadError(path, f"{what}, not a log", "", remedy, line=1, column=1)
 
 
-def decode_head(data: Contents, size: int = 4096) -> str:
+def decode_head(data: bytes, size: int = 4096) -> str:
     """Return the first characters of `data` as text, whatever they are."""
     head = data[:size]
     text = head.decode(encoding_of(head), errors="replace").lstrip("\ufeff")
@@ -220,14 +215,6 @@ def encoding_of(head: bytes) -> str:
     if len(head) >= 8 and head[::2].count(0) > 0.4 * len(head) > 4 * head[1::2].count(0):
         return "utf-16-be"
     return "utf-8-sig"
-
-
-def decode_piece(piece: bytes) -> str:
-    """Return whole lines of a text as `decode` would."""
-    try:
-        return piece.decode("utf-8")
-    except UnicodeDecodeError:
-        return piece.decode("cp1252", errors="replace")
 
 
 def decode(path: str, data: bytes) -> str:
@@ -273,3 +260,12 @@ def decode(path: str, data: bytes) -> str:
                 line=text.count("\n", 0, at) + 1,
             )
     return text
+
+
+def utf8_text(path: str, data: bytes) -> bytes:
+    """Return a text file as `decode` does, but in UTF-8: what is plain ASCII is not copied."""
+    if not data.isascii() or b"\x00" in data:
+        return decode(path, data).encode(errors="replace")
+    if b"\r" in data:
+        return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    return data

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from make_options import every_command
 
 from analysis.physics.coasting import coast_distance_m, coast_time_s
 from analysis.report.html import TEMPLATES
@@ -76,9 +77,7 @@ def help_of(*command: str) -> str:
 @cache
 def commands() -> tuple[str, ...]:
     """Return the names of the commands of `pullcoast`."""
-    return tuple(
-        re.findall(r"^(?:\u2502 | {4})([a-z]+)(?= |$)", help_of("-m", "analysis"), re.MULTILINE)
-    )
+    return tuple(name for name in every_command() if name)
 
 
 def options(text: str) -> set[str]:

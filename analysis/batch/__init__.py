@@ -1,6 +1,7 @@
-"""Many sessions in one go: jobs, workers, and the table of all; and one while its recordings arrive.
+"""Many sessions or logs in one go, as the commands `batch`, `report`, `look` and `speed` take them.
 
-In: folders of sessions.
-Out: one folder of results each, batch.csv and batch.html (`table`); what a phone is shown (`live`).
+In: folders of sessions (`run`, `results`), or log files (`logs`).
+Out: one folder of results each, what several share, batch.csv and batch.html (`table`); what a phone
+is shown while its recordings arrive (`live`).
 May import: everything from `logger` to `report`.
 """

@@ -10,31 +10,33 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, told
+from analysis.batch.results import analyse_checked
+from analysis.pipeline import Analysis
+from analysis.report.html import render
+from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, describe
 from analysis.terminal.output import OutputError, write_together
+from analysis.text.numbers import road_load_at
 from logger.errors import PullcoastError
 from logger.session.files import locate_session
 from logger.session.overrides import apply_overrides, open_session
+from logger.session.session import Session
 
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
-    from logger.session.session import Session
+__all__ = ["MARKER", "Job", "Outcome", "failed", "run_job"]
 
-__all__ = ["MARKER", "Job", "Outcome", "failed", "run_job", "work_out"]
-
-#: Says that a session's results are whole, and what they follow from.
+#: Marks a session's results as whole, and holds what they follow from.
 MARKER = "batch.json"
 _FORMAT = "pullcoast-batch/1"
 _Z95 = 1.959964
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """One session to work out.
 
@@ -58,7 +60,7 @@ class Job:
     allow_outside: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What became of a session.
 
@@ -110,12 +112,12 @@ def run_job(job: Job) -> Outcome:
             speed=job.speed,
         )
         files, figures = _worked_out(session)
-        outcome = Outcome(job.name, EXIT_OK, figures=figures)
+        outcome = Outcome(name=job.name, status=EXIT_OK, figures=figures)
         write_together(folder, {**files, MARKER: _marker(key, outcome, files)})
     except Exception as error:  # noqa: BLE001 - one session must not stop the others
-        texts, status = told(error)
+        texts, status = describe(error)
         figures = {} if session is None else _of_vehicle(session)
-        outcome = Outcome(job.name, status, "; ".join(texts), figures=figures)
+        outcome = Outcome(name=job.name, status=status, message="; ".join(texts), figures=figures)
         # what the logs are to blame for will be so again; a full disk or memory will not
         if key and isinstance(error, PullcoastError) and not isinstance(error, OutputError):
             _write_failure(folder, key, outcome)
@@ -124,23 +126,8 @@ def run_job(job: Job) -> Outcome:
 
 def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
     """Return a session's result files and its row of the table."""
-    outcome, files = work_out(session)
-    return files, {**_of_vehicle(session), **_of_results(outcome)}
-
-
-def work_out(
-    session: Session, step: Callable[[str], None] = lambda _: None
-) -> tuple[Analysis, dict[str, str]]:
-    """Return a session's analysis and its result files, by name; `step` is called with what is done."""
-    from analysis.cli.crosscheck import check_session
-    from analysis.report.html import render
-    from analysis.session_pipeline import analyse_session
-
-    step("reading the recordings, and fitting all runs at once")
-    outcome = analyse_session(session, quiet=True)
-    step("drawing and writing")
-    timed = None if session.crosscheck is None else check_session(outcome)
-    return outcome, render(outcome, crosscheck=timed)
+    outcome, timed = analyse_checked(session, quiet=True)
+    return render(outcome, crosscheck=timed), {**_of_vehicle(session), **_of_results(outcome)}
 
 
 def _of_vehicle(session: Session) -> dict[str, str | float | int]:
@@ -155,8 +142,6 @@ def _of_vehicle(session: Session) -> dict[str, str | float | int]:
 
 
 def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
-    from analysis.text.numbers import road_load_at
-
     directions = [run.direction for run in outcome.used_runs]
     row: dict[str, str | float | int] = {
         "density_kg_m3": outcome.air.density_kg_m3,
@@ -187,11 +172,9 @@ def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
                 "F1_N_per_mps": load.f1_n_per_mps,
                 "F2_N_per_mps2": load.f2_n_per_mps2,
             }
-    return {name: value if isinstance(value, str) else _plain(value) for name, value in row.items()}
-
-
-def _plain(value: float) -> float | int:
-    return value if isinstance(value, int) else float(value)
+    return {
+        name: value if isinstance(value, str | int) else float(value) for name, value in row.items()
+    }
 
 
 # --- what has been done already ----------------------------------------------------------------
@@ -226,8 +209,6 @@ def _key(job: Job) -> str:
 @cache
 def _code_digest() -> str:
     """Return a digest of pullcoast itself and of the versions it computes with."""
-    from importlib.metadata import PackageNotFoundError, version
-
     digest = hashlib.sha256()
     root = Path(__file__).parents[2]
     files = [
@@ -260,7 +241,7 @@ def _digest_of(text: str) -> str:
 
 
 def _read_marker(folder: Path) -> dict[str, Any]:
-    """Return what an earlier batch says of a folder; empty where it says nothing that can be used."""
+    """Return what an earlier batch left in a folder; empty where it is nothing that can be used."""
     try:
         marker = json.loads((folder / MARKER).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -297,4 +278,4 @@ def _write_failure(folder: Path, key: str, outcome: Outcome) -> None:
 
 def failed(job: Job, message: str) -> Outcome:
     """Return the outcome of a session whose process came to an end before it was done."""
-    return Outcome(job.name, EXIT_NOTHING, message)
+    return Outcome(name=job.name, status=EXIT_NOTHING, message=message)

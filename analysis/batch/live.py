@@ -8,13 +8,14 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Literal
 
-from analysis.batch.live_report import RESULTS, LiveState
+__all__ = ["RESULTS", "Allowance", "LiveReport", "LiveState"]
 
-__all__ = ["Allowance", "LiveReport"]
-
+#: Where the files go, in the session's folder: where `pullcoast report` puts them.
+RESULTS = "results"
 #: A row of uploads is one job: a report waits so long for more of them [s].
 _PAUSE_S = 0.3
 #: Where this very package lies: another one called `analysis` may be nearer to another process.
@@ -26,8 +27,36 @@ from analysis.batch.live_report import run_child
 run_child(sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))
 """
 _LONGEST_LINE = 20_000
-_COMING = LiveState(state="working", title="Working out the report …")
 _KEYS = ("state", "title", "lines", "report")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveState:
+    """What the phone is shown of the report.
+
+    Parameters
+    ----------
+    state : {"idle", "working", "done", "not yet", "failed"}
+        What it is at.
+    title : str
+        The headline.
+    lines : tuple of str
+        More of it, a sentence each.
+    report : bool
+        Whether there is a full report to open.
+    """
+
+    state: Literal["idle", "working", "done", "not yet", "failed"]
+    title: str
+    lines: tuple[str, ...] = ()
+    report: bool = False
+
+    def as_json(self) -> dict[str, object]:
+        """Return it as it goes to the phone."""
+        return {**asdict(self), "lines": list(self.lines)}
+
+
+_COMING = LiveState(state="working", title="Working out the report …")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,52 +10,24 @@ import contextlib
 import json
 import os
 import threading
-from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
 
-from analysis.batch.job import work_out
-from analysis.terminal.errors import EXIT_NOTHING, told
+from analysis.batch.live import RESULTS, LiveState
+from analysis.batch.results import analyse_checked
+from analysis.pipeline import Analysis
+from analysis.report.html import render
+from analysis.terminal.errors import EXIT_NOTHING, describe
 from analysis.terminal.output import write_together
+from analysis.text.advice import gain_text
+from analysis.text.numbers import Units, road_load_at
 from logger.session.files import SESSION_FILE, load_toml
 from logger.session.overrides import open_session
 
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
+__all__ = ["make_report", "run_child"]
 
-__all__ = ["RESULTS", "LiveState", "make_report", "run_child"]
-
-#: Where the files go, in the session's folder: where `pullcoast report` puts them.
-RESULTS = "results"
 _MOST_LINES = 6
 _LONGEST_LINE = 400
 _MOST_FILE_BYTES = 100_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LiveState:
-    """What the phone is shown of the report.
-
-    Parameters
-    ----------
-    state : {"idle", "working", "done", "not yet", "failed"}
-        What it is at.
-    title : str
-        The headline.
-    lines : tuple of str
-        More of it, a sentence each.
-    report : bool
-        Whether there is a full report to open.
-    """
-
-    state: Literal["idle", "working", "done", "not yet", "failed"]
-    title: str
-    lines: tuple[str, ...] = ()
-    report: bool = False
-
-    def as_json(self) -> dict[str, object]:
-        """Return it as it goes to the phone."""
-        return {**asdict(self), "lines": list(self.lines)}
 
 
 def make_report(folder: Path) -> LiveState:
@@ -78,10 +50,12 @@ def make_report(folder: Path) -> LiveState:
         if not _has_mass(folder):
             how = "Write the mass as driven on the page before the next run, or into session.toml."
             return LiveState(state="not yet", title="Not yet: the mass.", lines=(how,))
-        outcome, files = work_out(open_session(folder), _step)
-        write_together(folder / RESULTS, files)
+        _step("reading the recordings, and fitting all runs at once")
+        outcome, crosscheck = analyse_checked(open_session(folder), quiet=True)
+        _step("drawing and writing")
+        write_together(folder / RESULTS, render(outcome, crosscheck=crosscheck))
     except Exception as error:  # noqa: BLE001 - this process has no other task than to say so
-        texts, status = told(error)
+        texts, status = describe(error)
         lines = tuple(text[:_LONGEST_LINE] for text in texts[:_MOST_LINES])
         if status == EXIT_NOTHING:
             return LiveState(state="not yet", title="Not yet: no run can be used.", lines=lines)
@@ -96,9 +70,6 @@ def _has_mass(folder: Path) -> bool:
 
 def _shown(outcome: Analysis) -> LiveState:
     """Return headline, intervals, trust, and what would make it better."""
-    from analysis.text.advice import gain_text
-    from analysis.text.numbers import Units, road_load_at
-
     units = Units.of(outcome.session.display)
     lines = []
     power, load = outcome.power, road_load_at(outcome)

@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, Response
 from analysis.batch.live import LiveReport
 from logger.capture.application import Extra
 
-__all__ = ["REPORT_POLICY", "live_routes"]
+__all__ = ["REPORT_POLICY", "ServedReport", "live_routes"]
 
 #: The report holds pictures and styles inside itself, and no script: none may run.
 REPORT_POLICY = (
@@ -25,6 +25,15 @@ _TICKET_S = 600.0
 _MOST_TICKETS = 32
 _MOST_PAGE_BYTES = 50_000_000
 _FRESH = {"cache-control": "no-store"}
+
+
+class ServedReport(LiveReport):
+    """A report that phones may ask about, as `receive` wants it."""
+
+    @property
+    def extras(self) -> tuple[Extra, ...]:
+        """Return the addresses that are answered."""
+        return live_routes(self)
 
 
 def live_routes(report: LiveReport) -> tuple[Extra, ...]:

@@ -54,7 +54,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 Value = str | float | int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """One session of the table.
 

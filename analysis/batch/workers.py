@@ -1,20 +1,23 @@
 """Jobs of a batch, several at a time: in processes of this machine, or on a dask cluster.
 
-A process of our own per worker, not a ready-made pool: one that dies takes only its own session with
-it, and one whose parent is killed does not stay behind.
+Each worker is a pool of one process, since a death breaks the pool that it is in: so it takes only
+its own session with it.
 """
 
 from __future__ import annotations
 
-import contextlib
 import multiprocessing
+import multiprocessing.connection
 import os
 import signal
 import sys
 import threading
 import warnings
+from collections import Counter, deque
 from collections.abc import Callable, Generator, Sequence
-from multiprocessing.connection import Connection, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.process import BaseProcess
 from typing import Any
 
 from analysis.batch.job import Job, Outcome, failed, run_job
@@ -34,54 +37,52 @@ class ClusterError(PullcoastError):
     """A dask cluster that cannot be used."""
 
 
-def _serve(connection: Connection, work: Work) -> None:
-    """Work on what comes through `connection` until its other end is gone."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what Ctrl-C means
+def _begin() -> None:
+    """Set a worker process up: Ctrl-C is its parent's matter, and it ends with its parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     if not sys.warnoptions:
         warnings.simplefilter("ignore")
     threading.Thread(target=_leave_with_parent, daemon=True).start()
-    with contextlib.suppress(EOFError, OSError):
-        while True:
-            connection.send(work(connection.recv()))
 
 
 def _leave_with_parent() -> None:
     """End this process as soon as the one that started it is gone, in the middle of work or not."""
     parent = multiprocessing.parent_process()
     if parent is not None:
-        wait([parent.sentinel])
+        multiprocessing.connection.wait([parent.sentinel])
         os._exit(1)
 
 
+def _new_pool() -> ProcessPoolExecutor:
+    """Return a pool of one process, which starts with its first job."""
+    context = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(1, mp_context=context, initializer=_begin)
+
+
 class _Worker:
-    """One process and what it is doing."""
+    """A pool of one process: its death breaks no other's."""
 
-    def __init__(self, work: Work) -> None:
-        context = multiprocessing.get_context("spawn")
-        self.connection, theirs = context.Pipe()
-        self.process = context.Process(target=_serve, args=(theirs, work), daemon=True)
-        self.process.start()
-        theirs.close()
-        self.job: Job | None = None
+    def __init__(self) -> None:
+        self.pool = _new_pool()
+        self.process: BaseProcess | None = None
 
-    def give(self, job: Job) -> None:
-        self.job = job
-        with contextlib.suppress(OSError):  # it has died: `take` finds out
-            self.connection.send(job)
-
-    def take(self) -> Outcome | None:
-        """Return the outcome of its job; None where it died of it."""
-        self.job = None
+    def submit(self, work: Work, job: Job) -> Future[Outcome]:
+        """Begin a job; the process is started with the first."""
+        others = set(multiprocessing.active_children())
         try:
-            outcome: Outcome = self.connection.recv()
-        except (EOFError, OSError):
-            return None
-        return outcome
+            future = self.pool.submit(work, job)
+        except BrokenProcessPool:  # it was killed while it had nothing to do
+            self.pool = _new_pool()
+            future = self.pool.submit(work, job)
+        self.process = next(iter(set(multiprocessing.active_children()) - others), self.process)
+        return future
 
-    def end(self) -> None:
-        self.connection.close()
-        self.process.kill()
-        self.process.join()
+    def end(self) -> int | None:
+        """End the process, whatever it is doing; return the exit code it has, or had before."""
+        if self.process is not None:
+            self.process.kill()  # `shutdown` would wait for the job
+        self.pool.shutdown(cancel_futures=True)
+        return None if self.process is None else self.process.exitcode
 
 
 def run_in_processes(
@@ -100,7 +101,7 @@ def run_in_processes(
     workers : int
         Processes at a time.
     began : callable
-        Told each job as it begins.
+        Called with each job as it begins.
     work : callable
         What is done with a job, in the other process.
 
@@ -110,44 +111,37 @@ def run_in_processes(
         Of each job as it ends. A job whose process dies twice has failed; whoever leaves the loop
         early, also by Ctrl-C, ends all processes.
     """
-    waiting = list(reversed(jobs))
-    tries: dict[str, int] = {}
-    team: list[_Worker] = []
+    waiting = deque(jobs)
+    deaths: Counter[str] = Counter()
+    idle: list[_Worker] = []
+    running: dict[Future[Outcome], tuple[_Worker, Job]] = {}
     try:
-        while waiting or any(worker.job is not None for worker in team):
-            for worker in team:
-                if waiting and worker.job is None:
-                    began(waiting[-1])
-                    worker.give(waiting.pop())
-            while waiting and len(team) < workers:
-                team.append(_Worker(work))
-                began(waiting[-1])
-                team[-1].give(waiting.pop())
-            busy = {worker.connection: worker for worker in team if worker.job is not None}
-            for ready in wait(list(busy)):
-                worker = busy[ready]  # type: ignore[index]
-                job = worker.job
-                outcome = worker.take()
-                if outcome is not None:
-                    yield outcome
-                    continue
-                team.remove(worker)
-                worker.process.join()
-                code = worker.process.exitcode
-                worker.end()
-                assert job is not None
-                tries[job.name] = tries.get(job.name, 0) + 1
-                if tries[job.name] < _TRIES:
-                    waiting.append(job)
+        while waiting or running:
+            while waiting and len(running) < workers:
+                job, worker = waiting.popleft(), idle.pop() if idle else _Worker()
+                began(job)
+                running[worker.submit(work, job)] = worker, job
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                worker, job = running.pop(future)
+                try:
+                    outcome = future.result()
+                except BrokenProcessPool:
+                    code = worker.end()
+                    deaths[job.name] += 1
+                    if deaths[job.name] < _TRIES:
+                        waiting.appendleft(job)
+                    else:
+                        yield failed(job, _death(code))
                 else:
-                    yield failed(job, _death(code))
+                    idle.append(worker)
+                    yield outcome
     finally:
-        for worker in team:
+        for worker in (*idle, *(worker for worker, _ in running.values())):
             worker.end()
 
 
 def _death(code: int | None) -> str:
-    """Say how a process came to its end."""
+    """Return how a process came to its end."""
     if code is not None and code < 0:
         name = signal.Signals(-code).name if -code in set(signal.Signals) else str(-code)
         return (
@@ -169,7 +163,7 @@ def run_on_cluster(
     address : str
         Of the scheduler: ``tcp://10.0.0.5:8786``.
     began : callable
-        Told each job as it is handed over.
+        Called with each job as it is handed over.
 
     Yields
     ------

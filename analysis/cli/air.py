@@ -2,154 +2,89 @@
 
 from __future__ import annotations
 
-import argparse
 import json
-import math
-import textwrap
+from typing import Annotated
 
-from analysis.physics.air import air_state, moist_air_density_kg_m3
-from analysis.physics.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
+import typer
+
+from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
-from logger.errors import SessionError
-from logger.session.keys import AIR, Quantity
-from logger.session.session import Air
-from logger.units import convert
+from analysis.terminal.options import Quiet, flag, number, option
 
-__all__ = ["air"]
+__all__ = ["air", "app"]
 
-_COLUMNS = 80
+_DESCRIPTION = """\
+Work out the density of moist air (CIPM-2007) and what each ambient correction of engine power would
+be in it, with its reference air and the limits it holds in.
+
+Give the pressure at the place, not the one reduced to sea level that weather services report;
+--altitude-m checks it."""
+
+_EXAMPLES = """\
+examples:
+  pullcoast air --temperature-C 14 --pressure-hPa 1002 --humidity-percent 60
+  pullcoast air --temperature-F 57 --pressure-inHg 29.6 --humidity-percent 60
+  pullcoast air --temperature-C 14 --pressure-hPa 1002 --humidity-percent 60 --altitude-m 120 --json"""
+
+_TEMPERATURE = "temperature of the air, one of them"
+_PRESSURE = "pressure at the place, one of them"
+
+app = new_app()
 
 
-def air(arguments: argparse.Namespace) -> int:
+@app.command(cls=Command, help=_DESCRIPTION, epilog=_EXAMPLES)
+def air(
+    humidity_percent: Annotated[
+        float, option("--humidity-percent", "H", "relative, 0 to 100", parser=number)
+    ],
+    quiet: Quiet = False,
+    temperature_c: Annotated[
+        float | None, option("--temperature-C", "T", "in C", group=_TEMPERATURE, parser=number)
+    ] = None,
+    temperature_f: Annotated[
+        float | None, option("--temperature-F", "T", "in F", group=_TEMPERATURE, parser=number)
+    ] = None,
+    pressure_hpa: Annotated[
+        float | None,
+        option("--pressure-hPa", "P", "at the place, in hPa", group=_PRESSURE, parser=number),
+    ] = None,
+    pressure_inhg: Annotated[
+        float | None,
+        option("--pressure-inHg", "P", "at the place, in inHg", group=_PRESSURE, parser=number),
+    ] = None,
+    pressure_kpa: Annotated[
+        float | None,
+        option("--pressure-kPa", "P", "at the place, in kPa", group=_PRESSURE, parser=number),
+    ] = None,
+    altitude_m: Annotated[
+        float | None, option("--altitude-m", "Z", "checks the pressure", parser=number)
+    ] = None,
+    as_json: Annotated[bool, flag("--json", "for programs")] = False,
+) -> int:
     """Run ``pullcoast air`` and return the exit status."""
-    temperature_c = _temperature_c(arguments)
-    stated = Air(
-        temperature_c=temperature_c,
-        pressure_hpa=_pressure_hpa(arguments),
-        relative_humidity_percent=_checked(
-            arguments.humidity_percent, AIR["relative_humidity"], "--humidity-percent", "%"
-        ),
-        altitude_m=None
-        if arguments.altitude_m is None
-        else _checked(arguments.altitude_m, AIR["altitude"], "--altitude-m", "m"),
+    temperature = _one_of("--temperature-", {"C": temperature_c, "F": temperature_f})
+    pressure = _one_of(
+        "--pressure-", {"hPa": pressure_hpa, "inHg": pressure_inhg, "kPa": pressure_kpa}
     )
-    assert stated.pressure_hpa is not None
-    inlet = AmbientAir(
-        temperature_c=temperature_c,
-        pressure_hpa=stated.pressure_hpa,
-        relative_humidity_percent=stated.relative_humidity_percent,
-    )
-    density = moist_air_density_kg_m3(
-        inlet.temperature_c, inlet.pressure_hpa, inlet.relative_humidity_percent
-    )
-    _, findings = air_state(stated)
-    factors = [factor_at(name, inlet) for name in AMBIENT_FACTORS]
-    if arguments.json:
-        answer = {
-            "density_kg_m3": density,
-            "vapour_pressure_hPa": inlet.vapour_hpa,
-            "dry_pressure_hPa": inlet.dry_hpa,
-            "factors": {
-                each.name: {
-                    "factor": each.factor,
-                    "valid": each.valid,
-                    "why_not": each.why_not,
-                    "reference": AMBIENT_FACTORS[each.name].reference,
-                    "limits": AMBIENT_FACTORS[each.name].limits,
-                    "engines": AMBIENT_FACTORS[each.name].engines,
-                }
-                for each in factors
-            },
-            "findings": [
-                {"kind": each.kind, "severity": each.severity, "text": each.text}
-                for each in findings
-            ],
-        }
-        print(json.dumps(answer, indent=1, allow_nan=False))
-        return EXIT_OK
-    lines = [
-        f"density          {density:.4f} kg/m3 (moist air, CIPM-2007)",
-        f"vapour pressure  {inlet.vapour_hpa:.2f} hPa",
-        f"dry pressure     {inlet.dry_hpa:.2f} hPa",
-        "",
-        "Ambient corrections: power in reference air = factor x power as measured",
-    ]
-    for each in factors:
-        entry = AMBIENT_FACTORS[each.name]
-        word = "valid" if each.valid else "outside its validity"
-        lines.append(f"  {each.name:<40}{each.factor:8.4f}  {word}")
-        about = [f"reference {entry.reference}", f"for {entry.engines}"]
-        about += [each.why_not] if each.why_not else [f"limits: {entry.limits}"]
-        for text in about:
-            lines += textwrap.wrap(
-                text, _COLUMNS, initial_indent=" " * 6, subsequent_indent=" " * 8
-            )
-    lines.append("")
-    lines += textwrap.wrap(
-        "They are for power of engines, not for power at the wheels, and for no boost-controlled or "
-        "electric drive; power as measured stays the figure to quote.",
-        _COLUMNS,
-    )
-    for finding in findings:
-        lines += ["", *textwrap.wrap(f"{finding.severity}: {finding.text}", _COLUMNS)]
-    print("\n".join(lines))
+    from analysis.text.air import air_dict, air_of_day, air_text
+
+    found = air_of_day(temperature, pressure, humidity_percent, altitude_m)
+    if as_json:
+        print(json.dumps(air_dict(found), indent=1, allow_nan=False))
+    else:
+        print(air_text(found))
     return EXIT_OK
 
 
-def _temperature_c(arguments: argparse.Namespace) -> float:
-    if arguments.temperature_F is not None:
-        return _checked(arguments.temperature_F, AIR["temperature"], "--temperature-F", "F")
-    value: float = arguments.temperature_C
-    try:
-        return _checked(value, AIR["temperature"], "--temperature-C", "C")
-    except SessionError as error:
-        raise _hinted(error, value, "temperature", "C", ("F", "K")) from error
-
-
-def _pressure_hpa(arguments: argparse.Namespace) -> float:
-    units = {"hPa": arguments.pressure_hPa, "inHg": arguments.pressure_inHg}
-    units["kPa"] = arguments.pressure_kPa
-    ((unit, value),) = [(unit, value) for unit, value in units.items() if value is not None]
-    try:
-        return _checked(value, AIR["pressure"], f"--pressure-{unit}", unit)
-    except SessionError as error:
-        others = tuple(other for other in (*units, "Pa") if other != unit)
-        raise _hinted(error, value, "pressure", unit, others) from error
-
-
-def _hinted(
-    error: SessionError, value: float, key: str, unit: str, others: tuple[str, ...]
-) -> SessionError:
-    """Add the units in which a value out of range would be in it."""
-    quantity = AIR[key]
-    options = {"F": "--temperature-F", "inHg": "--pressure-inHg", "kPa": "--pressure-kPa"}
-    options["hPa"] = "--pressure-hPa"
-    for other in others:
-        low, high = quantity.range_in(quantity.unit)
-        if other in {"K", "Pa"}:
-            converted = value - 273.15 if other == "K" else value / 100.0
-        else:
-            converted = convert(value, other, quantity.unit)
-        if math.isfinite(converted) and low <= converted <= high:
-            use = f": use {options[other]}" if other in options else ""
-            remedy = (
-                f"{value:g} {other} would be {converted:.6g} {quantity.unit}{use}"
-                if other in options
-                else f"{value:g} looks like {other}; {converted:.6g} {quantity.unit} would do"
-            )
-            option = f"--{key}-{unit}"
-            return SessionError(option, "", f"{value:g} {unit}", _expected(quantity, unit), remedy)
-    return error
-
-
-def _expected(quantity: Quantity, unit: str) -> str:
-    low, high = quantity.range_in(unit)
-    return f"{quantity.what} from {low:.5g} to {high:.5g} {unit}"
-
-
-def _checked(value: float, quantity: Quantity, option: str, unit: str) -> float:
-    low, high = quantity.range_in(unit)
-    if not low <= value <= high:
-        remedy = "Check the unit and the decimal point"
-        raise SessionError(option, "", f"{value:g} {unit}", _expected(quantity, unit), remedy)
-    return quantity.to_unit(value, unit)
+def _one_of(option: str, values: dict[str, float | None]) -> tuple[float, str]:
+    """Return the one value that is given, and its unit."""
+    given = [(value, unit) for unit, value in values.items() if value is not None]
+    if not given:
+        options = " ".join(option + unit for unit in values)
+        msg = f"one of the arguments {options} is required"
+        raise typer.BadParameter(msg)
+    if len(given) > 1:
+        (_, first), (_, second), *_ = given
+        msg = f"argument {option}{second}: not allowed with argument {option}{first}"
+        raise typer.BadParameter(msg)
+    return given[0]

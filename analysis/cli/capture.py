@@ -1,286 +1,138 @@
-"""The command `pullcoast capture`: starts the server, and tells what it does and what arrives."""
+"""The command `pullcoast capture`: a server that a phone's browser records and sends with."""
 
 from __future__ import annotations
 
-import argparse
-import os
-import re
-import secrets
-import shlex
-import sys
-import textwrap
-import threading
-import time
-from concurrent.futures import ThreadPoolExecutor
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Annotated
 
+import typer
+
+from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
-from analysis.terminal.options import CAUTIONS
-from logger.errors import PullcoastError
-from logger.findings import counted
+from analysis.terminal.options import CAUTIONS, Quiet, flag, option, whole
 
-if TYPE_CHECKING:
-    from analysis.batch.live import LiveReport
-    from logger.capture.address import Place
-    from logger.capture.arrivals import Arrival
-    from logger.capture.certificate import Identity
-    from logger.capture.uploads import Store
+__all__ = ["app", "capture"]
 
-__all__ = ["capture"]
+_DESCRIPTION = f"""\
+Let a phone record with its own browser, and take the recordings in.
 
-_TOKEN_BYTES = 32
-_TOKEN = re.compile(r"[A-Za-z0-9_-]{22,128}", re.ASCII)
-_AUTHORITY = "/pullcoast-authority.crt"
-#: The same stranger is told about once in so long [s].
-_STRANGER_EVERY_S = 60.0
+Prints an address and its code (QR) to open on a phone in the same network. The page that opens
+records GPS and motion, also away from this computer as long as it stays open, and sends its
+recordings when it is back in the network. They arrive in DIR, with a session.toml to fill in. As soon
+as one is whole, the report is made in DIR/results and its headline shown on the phone. Ctrl-C ends;
+what was under way goes on at the next start.
 
-_INSTALL = """\
-To let the phone keep the page for use without network, install the authority once:
-  open {url} on the phone, past the warning.
-  iPhone, iPad: allow the download; Settings > Profile downloaded > Install; then Settings > General
-    > About > Certificate Trust Settings: switch it on.
-  Android: Settings, search for "CA certificate", install the downloaded file. Use Chrome or another
-    browser that follows the system's certificates.
-Remove it when you are done:
-  iPhone, iPad: Settings > General > VPN & Device Management > the profile > Remove.
-  Android: Settings, search for "User credentials" or "Trusted credentials" > User > Remove.
-It speaks for {hosts} alone, its key was thrown away, and it ends on {end}."""
+The phone's browser warns about the certificate, which was made on this computer: go on to the page.
+Use the same address and port each time, or the phone does not show what it has not sent yet.
+
+{CAUTIONS}"""
+
+_EXAMPLES = """\
+examples:
+  pullcoast capture --dir monday
+  pullcoast capture --dir monday --host 192.168.1.20 --port 9443
+  pullcoast capture --dir monday --ca     a page that can be loaded again without network"""
+
+_LIMITS = "limits"
+_KEYS = "certificate and token"
+
+app = new_app()
 
 
-class _Reception:
-    """Looks into what has arrived, one after another, lists it, and tells."""
+@app.command(cls=Command, help=_DESCRIPTION, epilog=_EXAMPLES)
+def capture(
+    quiet: Quiet = False,
+    folder: Annotated[
+        str, option("--dir", "DIR", "where they go (default: recordings)")
+    ] = "recordings",
+    host: Annotated[
+        str | None,
+        option(
+            "--host",
+            "HOST",
+            "address or name of this computer as the phone sees it, 0.0.0.0 for all (default: the "
+            "address that leads into the network)",
+        ),
+    ] = None,
+    port: Annotated[
+        int,
+        option("--port", "N", "(default: 8443); 0 is any free one", parser=whole(0, 65_535)),
+    ] = 8443,
+    qr: Annotated[
+        bool | None,
+        typer.Option(
+            "--qr/--no-qr",
+            help="draw the code, or do not (default: on a terminal)",
+            show_default=False,
+        ),
+    ] = None,
+    report: Annotated[
+        bool,
+        typer.Option(
+            "--report/--no-report",
+            help="make the report as recordings arrive, and show it on the phone, or do not "
+            "(default: make it)",
+            show_default=False,
+        ),
+    ] = True,
+    max_size: Annotated[
+        int,
+        option(
+            "--max-size",
+            "MB",
+            "largest recording (default: 200 MB)",
+            group=_LIMITS,
+            parser=whole(1, 1000),
+        ),
+    ] = 200,
+    quota: Annotated[
+        int,
+        option(
+            "--quota",
+            "MB",
+            "all recordings in DIR (default: 5000 MB)",
+            group=_LIMITS,
+            parser=whole(1, 1_000_000),
+        ),
+    ] = 5000,
+    authority: Annotated[
+        bool,
+        flag(
+            "--ca",
+            "make an authority that the phone can be told to trust, for this computer's address "
+            "alone; says how to install and remove it",
+            group=_KEYS,
+        ),
+    ] = False,
+    keys: Annotated[
+        str | None,
+        option(
+            "--keys",
+            "FOLDER",
+            "where certificate and token are kept (default: ~/.pullcoast)",
+            group=_KEYS,
+        ),
+    ] = None,
+    new_token: Annotated[
+        bool,
+        flag("--new-token", "make a new token: earlier codes open nothing more", group=_KEYS),
+    ] = False,
+) -> int:
+    """Run ``pullcoast capture`` until Ctrl-C and return the exit status."""
+    from analysis.batch.live_routes import ServedReport
+    from analysis.setup.reception import receive
+    from logger.capture.uploads import Limits
 
-    def __init__(self, store: Store, *, quiet: bool, report: LiveReport | None) -> None:
-        self.store = store
-        self.report = report
-        self.quiet = quiet
-        self.worker = ThreadPoolExecutor(1, "arrivals")
-        self.lock = threading.Lock()
-        self.count = 0
-        self.strangers: dict[str, float] = {}
-
-    def say(self, text: str, *, wrong: bool = False) -> None:
-        """Print; whoever has closed the window's output does not end the server."""
-        with self.lock:
-            try:
-                print(text, file=sys.stderr if wrong else sys.stdout, flush=True)
-            except (OSError, ValueError):
-                return
-
-    def arrived(self, key: str) -> None:
-        """Take note of a recording that is in its place."""
-        if self.report is not None:
-            self.report.expect()
-        try:
-            self.worker.submit(self._look, key)
-        except RuntimeError:  # the server is ending: the next start lists it
-            return
-
-    def _look(self, key: str) -> None:
-        usable = self._take(key)
-        if self.report is not None:
-            (self.report.want if usable else self.report.forgo)()
-
-    def _take(self, key: str) -> bool:
-        """List a recording and say so; return whether there is something new to report on."""
-        from analysis.setup.arrivals import list_recording
-        from logger.capture.arrivals import examine_apart
-        from logger.capture.naming import title_of
-
-        try:
-            arrival = examine_apart(self.store.file(key))
-            notes = list_recording(self.store.folder, arrival, self.store.name(key))
-            self.store.mark_listed(key)
-        except FileNotFoundError:  # somebody was quicker, and took the file away
-            return False
-        except Exception as error:  # noqa: BLE001 - a thread has nobody above it
-            self.fault(error)
-            return False
-        self.count += 1
-        notable = bool(arrival.problem or arrival.warnings or notes)
-        text = _arrival_text(arrival, title_of(self.store.name(key)), notes)
-        self.say(text, wrong=self.quiet and notable)
-        return not arrival.problem
-
-    def stranger(self, address: str) -> None:
-        """Tell of somebody with a wrong token, now and then."""
-        now = time.monotonic()
-        if now - self.strangers.get(address, -_STRANGER_EVERY_S) >= _STRANGER_EVERY_S:
-            if len(self.strangers) > 1000:
-                self.strangers.clear()
-            self.strangers[address] = now
-            text = f"{address} came with a wrong token. If it is your phone: scan the code again"
-            self.say(f"{_clock()}  {text}", wrong=True)
-
-    def fault(self, error: Exception) -> None:
-        """Tell of what should not happen, in one line."""
-        if os.environ.get("PULLCOAST_TRACEBACK"):
-            import traceback
-
-            traceback.print_exception(error)
-        what = str(error) if isinstance(error, PullcoastError | OSError) else repr(error)
-        self.say(f"{_clock()}  a request failed: {what}", wrong=True)
-
-
-def capture(arguments: argparse.Namespace) -> int:
-    """Run ``pullcoast capture`` until Ctrl-C and return the exit status.
-
-    Raises
-    ------
-    PullcoastError
-        No network, port in use, a folder that cannot be written to.
-    """
-    from analysis.batch.live import LiveReport
-    from analysis.batch.live_routes import live_routes
-    from logger.capture.address import find_place, listen
-    from logger.capture.application import build_application
-    from logger.capture.certificate import provide_identity
-    from logger.capture.pages import PageFile, load_pages
-    from logger.capture.server import serve
-    from logger.capture.uploads import Limits, Store
-
-    pages = load_pages()
-    place = find_place(arguments.host)
-    keys = Path(arguments.keys) if arguments.keys else Path.home() / ".pullcoast"
-    identity = provide_identity(keys, place, authority=arguments.ca)
-    token = _token(keys / "token", new=arguments.new_token)
-    if identity.authority is not None:
-        pages[_AUTHORITY] = PageFile.of(identity.authority, "application/x-x509-ca-cert")
-    limits = Limits(
-        recording_bytes=arguments.max_size * 1_000_000, quota_bytes=arguments.quota * 1_000_000
+    receive(
+        Path(folder),
+        Limits(recording_bytes=max_size * 1_000_000, quota_bytes=quota * 1_000_000),
+        host=host,
+        port=port,
+        keys=Path(keys) if keys else Path.home() / ".pullcoast",
+        authority=authority,
+        new_token=new_token,
+        qr=qr,
+        quiet=quiet,
+        follower=ServedReport(Path(folder)) if report else None,
     )
-    store = Store(Path(arguments.dir), limits)
-    try:
-        sockets = listen(place, arguments.port)
-        port = sockets[0].getsockname()[1]
-        report = LiveReport(store.folder) if arguments.report else None
-        reception = _Reception(store, quiet=arguments.quiet, report=report)
-        application = build_application(
-            store,
-            pages,
-            token,
-            place.host_headers(port),
-            arrived=reception.arrived,
-            stranger=reception.stranger,
-            fault=reception.fault,
-            extras=() if report is None else live_routes(report),
-        )
-
-        def ready() -> None:
-            if arguments.quiet:  # without its address the server would be of no use
-                reception.say(place.url(port, token), wrong=True)
-            reception.say(_greeting(place.url(port, token), identity, store, arguments))
-            if identity.authority is not None:
-                reception.say(_how_to_trust(place, port, identity))
-            for key in store.unlisted():
-                reception.arrived(key)
-
-        serve(application, sockets, identity, ready=ready)
-        reception.worker.shutdown(
-            cancel_futures=True
-        )  # one is looked into; the next start has the rest
-        unfinished = report is not None and report.end()
-        reception.say(_farewell(store, reception.count, unfinished=unfinished))
-    finally:
-        store.close()
     return EXIT_OK
-
-
-def _token(file: Path, *, new: bool) -> str:
-    """Return the token, kept so that a phone that has the page open can send after a restart."""
-    from logger.writing import write_text_atomic
-
-    try:
-        if not new and (os.name != "posix" or not file.stat().st_mode & 0o077):
-            kept = file.read_text("ascii").strip()
-            if _TOKEN.fullmatch(kept):
-                return kept
-    except (OSError, ValueError):
-        pass
-    token = secrets.token_urlsafe(_TOKEN_BYTES)
-    file.touch(0o600)
-    file.chmod(0o600)
-    write_text_atomic(file, token + "\n")
-    return token
-
-
-def _greeting(url: str, identity: Identity, store: Store, arguments: argparse.Namespace) -> str:
-    drawn = sys.stdout.isatty() if arguments.qr is None else arguments.qr
-    parts = [CAUTIONS, "", "Open this on the phone, in the same network as this computer:", ""]
-    parts += [f"  {url}", ""]
-    if drawn:
-        parts += [_code(url)]
-    if identity.made_now:
-        parts.append("A new certificate was made: the browser warns once; go on to the page.")
-    else:
-        parts.append("The certificate is that of last time.")
-    parts.append(f"Its SHA-256 is {identity.fingerprint[:47]}")
-    parts.append(f"               {identity.fingerprint[48:]}")
-    waiting = store.unfinished()
-    if waiting:
-        here = sum(have for _, have, _ in waiting) / 1e6
-        whole = sum(length for _, _, length in waiting) / 1e6
-        many = counted(len(waiting), "recording")
-        parts.append(
-            f"Not whole yet: {many}, {here:.1f} of {whole:.1f} MB. Send again on the phone."
-        )
-    parts.append(f"Recordings go to {store.folder}. Ctrl-C ends.")
-    return "\n".join(parts)
-
-
-def _how_to_trust(place: Place, port: int, identity: Identity) -> str:
-    url = place.url(port, "").rstrip("/#") + _AUTHORITY
-    hosts = ", ".join(dict.fromkeys((*place.addresses, *place.names)))
-    return _INSTALL.format(url=url, hosts=hosts, end=f"{identity.not_after:%Y-%m-%d}")
-
-
-def _code(url: str) -> str:
-    """Return the address as a code of block characters, or of blanks and colours in plain ASCII."""
-    import io
-
-    import segno
-
-    out = io.StringIO()
-    encoding = (getattr(sys.stdout, "encoding", None) or "ascii").lower().replace("-", "")
-    segno.make(url, micro=False, error="m").terminal(out, compact=encoding.startswith("utf"))
-    return out.getvalue()
-
-
-def _clock() -> str:
-    return f"{datetime.now():%H:%M:%S}"
-
-
-def _arrival_text(arrival: Arrival, name: str, notes: list[str]) -> str:
-    title = f"{_clock()}  {arrival.file.name}" + (f' "{name}"' if name else "")
-    size = f"{arrival.size_bytes / 1e6:.2f} MB"
-    if arrival.problem:
-        lines = [f"{size}, kept, but it cannot be read: {arrival.problem}"]
-    else:
-        top = arrival.top_speed_mps
-        speed = "no speed" if top is None else f"top speed {3.6 * top:.0f} km/h"
-        lines = [f"{arrival.duration_s:.1f} s, {arrival.rows} rows, {size}, {speed}"]
-    lines += [f"warning: {text}" for text in (*arrival.warnings, *notes)]
-    wrapped = [
-        textwrap.fill(line, 90, initial_indent="  ", subsequent_indent="    ") for line in lines
-    ]
-    return "\n".join([title, *wrapped])
-
-
-def _farewell(store: Store, count: int, *, unfinished: bool) -> str:
-    lines = [f"\nEnded. {counted(count, 'recording')} arrived."]
-    waiting = store.unfinished()
-    if waiting:
-        lines.append(
-            f"{counted(len(waiting), 'recording')} not whole yet: go on at the next start."
-        )
-    folder = shlex.quote(str(store.folder))
-    queued = len(store.unlisted())
-    if queued:
-        lines.append(f"{counted(queued, 'recording')} not listed yet: the next start does it.")
-    if unfinished:
-        lines.append(f"The report was not ready: pullcoast report {folder}")
-    if count:
-        lines.append(f"Next: fill in {folder}/session.toml, then pullcoast report {folder}")
-    return "\n".join(lines)

@@ -2,32 +2,73 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Annotated
 
+from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, complain
+from analysis.terminal.options import (
+    AllowOutside,
+    PowerUnitOption,
+    Quiet,
+    SpeedUnitOption,
+    argument,
+    flag,
+    option,
+)
 from analysis.terminal.output import check_writable, write_together
-from logger.errors import SessionError
-from logger.session.overrides import apply_overrides, open_session
 
-if TYPE_CHECKING:
-    from analysis.sessions.side import Side
+__all__ = ["app", "compare"]
 
-__all__ = ["compare"]
+_DESCRIPTION = """\
+Set sessions against the first: is there a difference, how large, how sure, and how small a
+difference could these data have shown?
+
+Errors that both sessions have in common (one stated mass, one road) are taken out of the
+difference; which were, and why, is said. What differs besides the vehicle (road, tyres, air, wind,
+one direction only) is named. Nothing is written without --out."""
+
+_EXAMPLES = """\
+examples:
+  pullcoast compare before after                        two session folders
+  pullcoast compare before after again --out compared   each against the first, with a page
+  pullcoast compare before/results/results.json after   an earlier result; less can be cancelled
+  pullcoast compare before after --json | jq '.comparisons[0].peak_wheel_power'
+
+exit status: 0 compared, 1 nothing that both have, 2 usage, unreadable or contradictory input"""
+
+app = new_app()
 
 
-def compare(arguments: argparse.Namespace) -> int:
+@app.command(cls=Command, help=_DESCRIPTION, epilog=_EXAMPLES)
+def compare(
+    first: Annotated[str, argument("A", "folder, its session.toml, or a results.json")],
+    others: Annotated[list[str], argument("B...", "one or more to set against A")],
+    quiet: Quiet = False,
+    out: Annotated[
+        str | None, option("--out", "DIR", "write compare.html and compare.json there")
+    ] = None,
+    as_json: Annotated[bool, flag("--json", "print compare.json to standard output")] = False,
+    allow_outside: AllowOutside = False,
+    power: PowerUnitOption = None,
+    speed_unit: SpeedUnitOption = None,
+) -> int:
     """Run ``pullcoast compare`` and return the exit status."""
-    paths = [Path(text) for text in (arguments.first, *arguments.others)]
-    folder = None if arguments.out is None else Path(arguments.out)
+    paths = [Path(text) for text in (first, *others)]
+    folder = None if out is None else Path(out)
     if folder is not None:
         check_writable(folder)
-    sides = [_side(name, path, arguments) for name, path in zip(_names(paths), paths, strict=True)]
+    from analysis.report.comparison import compare_text, render_comparison
+    from analysis.report.read_side import side_of_path
     from analysis.sessions.compare import compare_all
 
+    sides = [
+        side_of_path(
+            name, path, power=power, speed=speed_unit, allow_outside=allow_outside, quiet=quiet
+        )
+        for name, path in zip(_names(paths), paths, strict=True)
+    ]
     comparisons = compare_all(sides)
     if all(one.peak_w is None and one.road_load is None for one in comparisons):
         for one in comparisons:
@@ -36,15 +77,13 @@ def compare(arguments: argparse.Namespace) -> int:
                 f"wheel power, and {one.why_no_road_load}"
             )
         return EXIT_NOTHING
-    from analysis.report.comparison import compare_text, render_comparison
-
-    files = render_comparison(comparisons) if folder is not None or arguments.json else {}
+    files = render_comparison(comparisons) if folder is not None or as_json else {}
     if folder is not None:
         write_together(folder, files)
-    if arguments.json:
+    if as_json:
         print(files["compare.json"], end="")
     text = compare_text(comparisons, folder, tuple(files))
-    print(text, file=sys.stderr if arguments.json else sys.stdout)
+    print(text, file=sys.stderr if as_json else sys.stdout)
     return EXIT_OK
 
 
@@ -62,47 +101,3 @@ def _names(paths: list[Path]) -> list[str]:
             name, number = f"{place.name}-{number}", number + 1
         names.append(name)
     return names
-
-
-def _side(name: str, path: Path, arguments: argparse.Namespace) -> Side:
-    """Analyse a session, or read an earlier result; messages say which of them failed."""
-    results = _results_file(path)
-    if results is not None:
-        from analysis.report.read_side import side_of_results
-
-        side = side_of_results(name, results)
-        display = replace(
-            side.display,
-            power=arguments.power or side.display.power,
-            speed=arguments.speed_unit or side.display.speed,
-        )
-        return replace(side, display=display)
-    if not path.exists():
-        raise SessionError(str(path), "", "does not exist", "a session folder or a results.json")
-    if path.is_dir() and not (path / "session.toml").exists():
-        remedy = "Write one, or compare the results.json that `pullcoast report` wrote"
-        raise SessionError(str(path), "", "has no session.toml", "a session folder", remedy)
-    session = apply_overrides(
-        open_session(path, allow_outside=arguments.allow_outside),
-        power=arguments.power,
-        speed=arguments.speed_unit,
-    )
-    from analysis.results.validity import NothingUsable
-    from analysis.session_pipeline import analyse_session
-    from analysis.sessions.side import side_of
-
-    try:
-        return side_of(name, analyse_session(session, quiet=arguments.quiet))
-    except NothingUsable as error:
-        raise NothingUsable(tuple(f"{path}: {reason}" for reason in error.reasons)) from error
-
-
-def _results_file(path: Path) -> Path | None:
-    """Return the results.json that a path stands for, or None where it is a session."""
-    if path.suffix == ".json":
-        return path
-    if path.is_dir() and not (path / "session.toml").exists():
-        for place in (path / "results.json", path / "results" / "results.json"):
-            if place.exists():
-                return place
-    return None

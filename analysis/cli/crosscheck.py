@@ -2,334 +2,181 @@
 
 from __future__ import annotations
 
-import argparse
-import itertools
-import math
 import sys
-import textwrap
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Annotated
 
+from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain
-from logger.errors import ReadError, SessionError
-from logger.session.keys import CROSSCHECK
-from logger.session.overrides import apply_overrides, open_session
-from logger.session.quantities import parse_mass
-from logger.session.session import Display, Vehicle
-from logger.session.vehicle import vehicle_masses
-from logger.units import to_si
+from analysis.terminal.options import (
+    POWER_UNITS,
+    SPEED_UNITS,
+    AllowOutside,
+    ForPrograms,
+    Quiet,
+    argument,
+    option,
+    whole,
+)
 
-if TYPE_CHECKING:
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.crosscheck.throttle import ThrottleMarks
-    from analysis.crosscheck.timed_runs import TimedRun
-    from analysis.pipeline import Analysis
-    from logger.findings import Finding
-    from logger.session.keys import SpeedUnit
-    from logger.session.session import Session
+__all__ = ["app", "crosscheck"]
 
-__all__ = ["check_session", "crosscheck"]
+_DESCRIPTION = """\
+Compare runs timed by stopwatch or oscilloscope with what a session of phone logs says.
 
-#: Errors of timing by hand where none are stated: time [s], and speed in the unit of the gates.
-TIME_SD_S, SPEED_SD = 0.2, 1.0
+Each timed interval gets the time that the session predicts for a level road in still air, and a
+verdict. A speedometer that reads wrong and a slow thumb are estimated from three intervals on. The
+customary sum of segment powers is shown step by step, with why it is neither mean nor peak power.
+Without a session, --mass and timed runs alone give what they can, with wide intervals."""
+
+_EXAMPLES = """\
+examples:
+  pullcoast crosscheck airfield --pull 20-70=6.3 --coast 80-50=21.5 --coast 50-20=38
+  pullcoast crosscheck airfield                   timed runs from [crosscheck] in session.toml
+  pullcoast crosscheck airfield --scope throttle.csv --gates 80,50,20 --channel CH2
+  pullcoast crosscheck airfield --marks 2.31,9.10,30.6,68.5 --gates 80,50,20
+  pullcoast crosscheck --mass 1480kg --pull 0-80=8.9 --coast 80-50=21.5 --coast 50-20=38"""
+
+_TIMED = "timed runs"
+_SCOPE = "oscilloscope on the throttle sensor"
+
+app = new_app()
 
 
-def crosscheck(arguments: argparse.Namespace) -> int:
+@app.command(cls=Command, help=_DESCRIPTION, epilog=_EXAMPLES)
+def crosscheck(
+    session: Annotated[str | None, argument("SESSION", "folder, or its session.toml")] = None,
+    quiet: Quiet = False,
+    as_json: ForPrograms = False,
+    mass: Annotated[str | None, option("--mass", "MASS", "as driven: 1480kg, 3260lb")] = None,
+    power: Annotated[
+        str | None,
+        option("--power", "{kW,hp,PS}", "unit of power in the text", words=POWER_UNITS),
+    ] = None,
+    allow_outside: AllowOutside = False,
+    pull: Annotated[
+        list[str] | None,
+        option("--pull", "V1-V2=SECONDS", "at full throttle: 20-70=6.3", group=_TIMED),
+    ] = None,
+    coast: Annotated[
+        list[str] | None,
+        option("--coast", "V1-V2=SECONDS", "in neutral: 80-50=21.5", group=_TIMED),
+    ] = None,
+    speed_unit: Annotated[
+        str | None,
+        option(
+            "--speed-unit",
+            "{km/h,mph,m/s}",
+            "of all gates (default: km/h)",
+            group=_TIMED,
+            words=SPEED_UNITS,
+        ),
+    ] = None,
+    time_sd: Annotated[
+        str | None,
+        option("--time-sd", "S", "standard deviation of each time (default: 0.2 s)", group=_TIMED),
+    ] = None,
+    speed_sd: Annotated[
+        str | None,
+        option(
+            "--speed-sd",
+            "V",
+            "standard deviation of each gate, in the unit of gates (default: 1)",
+            group=_TIMED,
+        ),
+    ] = None,
+    scope: Annotated[
+        str | None, option("--scope", "FILE", "its table of samples", group=_SCOPE)
+    ] = None,
+    channel: Annotated[
+        str | None,
+        option("--channel", "NAME", "which channel, by name or number from 1", group=_SCOPE),
+    ] = None,
+    gates: Annotated[
+        str | None,
+        option(
+            "--gates",
+            "V,V,...",
+            "speeds at release and at each blip: 80,50,20",
+            group=_SCOPE,
+        ),
+    ] = None,
+    start: Annotated[
+        str, option("--from", "V", "speed where the pull begins (default: 0)", group=_SCOPE)
+    ] = "0",
+    marks: Annotated[
+        str | None,
+        option(
+            "--marks",
+            "S,S,...",
+            "moments by hand: full throttle, release, blips [s]",
+            group=_SCOPE,
+        ),
+    ] = None,
+    run: Annotated[
+        int | None,
+        option(
+            "--run",
+            "N",
+            "which run of the session it is (default: the one that fits)",
+            group=_SCOPE,
+            parser=whole(1, 10_000),
+        ),
+    ] = None,
+) -> int:
     """Run ``pullcoast crosscheck`` and return the exit status."""
-    if arguments.session is None and arguments.mass is None:
+    if session is None and mass is None:
         complain(
             "give a session, or --mass with timed runs alone; see `pullcoast crosscheck --help`"
         )
         return EXIT_INPUT
-    scope_given = arguments.scope is not None or arguments.marks is not None
-    if scope_given and arguments.gates is None:
+    marked = scope is not None or marks is not None
+    if marked and gates is None:
         complain("--gates is missing: say which speeds release and blips mark, such as 80,50,20")
         return EXIT_INPUT
-    session = None if arguments.session is None else _open(arguments)
-    time_sd_s, speed_sd, unit = _errors(arguments, session)
-    marks, notes = _marks(arguments) if scope_given else (None, ())
-    runs = _runs(arguments, session, marks, time_sd_s, speed_sd, unit)
-    units = _units(arguments, session, unit)
-    if session is None:
-        from analysis.crosscheck.crosscheck import cross_check_alone
+    from analysis.crosscheck.crosscheck import cross_check_alone
+    from analysis.crosscheck.request import (
+        marks_by_hand,
+        marks_of_scope,
+        runs_of_marks,
+        runs_of_texts,
+        timing,
+        vehicle_of_mass,
+    )
+    from analysis.crosscheck.session import add_alignment, check_runs, units_of
+    from analysis.report.results_crosscheck import crosscheck_dict
+    from analysis.report.results_json import json_text
+    from analysis.session_pipeline import analyse_session
+    from analysis.text.crosscheck import crosscheck_text
+    from logger.session.overrides import apply_overrides, open_session
 
-        found = cross_check_alone(runs, _vehicle(arguments), **units)
+    opened = None
+    if session is not None:
+        opened = open_session(Path(session), mass=mass, allow_outside=allow_outside)
+        opened = apply_overrides(opened, power=power)
+    timed = timing(opened, speed_unit, time_sd, speed_sd)
+    found_marks = None
+    if marks is not None:
+        found_marks = marks_by_hand(marks)
+    elif scope is not None:
+        found_marks, notes = marks_of_scope(Path(scope), channel)
+        for finding in notes:
+            if finding.severity != "note":
+                complain(f"{finding.severity}: {finding.text}")
+    if found_marks is not None and gates is not None:
+        runs = runs_of_marks(found_marks, gates, start, timed, where=scope or "--marks")
     else:
-        from analysis.session_pipeline import analyse_session
-
-        outcome = analyse_session(session, quiet=arguments.quiet)
-        found = _compare(outcome, runs, units)
-        if marks is not None:
-            found = _aligned(found, outcome, marks, runs, arguments.run)
-    for finding in notes:
-        if finding.severity != "note":
-            complain(f"{finding.severity}: {finding.text}")
-    if arguments.json:
-        from analysis.report.results_crosscheck import crosscheck_dict
-        from analysis.report.results_json import json_text
-
+        runs = runs_of_texts(pull or (), coast or (), opened, timed)
+    units = units_of(opened, power, timed.unit)
+    if opened is None:
+        found = cross_check_alone(runs, vehicle_of_mass(mass or ""), **units)
+    else:
+        outcome = analyse_session(opened, quiet=quiet)
+        found = check_runs(outcome, runs, units)
+        if found_marks is not None:
+            found = add_alignment(found, outcome, found_marks, runs, run)
+    if as_json:
         print(json_text(crosscheck_dict(found)), end="")
     else:
-        sys.stdout.write(_text(found, units, marks))
+        sys.stdout.write(crosscheck_text(found, units["speed_unit"], found_marks))
     return EXIT_OK
-
-
-def check_session(outcome: Analysis) -> CrossCheck | None:
-    """Return the cross-check that a session's ``[crosscheck]`` asks for, or None.
-
-    Parameters
-    ----------
-    outcome : Analysis
-        Of the session.
-
-    Raises
-    ------
-    SessionError
-        A timed run that cannot be read.
-    """
-    stated = outcome.session.crosscheck
-    if stated is None or not (stated.pull or stated.coast) or outcome.road_load is None:
-        return None
-    from analysis.crosscheck.timed_runs import parse_timed_runs
-
-    runs = parse_timed_runs(
-        stated.pull,
-        stated.coast,
-        stated.speed_unit,
-        TIME_SD_S if not stated.time_sd else stated.time_sd,
-        SPEED_SD if stated.speed_sd is None else stated.speed_sd,
-    )
-    display = replace(outcome.session.display, speed=stated.speed_unit)
-    return _compare(outcome, runs, _unit_arguments(display))
-
-
-def _open(arguments: argparse.Namespace) -> Session:
-    session = open_session(
-        Path(arguments.session), mass=arguments.mass, allow_outside=arguments.allow_outside
-    )
-    return apply_overrides(session, power=arguments.power)
-
-
-def _vehicle(arguments: argparse.Namespace) -> Vehicle:
-    masses = vehicle_masses("car", parse_mass(arguments.mass), None, None, None)
-    return Vehicle(
-        mass_kg=masses.mass_kg,
-        mass_sd_kg=masses.mass_sd_kg,
-        rotating_mass_kg=masses.rotating_mass_kg,
-        rotating_mass_sd_kg=masses.rotating_mass_sd_kg,
-        stated=masses.stated,
-    )
-
-
-def _errors(
-    arguments: argparse.Namespace, session: Session | None
-) -> tuple[float, float, SpeedUnit]:
-    """Return sd of times [s] and of gates, and the unit of the gates; options win."""
-    stated = None if session is None else session.crosscheck
-    chosen: SpeedUnit | None = arguments.speed_unit
-    unit = chosen or (stated.speed_unit if stated else "km/h")
-    time_sd, speed_sd = TIME_SD_S, SPEED_SD
-    if stated is not None and stated.time_sd is not None:
-        time_sd = stated.time_sd
-    if stated is not None and stated.speed_sd is not None:
-        speed_sd = stated.speed_sd
-    if arguments.time_sd is not None:
-        time_sd = _bounded(arguments.time_sd, "--time-sd", CROSSCHECK["time_sd"].high)
-    if arguments.speed_sd is not None:
-        speed_sd = _bounded(arguments.speed_sd, "--speed-sd", CROSSCHECK["speed_sd"].high)
-    if not time_sd > 0.0:
-        option = "--time-sd"
-        raise SessionError(option, "", "0", "above 0 s: no mark is exact")
-    return time_sd, speed_sd, unit
-
-
-def _bounded(text: str, option: str, most: float) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0.0 <= value <= most:
-        raise SessionError(option, "", f"{text!r}", f"a number from 0 to {most:g}")
-    return value
-
-
-def _marks(arguments: argparse.Namespace) -> tuple[ThrottleMarks, tuple[Finding, ...]]:
-    """Return the marks of the oscilloscope's table, or those given by hand."""
-    from analysis.crosscheck.throttle import ThrottleMarks, choose_trace, find_marks
-    from logger.tables.scope import Edge, read_scope
-
-    if arguments.marks is not None:
-        moments = _numbers(arguments.marks, "--marks", "2.31,12.10,24.2,43.7")
-        if len(moments) < 2 or any(b <= a for a, b in itertools.pairwise(moments)):
-            option = "--marks"
-            expected = "rising seconds: full throttle, release, then the blips"
-            raise SessionError(option, "", f"{arguments.marks!r}", expected)
-        edges = [Edge(at, 0.05, at != moments[1]) for at in moments]
-        return ThrottleMarks(full=edges[0], release=edges[1], blips=tuple(edges[2:])), ()
-    scope = read_scope(Path(arguments.scope))
-    marks = find_marks(choose_trace(scope, arguments.channel), scope.path)
-    return marks, scope.findings
-
-
-def _numbers(text: str, option: str, example: str) -> list[float]:
-    try:
-        values = [float(part) for part in text.split(",")]
-    except ValueError:
-        values = [math.nan]
-    if not all(math.isfinite(value) for value in values):
-        raise SessionError(option, "", f"{text!r}", f"numbers with commas, such as {example}")
-    return values
-
-
-def _runs(
-    arguments: argparse.Namespace,
-    session: Session | None,
-    marks: ThrottleMarks | None,
-    time_sd_s: float,
-    speed_sd: float,
-    unit: str,
-) -> tuple[TimedRun, ...]:
-    from analysis.crosscheck.scope import runs_from_marks
-    from analysis.crosscheck.timed_runs import parse_timed_runs
-
-    if marks is not None:
-        gates = [to_si(v, unit, "speed") for v in _numbers(arguments.gates, "--gates", "80,50,20")]
-        start = to_si(_bounded(arguments.start, "--from", 500.0), unit, "speed")
-        sd = to_si(speed_sd, unit, "speed")
-        try:
-            return runs_from_marks(marks, gates, start, time_sd_s, sd)
-        except ValueError as error:
-            where = arguments.scope or "--marks"
-            remedy = "Correct --gates, or give the moments by hand with --marks"
-            raise ReadError(where, str(error), "one falling gate per mark", remedy) from error
-    pull, coast = tuple(arguments.pull), tuple(arguments.coast)
-    if not pull and not coast and session is not None and session.crosscheck is not None:
-        pull, coast = session.crosscheck.pull, session.crosscheck.coast
-    if not pull and not coast:
-        option = "crosscheck"
-        raise SessionError(
-            option, "", "no timed runs", "--pull, --coast, --scope or [crosscheck] in session.toml"
-        )
-    return parse_timed_runs(pull, coast, unit, time_sd_s, speed_sd)
-
-
-def _units(
-    arguments: argparse.Namespace, session: Session | None, unit: SpeedUnit
-) -> dict[str, tuple[str, float]]:
-    display = Display() if session is None else session.display
-    if arguments.power is not None:
-        display = replace(display, power=arguments.power)
-    return _unit_arguments(replace(display, speed=unit))
-
-
-def _unit_arguments(display: Display) -> dict[str, tuple[str, float]]:
-    return {
-        "power_unit": (display.power, to_si(1.0, display.power, "power")),
-        "speed_unit": (display.speed, to_si(1.0, display.speed, "speed")),
-    }
-
-
-def _compare(
-    outcome: Analysis, runs: tuple[TimedRun, ...], units: dict[str, tuple[str, float]]
-) -> CrossCheck:
-    from analysis.crosscheck.crosscheck import cross_check
-    from analysis.crosscheck.gate_model import gate_model
-
-    assert outcome.road_load is not None  # `analyse` refuses a session without one
-    vehicle = outcome.session.vehicle
-    model = gate_model(
-        outcome.road_load, vehicle, outcome.power, outcome.pulls, outcome.runs, outcome.curves
-    )
-    return cross_check(
-        runs,
-        model,
-        vehicle,
-        power=outcome.power,
-        wind_mps=outcome.site.wind_mps,
-        slope=outcome.site.slope,
-        **units,
-    )
-
-
-def _aligned(
-    found: CrossCheck,
-    outcome: Analysis,
-    marks: ThrottleMarks,
-    runs: tuple[TimedRun, ...],
-    number: int | None,
-) -> CrossCheck:
-    """Add the comparison with the very run, where the session recorded it too."""
-    from analysis.crosscheck.scope import align_release
-
-    chosen = None
-    if number is not None:
-        places = [k for k, pull in enumerate(outcome.pulls) if _run_number(outcome, k) == number]
-        if not places:
-            option = "--run"
-            known = ", ".join(str(_run_number(outcome, k)) for k in range(len(outcome.pulls)))
-            raise SessionError(option, "", f"{number}", f"a run with a pull: {known}")
-        chosen = places[0]
-    aligned = align_release(marks, runs, outcome.pulls, outcome.curves, chosen=chosen)
-    if aligned is None:
-        said = (
-            "No recording of the session is plainly the run on the oscilloscope; if one is, name it "
-            "with --run to compare the two clocks."
-        )
-        return replace(found, explanation=(*found.explanation, said))
-    aligned = replace(aligned, run=_run_number(outcome, aligned.run))
-    said = (
-        f"The oscilloscope's run is run {aligned.run} of the session: the recording's clock is "
-        f"{aligned.clock_difference_s:.2f} ± {aligned.clock_difference_sd_s:.2f} s ahead of the "
-        "oscilloscope's, by the release of the throttle."
-    )
-    return replace(found, alignment=aligned, explanation=(*found.explanation, said))
-
-
-def _run_number(outcome: Analysis, pull: int) -> int:
-    """Return the number, counted from 1, of the run that a pull belongs to."""
-    figures = outcome.pulls[pull]
-    middle = 0.5 * (figures.start_s + figures.end_s)
-    for run in outcome.runs:
-        if run.log == figures.log and run.start_s <= middle <= run.end_s:
-            return run.number + 1
-    return pull + 1
-
-
-def _text(
-    found: CrossCheck, units: dict[str, tuple[str, float]], marks: ThrottleMarks | None
-) -> str:
-    name, size = units["speed_unit"]
-    lines = []
-    if marks is not None:
-        blips = ", ".join(f"{edge.t_s:.2f}" for edge in marks.blips) or "none"
-        lines.append(
-            f"Throttle: full at {marks.full.t_s:.2f} s, released at {marks.release.t_s:.2f} s, "
-            f"blips at {blips} s, gear-change lifts: {marks.lifts}"
-        )
-    for gate in found.gates:
-        gates = gate.run.gates
-        kind = "pull" if gate.run.kind == "pull" else "coast-down"
-        line = (
-            f"{kind:<10} {gates.from_mps / size:5.4g} to {gates.to_mps / size:5.4g} {name}: timed "
-            f"{gates.duration_s:6.2f} s"
-        )
-        if gate.predicted_s is not None:
-            line += f", predicted {gate.predicted_s:6.2f} ± {gate.predicted_sd_s:.2f} s"
-            line += f" ({gate.z:+.1f} standard deviations)"
-        lines.append(f"{line}: {gate.verdict}")
-    if found.alignment is not None:
-        for item in found.alignment.intervals:
-            if item.phone_s is not None:
-                lines.append(
-                    f"same run, {item.from_mps / size:.4g} to {item.to_mps / size:.4g} {name}: "
-                    f"oscilloscope {item.scope_s:.2f} s, phone {item.phone_s:.2f} s, difference "
-                    f"{item.difference_s:+.2f} ± {item.sd_s:.2f} s"
-                )
-    for v, force, sd in found.road_load_n:
-        lines.append(f"road load at {v / size:.4g} {name}: {force:.0f} ± {sd:.0f} N")
-    said = [
-        textwrap.fill(line, 96, subsequent_indent="  ")
-        for line in (*found.steps, *found.explanation)
-    ]
-    return "\n".join([*lines, *([""] if said else []), *said]) + "\n"

@@ -1,54 +1,31 @@
 """The command `pullcoast`: commands, exit statuses and error messages; no physics.
 
-Only argparse and the standard library's lightest are imported here, so that ``--help`` is instant;
-each command's own module is imported when it runs.
+Only typer and light modules are imported here and at the top of each command's module, so that
+``--help`` is instant; what a command works with is imported when it runs.
 """
 
 from __future__ import annotations
 
-import argparse
 import io
 import os
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import redirect_stdout
-from importlib import import_module
-from typing import NoReturn
+import warnings
+from collections.abc import Sequence
+from typing import Annotated, Any, ClassVar
 
-from analysis.cli.arguments_air import add_air
-from analysis.cli.arguments_batch import add_batch
-from analysis.cli.arguments_capture import add_capture
-from analysis.cli.arguments_compare import add_compare
-from analysis.cli.arguments_crosscheck import add_crosscheck
-from analysis.cli.arguments_logs import add_look, add_speed
-from analysis.cli.arguments_new import add_new
-from analysis.cli.arguments_plan import add_plan
-from analysis.cli.arguments_report import add_report
-from analysis.cli.arguments_sample import add_sample
-from analysis.cli.arguments_strip import add_strip
-from analysis.terminal.errors import EXIT_INPUT, explain
-from analysis.terminal.options import CAUTIONS, Parser
+import typer
 
-__all__ = ["build_parser", "main"]
+from analysis.terminal.colour import Painted, colour_wanted
+from analysis.terminal.command_line import LazyCommands, new_app, usage_message
+from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
+from analysis.terminal.options import CAUTIONS
+
+__all__ = ["build_command", "main"]
 
 _EXIT_INTERRUPTED = 130
 _EXIT_BROKEN_PIPE = 141
-
-#: What adds each command's arguments, and the function that runs it, in the order of ``--help``.
-_COMMANDS = {
-    "report": (add_report, "analysis.cli.report:report"),
-    "batch": (add_batch, "analysis.cli.batch:batch"),
-    "speed": (add_speed, "analysis.cli.logs:speed"),
-    "look": (add_look, "analysis.cli.logs:look"),
-    "air": (add_air, "analysis.cli.air:air"),
-    "capture": (add_capture, "analysis.cli.capture:capture"),
-    "sample": (add_sample, "analysis.cli.sample:sample"),
-    "new": (add_new, "analysis.cli.new:new"),
-    "strip": (add_strip, "analysis.cli.strip:strip"),
-    "compare": (add_compare, "analysis.cli.compare:compare"),
-    "plan": (add_plan, "analysis.cli.plan:plan"),
-    "crosscheck": (add_crosscheck, "analysis.cli.crosscheck:crosscheck"),
-}
+#: How a shell asks for completions (typer's convention: the name in capitals).
+_COMPLETE = "_PULLCOAST_COMPLETE"
 
 _DESCRIPTION = f"""\
 Wheel power and road load of a vehicle from phone logs of full-throttle pulls and neutral
@@ -66,44 +43,70 @@ exit status: 0 done, 1 logs readable but without what the question needs,
 2 usage, unreadable or contradictory input, 3 fault of pullcoast itself."""
 
 
-class _Version(argparse.Action):
+class _Commands(LazyCommands):
+    """The commands in the order of ``--help``."""
+
+    table: ClassVar = {
+        "report": ("analysis.cli.report:app", "wheel power and road load of a session"),
+        "batch": ("analysis.cli.batch:app", "reports on all sessions in a folder"),
+        "speed": ("analysis.cli.logs:speed_app", "speed over time of logs alone"),
+        "look": ("analysis.cli.logs:look_app", "what is in log files"),
+        "air": ("analysis.cli.air:app", "density of air and ambient corrections"),
+        "capture": (
+            "analysis.cli.capture:app",
+            "record with the phone's browser, and take the recordings in",
+        ),
+        "sample": ("analysis.cli.sample:app", "a made-up session of known truth"),
+        "new": ("analysis.cli.new:app", "describe an outing: writes its session.toml"),
+        "strip": ("analysis.cli.strip:app", "a copy of logs without place, date and device"),
+        "compare": (
+            "analysis.cli.compare:app",
+            "what differs between sessions, and whether it is shown",
+        ),
+        "plan": ("analysis.cli.plan:app", "what an outing will show, and a checklist for it"),
+        "crosscheck": (
+            "analysis.cli.crosscheck:app",
+            "timed runs (stopwatch, oscilloscope) beside a session",
+        ),
+    }
+
+
+def _show_version(wanted: bool) -> None:
     """Look the version up only when asked: finding the installed metadata takes a while."""
+    if not wanted:
+        return
+    from importlib.metadata import PackageNotFoundError, version
 
-    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
-        from importlib.metadata import PackageNotFoundError, version
-
-        try:
-            text = version("pullcoast")
-        except PackageNotFoundError:
-            text = "(run from its source, not installed)"
-        print(f"pullcoast {text}")
-        parser.exit()
-
-
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of the whole command line; each command sets `command` to its name."""
-    parser = Parser(
-        prog="pullcoast",
-        description=_DESCRIPTION,
-        epilog=_EXAMPLES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-    parser.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
-    commands = parser.add_subparsers(metavar="COMMAND", required=True, parser_class=Parser)
-    for add, _ in _COMMANDS.values():
-        add(commands)
-    return parser
+    try:
+        text = version("pullcoast")
+    except PackageNotFoundError:
+        text = "(run from its source, not installed)"
+    print(f"pullcoast {text}")
+    raise typer.Exit
 
 
-def _run(arguments: argparse.Namespace) -> int:
-    """Import the command's own module only now."""
-    module, function = _COMMANDS[arguments.command][1].split(":")
-    run: Callable[[argparse.Namespace], int] = getattr(import_module(module), function)
-    if not arguments.quiet or getattr(arguments, "json", False):
-        return run(arguments)
-    with open(os.devnull, "w", encoding="utf-8") as nowhere, redirect_stdout(nowhere):
-        return run(arguments)
+_app = new_app(cls=_Commands, add_completion=True, help=_DESCRIPTION, epilog=_EXAMPLES)
+
+
+@_app.callback()
+def _pullcoast(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version",
+            help="say which version this is",
+            show_default=False,
+            is_eager=True,
+            callback=_show_version,
+        ),
+    ] = False,
+) -> None:
+    """Hold the options that stand before a command."""
+
+
+def build_command() -> Any:
+    """Return the whole command line as typer's group of commands."""
+    return typer.main.get_command(_app)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -118,9 +121,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         _prepare_process()
     try:
         try:
-            status = _run(build_parser().parse_args(argv))
-        except SystemExit as leaving:  # argparse: help, version, usage
-            status = leaving.code if isinstance(leaving.code, int) else EXIT_INPUT
+            status = _run(sys.argv[1:] if argv is None else list(argv))
+        except typer.TyperException as error:
+            complain(usage_message(error))
+            status = EXIT_INPUT
+        except typer.Exit as leaving:  # help, version
+            status = leaving.exit_code
+        except SystemExit as leaving:  # completion
+            status = leaving.code if isinstance(leaving.code, int) else EXIT_OK
         if sys.stdout is not None:
             sys.stdout.flush()
     except KeyboardInterrupt:
@@ -130,6 +138,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:  # noqa: BLE001 - the last place before a traceback would be shown
         status = explain(error)
     _settle_output()
+    return status
+
+
+def _run(words: list[str]) -> int:
+    """Run one command, not by typer's own `main`, which would answer a broken pipe with 1."""
+    command = build_command()
+    if os.environ.get(_COMPLETE):
+        command.main(words, prog_name="pullcoast")
+    with command.make_context("pullcoast", words) as context:
+        status: int = command.invoke(context)
     return status
 
 
@@ -143,15 +161,11 @@ def _prepare_process() -> None:
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     if not sys.warnoptions:
-        import warnings
-
         warnings.simplefilter("ignore")
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
     streams = [name for name in ("stdout", "stderr") if getattr(sys, name) is not None]
     if any(getattr(sys, name).isatty() for name in streams):
-        from analysis.terminal.colour import Painted, colour_wanted
-
         for name in streams:
             if colour_wanted(getattr(sys, name)):
                 setattr(sys, name, Painted(getattr(sys, name)))

@@ -2,161 +2,153 @@
 
 from __future__ import annotations
 
-import argparse
-import math
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import Annotated
 
+from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, complain
-from logger.errors import SessionError
-from logger.session.keys import VEHICLE, Quantity
-from logger.session.overrides import apply_overrides, open_session
-from logger.session.quantities import parse_mass, parse_quantity
-from logger.session.session import Display
-from logger.session.vehicle import vehicle_masses
+from analysis.terminal.options import (
+    KINDS,
+    AllowOutside,
+    ForPrograms,
+    PowerUnitOption,
+    Quiet,
+    SpeedUnitOption,
+    argument,
+    option,
+    whole,
+)
 
-if TYPE_CHECKING:
-    from analysis.planning.outing import Outing
-    from logger.session.keys import PowerUnit, SpeedUnit, VehicleKind
-    from logger.session.session import Vehicle
+__all__ = ["app", "plan"]
 
-__all__ = ["plan"]
+_DESCRIPTION = """\
+Foretell what an outing will show before it is driven: the intervals to expect, the pairs of runs that
+a wanted interval takes, what another receiver, road or day would bring, and a checklist to print.
 
-_USUAL_MASS = "1500kg"
-_SPEED = Quantity(what="speed", keys={}, unit="m/s", low=1.0, high=70.0)
-_WIND = Quantity(what="wind along the road", keys={}, unit="m/s", low=-15.0, high=15.0)
-_SLOPE = Quantity(what="mean slope of the road", keys={}, unit="%", low=-6.0, high=6.0)
-_WANT = Quantity(what="wanted interval", keys={}, unit="%", low=0.1, high=50.0)
-#: Slowest and fastest rates that a log may have [Hz].
-_GPS_HZ, _ACCEL_HZ = (0.2, 25.0), (5.0, 2000.0)
+The figures come from the covariance of the model that works sessions out, on nominal runs; with a
+SESSION they are for another outing like that one. Nothing is random and nothing is written."""
+
+_EXAMPLES = """\
+examples:
+  pullcoast plan --mass 1480kg                      four pairs with a car of that mass
+  pullcoast plan --mass 1480kg --want 2%            how many pairs for +/- 2 %
+  pullcoast plan --mass 280kg --kind motorcycle --gps-hz 10 --wind 4m/s
+  pullcoast plan airfield --pairs 6                 the next outing of a session
+  pullcoast plan --mass 1480kg --json | jq .wheel_power.half95_percent
+
+exit status: 0 done, 1 the vehicle would not come down to its end speed, 2 usage"""
+
+_VEHICLE = "vehicle (wins over the session)"
+_DAY = "road, day and phone"
+
+app = new_app()
 
 
-def plan(arguments: argparse.Namespace) -> int:
+@app.command(cls=Command, help=_DESCRIPTION, epilog=_EXAMPLES)
+def plan(
+    session: Annotated[
+        str | None, argument("SESSION", "plan another outing like this session's")
+    ] = None,
+    quiet: Quiet = False,
+    pairs: Annotated[
+        int | None,
+        option("--pairs", "N", "two-way pairs (default: 4)", parser=whole(1, 40)),
+    ] = None,
+    want: Annotated[str | None, option("--want", "PERCENT", "interval to reach, +/-: 2%")] = None,
+    as_json: ForPrograms = False,
+    mass: Annotated[
+        str | None,
+        option("--mass", "MASS", "as driven: 1480kg, 3260lb (default: 1500kg)", group=_VEHICLE),
+    ] = None,
+    mass_uncertainty: Annotated[
+        str | None,
+        option(
+            "--mass-uncertainty",
+            "MASS",
+            "standard deviation: 8kg, 0.5% (default: 1%)",
+            group=_VEHICLE,
+        ),
+    ] = None,
+    kind: Annotated[
+        str | None,
+        option(
+            "--kind",
+            "KIND",
+            f"one of {', '.join(KINDS)}",
+            group=_VEHICLE,
+            words=KINDS,
+        ),
+    ] = None,
+    top: Annotated[
+        str | None,
+        option("--top", "SPEED", "where the throttle is released: 110km/h, 68mph", group=_DAY),
+    ] = None,
+    end: Annotated[
+        str | None,
+        option("--end", "SPEED", "where coasting ends: 20km/h, 12mph", group=_DAY),
+    ] = None,
+    wind: Annotated[
+        str | None,
+        option("--wind", "SPEED", "mean along the road: 3m/s (default: 1.5m/s)", group=_DAY),
+    ] = None,
+    slope: Annotated[
+        str | None,
+        option("--slope", "PERCENT", "mean of the road: 0.5% (default: 0.2%)", group=_DAY),
+    ] = None,
+    gps_hz: Annotated[
+        str | None, option("--gps-hz", "N", "fixes a second (default: 1)", group=_DAY)
+    ] = None,
+    accel_hz: Annotated[
+        str | None,
+        option(
+            "--accel-hz",
+            "N",
+            "acceleration samples a second, 0 for none (default: 75)",
+            group=_DAY,
+        ),
+    ] = None,
+    allow_outside: AllowOutside = False,
+    power: PowerUnitOption = None,
+    speed_unit: SpeedUnitOption = None,
+) -> int:
     """Run ``pullcoast plan`` and return the exit status."""
-    want = None
-    if arguments.want is not None:
-        want = parse_quantity(arguments.want, _WANT, "--want") / 100.0
-    gps_hz = _rate(arguments.gps_hz, "--gps-hz", _GPS_HZ, none=False)
-    accel_hz = _rate(arguments.accel_hz, "--accel-hz", _ACCEL_HZ, none=True)
-    display = Display()
-    if arguments.session is None:
-        outing, said = _outing_guessed(arguments)
-    else:
-        outing, display = _outing_found(arguments)
-        said = f"another outing like {Path(arguments.session).resolve().name}"
-    outing = _with_options(outing, arguments, gps_hz, accel_hz)
-    if outing.end_mps > 0.8 * outing.top_mps:
-        found = (
-            f"{3.6 * outing.end_mps:.0f} km/h, with a highest speed of {3.6 * outing.top_mps:.0f}"
-        )
-        option = "--end"
-        raise SessionError(option, "", found, "well below the highest speed, for a coast-down")
     from analysis.planning.outing import NeverSlow
     from analysis.planning.plan import foretell, pairs_needed, variants
+    from analysis.planning.request import PlanRequest, requested_outing, wanted_share
     from analysis.report.plan import plan_dict, plan_text
     from analysis.report.results_json import json_text
 
+    share = wanted_share(want)
+    request = PlanRequest(
+        pairs=pairs,
+        mass=mass,
+        mass_uncertainty=mass_uncertainty,
+        kind=kind,
+        top=top,
+        end=end,
+        wind=wind,
+        slope=slope,
+        gps_hz=gps_hz,
+        accel_hz=accel_hz,
+    )
+    outing, display, name = requested_outing(
+        request,
+        None if session is None else Path(session),
+        allow_outside=allow_outside,
+        quiet=quiet,
+    )
     try:
-        foretold = foretell(outing)
+        predicted = foretell(outing)
     except NeverSlow as error:
         complain(str(error))
         return EXIT_NOTHING
-    needed = pairs_needed(outing, want) if want is not None else ()
-    found_ = (foretold, variants(outing), want, needed)
-    if arguments.json:
-        print(json_text(plan_dict(*found_)), end="")
+    needed = pairs_needed(outing, share) if share is not None else ()
+    found = (predicted, variants(outing), share, needed)
+    if as_json:
+        print(json_text(plan_dict(*found)), end="")
         return EXIT_OK
-    display = replace(
-        display,
-        power=cast("PowerUnit", arguments.power or display.power),
-        speed=cast("SpeedUnit", arguments.speed_unit or display.speed),
-    )
-    print(plan_text(*found_, said=said, display=display))
+    units = {"power": power, "speed": speed_unit}
+    display = replace(display, **{key: unit for key, unit in units.items() if unit})  # type: ignore[arg-type]
+    print(plan_text(*found, said=name, display=display))
     return EXIT_OK
-
-
-def _rate(
-    text: str | None, option: str, limits: tuple[float, float], *, none: bool
-) -> float | None:
-    """Read a rate [Hz]; 0 where there may be none."""
-    if text is None:
-        return None
-    try:
-        rate = float(text)
-    except ValueError:
-        rate = math.nan
-    if none and rate == 0.0:
-        return 0.0
-    low, high = limits
-    if not low <= rate <= high:
-        expected = f"a rate from {low:g} to {high:g} Hz" + (", or 0 for none" if none else "")
-        raise SessionError(option, "", repr(text), expected)
-    return rate
-
-
-def _vehicle(arguments: argparse.Namespace, mass: str, kind: VehicleKind) -> Vehicle:
-    mass_kg = parse_mass(mass)
-    sd_kg = None
-    if arguments.mass_uncertainty is not None:
-        sd_kg = parse_quantity(
-            arguments.mass_uncertainty,
-            VEHICLE["mass_uncertainty"],
-            "--mass-uncertainty",
-            mass_kg=mass_kg,
-        )
-    return vehicle_masses(kind, mass_kg, sd_kg)
-
-
-def _outing_guessed(arguments: argparse.Namespace) -> tuple[Outing, str]:
-    from analysis.planning.outing import guess
-
-    kind = cast("VehicleKind", arguments.kind or "car")
-    vehicle = _vehicle(arguments, arguments.mass or _USUAL_MASS, kind)
-    said = f"a {kind} of {vehicle.mass_kg:.0f} kg"
-    if arguments.mass is None:
-        said += " (no --mass is given)"
-    return guess(vehicle), said
-
-
-def _outing_found(arguments: argparse.Namespace) -> tuple[Outing, Display]:
-    """Analyse a session and plan another outing like it."""
-    session = apply_overrides(
-        open_session(
-            Path(arguments.session),
-            mass=arguments.mass,
-            mass_uncertainty=arguments.mass_uncertainty,
-            allow_outside=arguments.allow_outside,
-        )
-    )
-    from analysis.planning.plan import outing_like
-    from analysis.session_pipeline import analyse_session
-
-    outing = outing_like(analyse_session(session, quiet=arguments.quiet))
-    if arguments.kind is not None:
-        kind = cast("VehicleKind", arguments.kind)
-        outing = replace(outing, vehicle=replace(outing.vehicle, kind=kind))
-    return outing, session.display
-
-
-def _with_options(
-    outing: Outing, arguments: argparse.Namespace, gps_hz: float | None, accel_hz: float | None
-) -> Outing:
-    """Put what the command line says over what was guessed or found."""
-
-    def speed(text: str | None, option: str, quantity: Quantity, otherwise: float) -> float:
-        return otherwise if text is None else parse_quantity(text, quantity, option)
-
-    slope = outing.slope
-    if arguments.slope is not None:
-        slope = parse_quantity(arguments.slope, _SLOPE, "--slope") / 100.0
-    return replace(
-        outing,
-        pairs=arguments.pairs or outing.pairs,
-        top_mps=speed(arguments.top, "--top", _SPEED, outing.top_mps),
-        end_mps=speed(arguments.end, "--end", _SPEED, outing.end_mps),
-        wind_mps=speed(arguments.wind, "--wind", _WIND, outing.wind_mps),
-        slope=slope,
-        gps_hz=outing.gps_hz if gps_hz is None else gps_hz,
-        accel_hz=outing.accel_hz if accel_hz is None else accel_hz,
-    )

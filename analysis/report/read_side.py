@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -14,15 +15,88 @@ from analysis.physics.air import AirState
 from analysis.report.read_results import read_results, read_results_road_load
 from analysis.results.power import GearCurve, PowerCurve
 from analysis.results.reference import REFERENCE_TEMPERATURE_C, ROLLING_PER_K
-from analysis.sessions.side import Side
-from logger.errors import ReadError
-from logger.session.keys import VEHICLE_KINDS, VehicleKind
+from analysis.results.validity import NothingUsable
+from analysis.session_pipeline import analyse_session
+from analysis.sessions.side import Side, side_of
+from logger.errors import ReadError, SessionError
+from logger.session.keys import VEHICLE_KINDS, PowerUnit, SpeedUnit, VehicleKind
+from logger.session.overrides import apply_overrides, open_session
 from logger.session.session import Display, Vehicle
 
-__all__ = ["side_of_results"]
+__all__ = ["side_of_path", "side_of_results"]
 
 # JSON values as they come: any shape is possible until checked
 _Json = Any
+
+
+def side_of_path(
+    name: str,
+    path: Path,
+    *,
+    power: str | None = None,
+    speed: str | None = None,
+    allow_outside: bool = False,
+    quiet: bool = False,
+) -> Side:
+    """Analyse a session, or read an earlier result of it; messages name the one that failed.
+
+    Parameters
+    ----------
+    name : str
+        What to call it.
+    path : Path
+        A session's folder, its session.toml, or a results.json or a folder with one.
+    power, speed : str, optional
+        Units for people; they win over those of the session.
+    allow_outside : bool
+        Whether a session may name logs outside its folder.
+    quiet : bool
+        Show no progress.
+
+    Returns
+    -------
+    Side
+        One side of a comparison.
+
+    Raises
+    ------
+    SessionError, ReadError, NothingUsable
+        What is there cannot be used.
+    """
+    results = _results_file(path)
+    if results is not None:
+        side = side_of_results(name, results)
+        display = replace(
+            side.display,
+            power=cast("PowerUnit", power or side.display.power),
+            speed=cast("SpeedUnit", speed or side.display.speed),
+        )
+        return replace(side, display=display)
+    if not path.exists():
+        raise SessionError(str(path), "", "does not exist", "a session folder or a results.json")
+    if path.is_dir() and not (path / "session.toml").exists():
+        remedy = "Write one, or compare the results.json that `pullcoast report` wrote"
+        raise SessionError(str(path), "", "has no session.toml", "a session folder", remedy)
+    session = apply_overrides(
+        open_session(path, allow_outside=allow_outside),
+        power=power,
+        speed=speed,
+    )
+    try:
+        return side_of(name, analyse_session(session, quiet=quiet))
+    except NothingUsable as error:
+        raise NothingUsable(tuple(f"{path}: {reason}" for reason in error.reasons)) from error
+
+
+def _results_file(path: Path) -> Path | None:
+    """Return the results.json that a path stands for, or None where it is a session."""
+    if path.suffix == ".json":
+        return path
+    if path.is_dir() and not (path / "session.toml").exists():
+        for place in (path / "results.json", path / "results" / "results.json"):
+            if place.exists():
+                return place
+    return None
 
 
 def side_of_results(name: str, path: Path) -> Side:

@@ -24,10 +24,10 @@ from logger.scans import is_rising
 
 __all__ = ["RoadsApart", "Stripped", "strip_recordings", "tables_of"]
 
-#: Places further apart are of no one road, and would tell how far apart their roads lie [m].
+#: Places further apart are of no one road, and would show how far apart their roads lie [m].
 _LONGEST_ROAD_M = 60_000.0
 
-#: Events that programs write; any other text might say something of place, day or person.
+#: Events that programs write; any other text might name a place, day or person.
 _EVENTS = frozenset(
     [
         "start",
@@ -41,7 +41,7 @@ _EVENTS = frozenset(
         "screen_released",
     ]
 )
-#: Channels that say nothing of place or device; places, heights and headings are made anew.
+#: Channels that show nothing of place or device; places, heights and headings are made anew.
 _KEPT = frozenset(
     [
         "position_accuracy_m",
@@ -69,10 +69,10 @@ _HEADING_DEG = {True: 0.0, False: 180.0}
 
 
 class RoadsApart(PullcoastError, ValueError):
-    """Recordings whose places along one line would tell how far apart they were made."""
+    """Recordings whose places along one line would show how far apart they were made."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stripped:
     """Copies to share, and what was done to make them.
 
@@ -106,7 +106,7 @@ def strip_recordings(
     Parameters
     ----------
     recordings : sequence of Recording
-        As read; those of one session together, since their places are told along one line.
+        As read; those of one session together, since their places are along one line.
     road : str
         A mark that no other copies have; see `analysis.runs.road.road_mark`.
     heights : bool
@@ -156,12 +156,12 @@ def strip_recordings(
         clocks = tuple(Clock("elapsed", None, "") for _ in recording.clocks)
         copies.append(Recording(tuple(channels), clocks, tuple(events)))
     return Stripped(
-        tuple(copies),
-        line is not None,
-        line is not None and line.path_m is not None,
-        heights and first_height is not None,
-        marks,
-        doubtful,
+        recordings=tuple(copies),
+        placed=line is not None,
+        bends=line is not None and line.path_m is not None,
+        heights=heights and first_height is not None,
+        marks=marks,
+        doubtful=doubtful,
     )
 
 

@@ -50,15 +50,15 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     remedy = f"Add a [[log]] with file = {toml_text(arrival.file.name)} by hand"
     if path.is_symlink():
         return [f"{path} is a link and was left alone. {remedy}"]
-    said = arrival.comments
+    stated = arrival.comments
     notes, mass_kg = [], None
-    if "mass_kg" in said:
-        mass_kg = _mass_kg(said["mass_kg"])
+    if "mass_kg" in stated:
+        mass_kg = _mass_kg(stated["mass_kg"])
         if mass_kg is None:
-            notes.append(f"the recording's mass, {said['mass_kg'][:40]!r}, is none")
+            notes.append(f"the recording's mass, {stated['mass_kg'][:40]!r}, is none")
     try:
         if not path.exists():
-            answers = _travelled(said)
+            answers = _travelled(stated)
             if mass_kg is not None:
                 answers["mass"] = Answer(key="mass_kg", value=mass_kg)
             text = draft_text(answers, [], logs_follow=True)
@@ -71,7 +71,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     if _is_listed(document, arrival.file.name):
         return notes
     notes += _other_mass(document, mass_kg)
-    new = raw + _entry(raw, arrival, said.get("note") or title_of(name), mass_kg)
+    new = raw + _entry(raw, arrival, stated.get("note") or title_of(name), mass_kg)
     try:
         tomllib.loads(new.decode("utf-8-sig"))
     except ValueError:

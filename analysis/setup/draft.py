@@ -1,4 +1,4 @@
-"""The text of a new session.toml: what is known as keys, what is not as comments that say so."""
+"""The text of a new session.toml: what is known as keys, what is not as comments."""
 
 from __future__ import annotations
 
@@ -129,7 +129,7 @@ def _entry(group: LogGroup) -> str:
         keys.append(
             '# direction = "up"  # or "down": no position or heading says which way it went'
         )
-    lines = [_comment(f"{log.name}: {log.told()}") for log in group.logs]
+    lines = [_comment(f"{log.name}: {log.summary()}") for log in group.logs]
     if group.why:
         lines.append(_comment(f"taken for one recording {_because(group.why)}"))
     if not group.readable:

@@ -6,30 +6,27 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.runs.survey import Survey, survey
 from logger.errors import PullcoastError
 from logger.findings import counted
 from logger.reading import read_log
+from logger.recording import Recording
 from logger.session.files import list_logs
-
-if TYPE_CHECKING:
-    from analysis.runs.survey import Survey
-    from logger.recording import Recording
 
 __all__ = ["FoundLog", "LogGroup", "find_logs", "group_logs"]
 
 #: Two files are one recording when they share this part of the shorter one's time.
 _SHARED = 0.5
-#: Words of a file's name that say which sensor it is of; what is left names the recording.
+#: Words of a file's name that name its sensor; what is left names the recording.
 _SENSOR_WORDS = re.compile(
     r"(?<![a-z])(gps|gnss|location|position|track|motion|accel\w*|acc|gyro\w*|imu|sensors?)(?![a-z])"
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FoundLog:
     """One file of a folder as far as it could be read.
 
@@ -62,7 +59,7 @@ class FoundLog:
 
     @property
     def directed(self) -> bool:
-        """Whether it can tell which way it went: positions or headings."""
+        """Whether it shows which way it went: positions or headings."""
         return self._has("latitude_deg") or self._has("heading_deg") or self._has("place_m")
 
     def _has(self, name: str) -> bool:
@@ -82,7 +79,7 @@ class FoundLog:
         zero_s = self.recording.clocks[0].epoch_s
         return zero_s + min(float(e[0]) for e in ends), zero_s + max(float(e[1]) for e in ends)
 
-    def told(self) -> str:
+    def summary(self) -> str:
         """Return what it holds in one line."""
         if self.recording is None:
             return f"cannot be read: {self.error}"
@@ -112,7 +109,7 @@ class FoundLog:
         return ", ".join(parts)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LogGroup:
     """The files of one recording, and why more than one are taken for one."""
 
@@ -135,7 +132,7 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     folder : Path
         What is in folders of it is not looked at; one that does not exist yet holds none.
     report : callable
-        Told the name of each file before it is read.
+        Called with the name of each file before it is read.
 
     Returns
     -------
@@ -144,19 +141,19 @@ def find_logs(folder: Path, report: Callable[[str], None] = lambda _: None) -> l
     """
     if not folder.is_dir():
         return []
-    from analysis.runs.survey import survey
-
     found = []
     for number, name in enumerate(list_logs(folder)[0]):
         report(name)
         try:
             recording = read_log([folder / name])
-            found.append(FoundLog(name, recording, survey(recording, number)))
+            found.append(FoundLog(name=name, recording=recording, survey=survey(recording, number)))
         except PullcoastError as error:
             why = str(error).removeprefix(str(folder / name)).lstrip(",: ")
-            found.append(FoundLog(name, None, None, why))
+            found.append(FoundLog(name=name, recording=None, survey=None, error=why))
         except OSError as error:
-            found.append(FoundLog(name, None, None, str(error.strerror or error)))
+            found.append(
+                FoundLog(name=name, recording=None, survey=None, error=str(error.strerror or error))
+            )
     return found
 
 
@@ -186,14 +183,14 @@ def group_logs(logs: Sequence[FoundLog]) -> list[LogGroup]:
         if len(free) == 1:
             other, why = free[0]
             taken |= {log.name, other.name}
-            groups.append(LogGroup((log, other), why))
-    groups += [LogGroup((log,)) for log in logs if log.name not in taken]
+            groups.append(LogGroup(logs=(log, other), why=why))
+    groups += [LogGroup(logs=(log,)) for log in logs if log.name not in taken]
     order = {log.name: place for place, log in enumerate(logs)}
     return sorted(groups, key=lambda group: min(order[log.name] for log in group.logs))
 
 
 def _why_one(fixes: FoundLog, motion: FoundLog) -> str:
-    """Return why two files are one recording, "" where nothing says so."""
+    """Return why two files are one recording, "" where nothing shows it."""
     a, b = fixes.span_s, motion.span_s
     if a is not None and b is not None:
         shorter = min(a[1] - a[0], b[1] - b[0])

@@ -33,7 +33,7 @@ _MOST_MASSES_KG: dict[VehicleKind, tuple[int, int]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """One thing to know about an outing.
 
@@ -68,7 +68,7 @@ class Question:
     needed: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """One key of session.toml with its value; numbers in the key's own unit.
 
@@ -83,125 +83,125 @@ class Answer:
 #: In the order they are asked.
 QUESTIONS: tuple[Question, ...] = (
     Question(
-        "kind",
-        "vehicle",
-        "kind",
-        "What kind of vehicle is it?",
-        '"car"',
-        "a car is taken",
+        name="kind",
+        table="vehicle",
+        key="kind",
+        ask="What kind of vehicle is it?",
+        example='"car"',
+        without="a car is taken",
         choices=VEHICLE_KINDS,
     ),
     Question(
-        "name",
-        "vehicle",
-        "name",
-        "What do you call it?",
-        '"estate, winter tyres"',
-        "the folder's name stands in its place",
+        name="name",
+        table="vehicle",
+        key="name",
+        ask="What do you call it?",
+        example='"estate, winter tyres"',
+        without="the folder's name stands in its place",
     ),
     Question(
-        "state",
-        "vehicle",
-        "state",
-        "In which state is it (sessions of one vehicle in one state belong together)?",
-        '"stock"',
-        "sessions without a state count as one state",
+        name="state",
+        table="vehicle",
+        key="state",
+        ask="In which state is it (sessions of one vehicle in one state belong together)?",
+        example='"stock"',
+        without="sessions without a state count as one state",
     ),
     Question(
-        "mass",
-        "vehicle",
-        "mass_kg",
-        "What is its mass as driven, with people, fuel and load?",
-        "1480",
-        "no report can be made: power and resistance are proportional to it",
-        VEHICLE["mass"],
+        name="mass",
+        table="vehicle",
+        key="mass_kg",
+        ask="What is its mass as driven, with people, fuel and load?",
+        example="1480",
+        without="no report can be made: power and resistance are proportional to it",
+        quantity=VEHICLE["mass"],
         needed=True,
     ),
     Question(
-        "mass_uncertainty",
-        "vehicle",
-        "mass_uncertainty_kg",
-        "How well is the mass known (standard deviation; a public weighbridge: 5kg to 10kg, papers: 50kg)?",
-        "8",
-        "1 % of the mass is taken",
-        VEHICLE["mass_uncertainty"],
+        name="mass_uncertainty",
+        table="vehicle",
+        key="mass_uncertainty_kg",
+        ask="How well is the mass known (standard deviation; a public weighbridge: 5kg to 10kg, papers: 50kg)?",
+        example="8",
+        without="1 % of the mass is taken",
+        quantity=VEHICLE["mass_uncertainty"],
     ),
     Question(
-        "rotating_mass",
-        "vehicle",
-        "rotating_mass_kg",
-        "What does that which turns with the wheels add in neutral, as a mass?",
-        "44",
-        "the usual share for its kind is taken",
-        VEHICLE["rotating_mass"],
+        name="rotating_mass",
+        table="vehicle",
+        key="rotating_mass_kg",
+        ask="What does that which turns with the wheels add in neutral, as a mass?",
+        example="44",
+        without="the usual share for its kind is taken",
+        quantity=VEHICLE["rotating_mass"],
     ),
     Question(
-        "rotating_mass_uncertainty",
-        "vehicle",
-        "rotating_mass_uncertainty_kg",
-        "How well is the rotating mass known (standard deviation)?",
-        "7",
-        "the usual share for its kind is taken",
-        VEHICLE["rotating_mass_uncertainty"],
+        name="rotating_mass_uncertainty",
+        table="vehicle",
+        key="rotating_mass_uncertainty_kg",
+        ask="How well is the rotating mass known (standard deviation)?",
+        example="7",
+        without="the usual share for its kind is taken",
+        quantity=VEHICLE["rotating_mass_uncertainty"],
     ),
     Question(
-        "drive",
-        "vehicle",
-        "drive",
-        "What drives it?",
-        '"naturally aspirated"',
-        "no correction to standard air will be offered",
+        name="drive",
+        table="vehicle",
+        key="drive",
+        ask="What drives it?",
+        example='"naturally aspirated"',
+        without="no correction to standard air will be offered",
         choices=DRIVES,
     ),
     Question(
-        "tyre",
-        "vehicle",
-        "tyre",
-        "Which size do the driven tyres have?",
-        '"205/55 R16"',
-        "no engine speed and torque can be told",
+        name="tyre",
+        table="vehicle",
+        key="tyre",
+        ask="Which size do the driven tyres have?",
+        example='"205/55 R16"',
+        without="no engine speed and torque can be told",
     ),
     Question(
-        "temperature",
-        "air",
-        "temperature_C",
-        "How warm was the air?",
-        "14",
-        "nothing can be carried to reference air",
-        AIR["temperature"],
+        name="temperature",
+        table="air",
+        key="temperature_C",
+        ask="How warm was the air?",
+        example="14",
+        without="nothing can be carried to reference air",
+        quantity=AIR["temperature"],
     ),
     Question(
-        "pressure",
-        "air",
-        "pressure_hPa",
-        "What was the pressure at the place, not reduced to sea level?",
-        "1002",
-        "the altitude can stand in for it, less well",
-        AIR["pressure"],
+        name="pressure",
+        table="air",
+        key="pressure_hPa",
+        ask="What was the pressure at the place, not reduced to sea level?",
+        example="1002",
+        without="the altitude can stand in for it, less well",
+        quantity=AIR["pressure"],
     ),
     Question(
-        "humidity",
-        "air",
-        "relative_humidity_percent",
-        "What was the relative humidity?",
-        "60",
-        "50 % is taken",
-        AIR["relative_humidity"],
+        name="humidity",
+        table="air",
+        key="relative_humidity_percent",
+        ask="What was the relative humidity?",
+        example="60",
+        without="50 % is taken",
+        quantity=AIR["relative_humidity"],
     ),
     Question(
-        "altitude",
-        "air",
-        "altitude_m",
-        "How high above the sea is the road?",
-        "120",
-        "the pressure goes unchecked",
-        AIR["altitude"],
+        name="altitude",
+        table="air",
+        key="altitude_m",
+        ask="How high above the sea is the road?",
+        example="120",
+        without="the pressure goes unchecked",
+        quantity=AIR["altitude"],
     ),
 )
 
 
 def hint(question: Question, kind: VehicleKind, mass_kg: float | None) -> str:
-    """Say what answers look like, and which are plausible for a vehicle of this kind.
+    """Return what answers look like, and which are plausible for a vehicle of this kind.
 
     Parameters
     ----------
@@ -276,7 +276,7 @@ def read_answer(
     if question.choices:
         for item in question.choices:
             if item.lower() == " ".join(text.lower().split()):
-                return Answer(question.key, item)
+                return Answer(key=question.key, value=item)
         raise SessionError(place, "", f"{text!r}", f"one of {', '.join(question.choices)}")
     if len(text) > _LONGEST_TEXT or not text.isprintable():
         found = f"{len(text)} characters" if text.isprintable() else "unprintable characters"
@@ -286,7 +286,7 @@ def read_answer(
             parse_tyre(text)
         except ValueError as error:
             raise SessionError(place, "", str(error)) from error
-    return Answer(question.key, text)
+    return Answer(key=question.key, value=text)
 
 
 def _quantity(quantity: Quantity, text: str, place: str, mass_kg: float | None) -> Answer:
@@ -300,10 +300,10 @@ def _quantity(quantity: Quantity, text: str, place: str, mass_kg: float | None) 
     si = parse_quantity(text, quantity, place, mass_kg=mass_kg)
     typed, _ = number_and_unit(text) or (si, "")
     if percent and shares:
-        return Answer(shares[0], typed)
+        return Answer(key=shares[0], value=typed)
     for key, of_key in quantity.keys.items():
         known = find_unit(of_key)
         if not percent and known is not None and find_unit(unit, known.quantity) == known:
-            return Answer(key, typed, si)
+            return Answer(key=key, value=typed, si=si)
     key = next(key for key, of_key in quantity.keys.items() if of_key == quantity.unit)
-    return Answer(key, float(f"{si:.7g}"), si)
+    return Answer(key=key, value=float(f"{si:.7g}"), si=si)

@@ -1,6 +1,7 @@
-"""What commands share at the terminal: options, messages, files written, progress, colour.
+"""What commands share at the terminal: options, help, messages, files written, progress, colour.
 
-In: texts and errors.
-Out: what a person at a terminal sees, and files written whole or not at all (`output`).
+In: words of a command line, texts and errors.
+Out: typed options (`options`, `command_line`), what a person at a terminal sees, and files written
+whole or not at all (`output`).
 May import: `logger`.
 """

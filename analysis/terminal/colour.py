@@ -1,13 +1,11 @@
-"""Colour on a terminal: the words that matter stand out, and say the same without it."""
+"""Colour on a terminal: the words that matter stand out, and read the same without it."""
 
 from __future__ import annotations
 
 import os
 import re
-from typing import TYPE_CHECKING, TextIO
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from collections.abc import Callable
+from typing import TextIO
 
 __all__ = ["Painted", "colour_wanted", "paint"]
 
@@ -58,7 +56,7 @@ def paint(text: str) -> str:
 
 
 def colour_wanted(stream: TextIO) -> bool:
-    """Say whether a stream is a terminal that shows colour, and the user has nothing against it.
+    """Return whether a stream is a terminal that shows colour, and the user has nothing against it.
 
     ``NO_COLOR`` with any text in it means no (https://no-color.org); so does ``TERM=dumb``.
     """

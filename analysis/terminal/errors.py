@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 
-__all__ = ["EXIT_FAULT", "EXIT_INPUT", "EXIT_NOTHING", "EXIT_OK", "complain", "explain", "told"]
+__all__ = ["EXIT_FAULT", "EXIT_INPUT", "EXIT_NOTHING", "EXIT_OK", "complain", "describe", "explain"]
 
 EXIT_OK = 0
 #: The logs can be read but hold nothing that the question needs.
@@ -17,7 +17,7 @@ EXIT_FAULT = 3
 
 
 def explain(error: Exception, about: str = "") -> int:
-    """Print what `told` says of an error on stderr and return the exit status that it means.
+    """Print an error on stderr as `describe` puts it and return the exit status that it means.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ def explain(error: Exception, about: str = "") -> int:
     about : str
         What it is about, for example a session of several; put before the message.
     """
-    texts, status = told(error)
+    texts, status = describe(error)
     if status == EXIT_FAULT and os.environ.get("PULLCOAST_TRACEBACK"):
         raise error
     before = f"{about}: " if about else ""
@@ -35,8 +35,8 @@ def explain(error: Exception, about: str = "") -> int:
     return status
 
 
-def told(error: Exception) -> tuple[tuple[str, ...], int]:
-    """Return what to say of an error, and the exit status that it means.
+def describe(error: Exception) -> tuple[tuple[str, ...], int]:
+    """Return an error in words, and the exit status that it means.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def complain(text: str) -> None:
 
 
 def _missing(error: ImportError) -> str:
-    """Say why a module is missing; another distribution may own the name `logger`."""
+    """Return why a module is missing; another distribution may own the name `logger`."""
     name = (error.name or "").partition(".")[0]
     if name not in ("logger", "analysis"):
         return (

@@ -10,10 +10,14 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
-from logger.errors import PullcoastError
-from logger.paths import is_there
+from logger.errors import PullcoastError, is_there
 
-__all__ = ["STAGING", "OutputError", "check_writable", "write_together"]
+try:
+    import fcntl
+except ImportError:  # no such locks on this system
+    fcntl = None  # type: ignore[assignment]
+
+__all__ = ["STAGING", "OutputError", "check_writable", "lock", "write_together"]
 
 #: How the name of a folder begins in which files are made before they are moved into place.
 STAGING = ".pullcoast-writing-"
@@ -31,7 +35,7 @@ def check_writable(folder: Path) -> None:
     Raises
     ------
     OutputError
-        Something stands in the way; the text says what.
+        Something stands in the way; the text names it.
     """
     existing = folder
     try:
@@ -125,18 +129,31 @@ def _move(staging: Path, folder: Path, names: Sequence[str]) -> None:
         raise
 
 
+def lock(descriptor: int, *, wait: bool = True) -> bool:
+    """Lock an open file or folder for this process alone; False where another one has it.
+
+    It ends with the process. Where a system or a file system has no such locks it is always True.
+    """
+    if fcntl is None:
+        return True
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
 @contextlib.contextmanager
 def _alone(folder: Path) -> Iterator[None]:
     """Wait until nobody else moves files into `folder`; the lock of a killed writer is gone."""
-    try:
-        import fcntl
-    except ImportError:  # no such locks on this system
+    if fcntl is None:
         yield
         return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
-        with contextlib.suppress(OSError):  # a file system without locks
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        lock(descriptor)
         yield
     finally:
         os.close(descriptor)

@@ -18,7 +18,7 @@ PATIENCE_S = 1.5
 
 
 class Progress:
-    """A line on stderr that says what is being done; nothing where stderr is no terminal.
+    """A line on stderr that shows what is being done; nothing where stderr is no terminal.
 
     It comes after `PATIENCE_S` and is gone at the end, so that output stays as if it had never been.
 
@@ -27,13 +27,13 @@ class Progress:
     total : int or None
         How many steps there are; None where nobody knows.
     quiet : bool
-        Say nothing at all.
+        Show nothing at all.
 
     Examples
     --------
     >>> with Progress(2) as progress:
     ...     for name in ("a.csv", "b.csv"):
-    ...         progress.say(f"reading {name}")
+    ...         progress.show(f"reading {name}")
     ...         progress.step()
     """
 
@@ -51,8 +51,8 @@ class Progress:
         if self._timer is not None:
             self._timer.daemon = True
 
-    def say(self, text: str) -> None:
-        """Say what is being done now."""
+    def show(self, text: str) -> None:
+        """Show what is being done now."""
         with self._lock:
             self._text = text
             self._share = (self._done, self._total)
@@ -64,7 +64,7 @@ class Progress:
                 self._display.update(self._task, description=text)
 
     def share(self, done: int, total: int) -> None:
-        """Say how much of what is being done now is done, as reading tells it in bytes.
+        """Show how much of what is being done now is done, as reading counts it in bytes.
 
         It counts only where the steps are not counted.
         """

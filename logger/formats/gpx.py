@@ -35,7 +35,7 @@ _DECLARED = re.compile(r"""^(\s*<\?xml\b[^>]*?)\s+encoding\s*=\s*("[^"]*"|'[^']*
 
 
 def sniff_gpx(head: str) -> bool:
-    """Tell whether a text begins like GPX: a root element called gpx under any prefix."""
+    """Return whether a text begins like GPX: a root element called gpx under any prefix."""
     rest = head.lstrip("\ufeff \t\r\n")
     while rest.startswith(("<?", "<!--")):
         end = "?>" if rest.startswith("<?") else "-->"
@@ -71,7 +71,7 @@ def parse_gpx(
     salvage : bool
         Whether the complete points of a file that was cut off are used, with a warning.
     advance : callable, optional
-        Told the bytes that are done.
+        Called with the bytes that are done.
 
     Returns
     -------
@@ -153,8 +153,8 @@ def parse_gpx(
         )
     latitude, longitude = np.array(reader.latitude), np.array(reader.longitude)
     columns = [
-        Column("latitude_deg", latitude, "lat", "deg"),
-        Column("longitude_deg", longitude, "lon", "deg"),
+        Column(name="latitude_deg", values=latitude, header="lat", unit="deg"),
+        Column(name="longitude_deg", values=longitude, header="lon", unit="deg"),
     ]
     for name, values in reader.values.items():
         array: NDArray[np.float64] = np.array(values)
@@ -164,8 +164,17 @@ def parse_gpx(
             ratio = speed_ratio(stamps.t_s, np.where(array < 0, np.nan, array), latitude, longitude)
             findings += _deny(path, unit, ratio, stated=speed_unit is not None)
             array = to_si(array, unit, "speed")
-        columns.append(Column(name, array, name.partition("_")[0], unit))
-    return Rows(path, "GPX", stamps, tuple(columns), lines, None, (), (*findings, *notes))
+        columns.append(Column(name=name, values=array, header=name.partition("_")[0], unit=unit))
+    return Rows(
+        path=path,
+        format="GPX",
+        stamps=stamps,
+        columns=tuple(columns),
+        lines=lines,
+        arrived_s=None,
+        marks=(),
+        findings=(*findings, *notes),
+    )
 
 
 def _deny(path: str, unit: str, ratio: SpeedRatio | None, *, stated: bool) -> list[Finding]:
@@ -239,7 +248,7 @@ def _is_cut_off(error: expat.ExpatError) -> bool:
 
 
 def _forget_last(reader: PointReader) -> bool:
-    """Drop the point in which a cut-off file ends; tell whether a complete one remains."""
+    """Drop the point in which a cut-off file ends; return whether a complete one remains."""
     if reader.point_depth:
         del reader.lines[-1], reader.times[-1]
         for values in (reader.latitude, reader.longitude, *reader.values.values()):

@@ -10,7 +10,7 @@ from xml.parsers import expat
 import numpy as np
 
 from logger.errors import ReadError
-from logger.tables.layout import MISSING_WORDS, NUMBER
+from logger.rows import MISSING_WORDS, NUMBER
 from logger.units import find_unit, known_units
 
 __all__ = ["MAX_DEPTH", "MAX_POINTS", "PointReader", "feed"]
@@ -221,7 +221,7 @@ def feed(reader: PointReader, body: bytes, advance: Callable[[int], None] | None
     body : bytes
         The document.
     advance : callable, optional
-        Told the bytes that are done.
+        Called with the bytes that are done.
     """
     for at in range(0, len(body), _PIECE):
         end = at + _PIECE

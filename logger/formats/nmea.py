@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, counted, first_few
 from logger.rows import Column, Rows, Stamps
 from logger.source import encoding_of
 from logger.units import KNOT_MPS
@@ -22,8 +22,8 @@ __all__ = ["parse_nmea", "sniff_nmea"]
 _DAY_NS = 86_400_000_000_000
 #: A sentence may stand between binary data: it is found by its own marks, not by line ends.
 _SENTENCE = re.compile(rb"\$([A-Z]{2}(?:RMC|VTG|GGA)),([^$*\r\n]*)(?:\*([0-9A-Fa-f]{2}))?")
-#: How often those are told who wait.
-_TELL_BYTES = 1 << 17
+#: Bytes between two reports of how far the reading is.
+_REPORT_BYTES = 1 << 17
 _SNIFF = re.compile(r"\$[A-Z]{2}[A-Z]{3},[^$*\n]*\*[0-9A-Fa-f]{2}")
 _SNIFF_BARE = re.compile(r"(?:^|\n)\$G[A-Z](?:RMC|GGA|VTG),")
 _UNITS = {
@@ -36,7 +36,7 @@ _UNITS = {
 _TIME = re.compile(r"(\d{2})(\d{2})(\d{2})(?:\.(\d*))?")
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Fix:
     """What the sentences of one moment say together."""
 
@@ -46,7 +46,7 @@ class _Fix:
     values: dict[str, float] = field(default_factory=dict)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _State:
     path: str
     vtg_first: bool
@@ -80,7 +80,7 @@ class _State:
 
 
 def sniff_nmea(head: str) -> bool:
-    """Tell whether a text holds NMEA sentences."""
+    """Return whether a text holds NMEA sentences."""
     return _SNIFF.search(head) is not None or _SNIFF_BARE.search(head) is not None
 
 
@@ -101,7 +101,7 @@ def parse_nmea(path: str, data: bytes, *, advance: Callable[[int], None] | None 
     data : bytes
         Whole file; text or binary data between sentences is passed over.
     advance : callable, optional
-        Told the bytes that are done.
+        Called with the bytes that are done.
 
     Returns
     -------
@@ -117,14 +117,14 @@ def parse_nmea(path: str, data: bytes, *, advance: Callable[[int], None] | None 
     encoding = encoding_of(data[:4096])
     if encoding.startswith("utf-16"):
         data = data.decode(encoding, errors="replace").encode("utf-8")
-    state = _State(path, _vtg_comes_first(data))
+    state = _State(path=path, vtg_first=_vtg_comes_first(data))
     line = 1
     at = 0
-    told = 0
+    reported = 0
     for match in _SENTENCE.finditer(data):
-        if advance is not None and match.start() - told >= _TELL_BYTES:
-            told = match.start()
-            advance(told)
+        if advance is not None and match.start() - reported >= _REPORT_BYTES:
+            reported = match.start()
+            advance(reported)
         line += data.count(b"\n", at, match.start())
         at = match.start()
         _sentence(state, line, match)
@@ -136,19 +136,26 @@ def parse_nmea(path: str, data: bytes, *, advance: Callable[[int], None] | None 
     findings += notes
     columns = tuple(
         Column(
-            name,
-            np.array(values),
-            "RMC, VTG" if name == "speed_mps" else "RMC, GGA",
-            _UNITS[name],
+            name=name,
+            values=np.array(values),
+            header="RMC, VTG" if name == "speed_mps" else "RMC, GGA",
+            unit=_UNITS[name],
         )
         for name, values in sorted(state.columns.items())
         if np.isfinite(values).any()
     )
-    return Rows(path, "NMEA", stamps, columns, state.lines, None, (), tuple(findings))
+    return Rows(
+        path=path,
+        format="NMEA",
+        stamps=stamps,
+        columns=columns,
+        lines=state.lines,
+        findings=tuple(findings),
+    )
 
 
 def _vtg_comes_first(data: bytes) -> bool:
-    """Tell whether each VTG belongs to the moment after it: the log begins with one and does not end so.
+    """Return whether a VTG belongs to the moment after it: the log begins with one, ends with none.
 
     VTG carries no time of its own. Receivers send their sentences in one order again and again.
     """
@@ -220,7 +227,7 @@ def _fix_at(state: _State, line: int, time_ns: int) -> _Fix:
     state.void_last = False
     if state.fix is None or state.fix.time_ns != time_ns:
         state.close()
-        state.fix = _Fix(line, time_ns)
+        state.fix = _Fix(line=line, time_ns=time_ns)
     for name, value in state.waiting.items():
         state.fix.values.setdefault(name, value)
     state.waiting = {}
@@ -354,8 +361,10 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
                 path=state.path,
             )
         )
-        return Stamps(t_s, origin, "time_of_day", "NMEA time of day"), findings
-    return Stamps(t_s, origin, "epoch", "NMEA date and time"), findings
+        return Stamps(
+            t_s=t_s, origin_ns=origin, kind="time_of_day", described="NMEA time of day"
+        ), findings
+    return Stamps(t_s=t_s, origin_ns=origin, kind="epoch", described="NMEA date and time"), findings
 
 
 def _midnights_before_date(state: _State, days: list[int | None]) -> int:
@@ -379,8 +388,7 @@ def _notes(state: _State) -> list[Finding]:
         Finding(
             kind,
             "warning",
-            f"Left out: {counted(len(lines), 'sentence')}, {why} (line "
-            f"{', '.join(str(line) for line in lines[:5])}{', ...' if len(lines) > 5 else ''}).",
+            f"Left out: {counted(len(lines), 'sentence')}, {why} (line {first_few(lines)}).",
             path=state.path,
             line=lines[0],
             count=len(lines),

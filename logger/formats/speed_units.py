@@ -22,7 +22,7 @@ __all__ = [
     "unit_of_ratio",
 ]
 
-#: Mean earth radius [m], IUGG 1980; speeds from it are right to 0.3 %, enough to tell units apart.
+#: Mean earth radius [m], IUGG 1980; speeds from it are right to 0.3 %, enough to part units.
 EARTH_RADIUS_M = 6_371_008.8
 
 #: A road vehicle stays below these: the fastest cars reach 130 m/s and 14 m/s2.
@@ -37,7 +37,7 @@ _STARTS = 100_000
 _UNIT_TOLERANCES = {"m/s": 0.2, "km/h": 0.2, "mph": 0.07, "kn": 0.07}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedRatio:
     """Recorded speed over the speed that the positions give: median and number of stretches."""
 
@@ -114,7 +114,7 @@ def speed_ratio(
     good = (ground > _MOVING_MPS) & (ground < 150.0) & (span < 3.0 * step * usual)
     if int(good.sum()) < 5:
         return None
-    return SpeedRatio(float(np.median(recorded[good] / ground[good])), int(good.sum()))
+    return SpeedRatio(ratio=float(np.median(recorded[good] / ground[good])), count=int(good.sum()))
 
 
 def unit_of_ratio(ratio: float) -> str | None:

@@ -8,7 +8,6 @@ repeats in up to 22 % of a phone's fixes, doublets come 1-6 ms apart, false spik
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +19,7 @@ from logger.formats.speed_units import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardes
 from logger.quality.doubtful_fixes import mark_repeats, mark_spikes, mark_zeros
 from logger.quality.fixes import FIX_NAMES, drop_doublets, drop_stale_start, unhold
 from logger.rows import Column, Rows, Samples
-from logger.scans import all_finite, extremes, largest_step
+from logger.scans import all_finite, extremes
 from logger.times.stamps import looks_like_epoch
 from logger.units import find_unit
 
@@ -87,7 +86,7 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     Rows
         Without the stamps that lie more than 30 days before the rest, and with a finding.
     """
-    if all_finite(rows.stamps.t_s) and largest_step(rows.stamps.t_s) <= _STRAY_S:
+    if all_finite(rows.stamps.t_s) and np.diff(rows.stamps.t_s).max(initial=0.0) <= _STRAY_S:
         return rows
     index = np.flatnonzero(np.isfinite(rows.stamps.t_s))
     t = rows.stamps.t_s[index]
@@ -103,16 +102,13 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     kept[lost] = np.nan
     origin_ns = rows.stamps.origin_ns + round(shift_s * 1e9)
     arrived_s = None if rows.arrived_s is None else rows.arrived_s - shift_s
-    line = rows.lines[int(lost[0])]
-    finding = Finding(
+    finding = rows.finding(
         "stray_date",
         "warning",
         f"Left out: {counted(int(lost.size), 'row')} at the start whose time lies "
-        f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line {line}); the "
-        "clock was not set yet.",
-        path=rows.path,
-        line=line,
-        count=int(lost.size),
+        f"{(t[last + 1] - t[last]) / 86_400:.0f} days before the rest (first: line "
+        f"{rows.lines[int(lost[0])]}); the clock was not set yet.",
+        lost,
     )
     kind = "epoch" if looks_like_epoch(origin_ns * 1e-9) else rows.stamps.kind
     stamps = replace(rows.stamps, t_s=kept, origin_ns=origin_ns, kind=kind)
@@ -171,15 +167,13 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
     kept[negative] = np.nan
     what = column.name.rpartition("_")[0].replace("_", " ")
     findings.append(
-        Finding(
+        rows.finding(
             "unknown_code",
             "warning" if column.name == "speed_mps" else "note",
             f"Left out: {counted(int(negative.size), 'value')} of {what} at "
             f"{column.values[negative[0]] / factor:g}, which means unknown (line "
-            f"{line_list(rows, negative)}).",
-            path=rows.path,
-            line=rows.lines[int(negative[0])],
-            count=int(negative.size),
+            f"{rows.line_list(negative)}).",
+            negative,
         )
     )
     return replace(column, values=kept)
@@ -193,14 +187,12 @@ def _without_null_island(
         return columns
     index = np.flatnonzero(nowhere)
     findings.append(
-        Finding(
+        rows.finding(
             "no_position",
             "warning",
             f"{counted(int(index.size), 'row')} at 0 N 0 E, which means no fix (line "
-            f"{line_list(rows, index)}); position and speed are left out.",
-            path=rows.path,
-            line=rows.lines[int(index[0])],
-            count=int(index.size),
+            f"{rows.line_list(index)}); position and speed are left out.",
+            index,
         )
     )
     return [
@@ -209,19 +201,6 @@ def _without_null_island(
         else column
         for column in columns
     ]
-
-
-def line_list(rows: Rows, index: Iterable[int], most: int = 5) -> str:
-    """Return line numbers of rows as text, runs as ``2-4``."""
-    runs: list[list[int]] = []
-    for row in index:
-        line = rows.lines[int(row)]
-        if runs and line == runs[-1][1] + 1:
-            runs[-1][1] = line
-        else:
-            runs.append([line, line])
-    said = [str(a) if a == b else f"{a}-{b}" for a, b in runs[:most]]
-    return ", ".join(said) + (", ..." if len(runs) > most else "")
 
 
 def examine(rows: Rows, samples: dict[str, Samples]) -> tuple[dict[str, Samples], list[Finding]]:
@@ -242,13 +221,9 @@ def examine(rows: Rows, samples: dict[str, Samples]) -> tuple[dict[str, Samples]
         One for each kind of trouble.
     """
     findings: list[Finding] = []
-
-    def lines(index: Iterable[int]) -> str:
-        return line_list(rows, index)
-
     samples = dict(samples)
     for step in (unhold, drop_stale_start, drop_doublets, mark_zeros, mark_spikes, mark_repeats):
-        samples = step(rows, samples, findings, lines)
+        samples = step(rows, samples, findings)
     _implausible(rows, samples, findings)
     _holes(rows, samples, findings)
     return samples, findings
@@ -295,9 +270,9 @@ def _holes(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> 
     ):
         if found is None or found.t_s.size < 3:
             continue
-        if largest_step(found.t_s) <= least:
-            continue
         steps = np.diff(found.t_s)
+        if steps.max() <= least:
+            continue
         usual = float(np.median(steps))
         at = np.flatnonzero(steps > max(3.0 * usual, least))
         if not at.size:

@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 
 from logger.findings import Finding, counted
 from logger.formats.speed_units import distances_m
-from logger.quality.fixes import MOVING_MPS, Lines
+from logger.quality.fixes import MOVING_MPS
 from logger.rows import Rows, Samples
-from logger.scans import steeper
 from logger.units import find_unit
 
 __all__ = ["mark_repeats", "mark_spikes", "mark_zeros", "resolution"]
@@ -31,7 +30,7 @@ _SPIKE_MPS2 = (5.0, 8.0)
 
 
 def mark_zeros(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Doubt speeds of exactly zero while the position moves on; leave out an all-zero speed."""
     speed = samples.get("speed_mps")
@@ -60,7 +59,7 @@ def mark_zeros(
         return samples
     out = dict(samples)
     index = shared[wrong]
-    where = f"Speed is 0 on lines {lines(index)} while the position moves {moved:.0f} m each second"
+    where = f"Speed is 0 on lines {rows.line_list(index)} while the position moves {moved:.0f} m each second"
     if not (speed.values > 0).any():
         del out["speed_mps"]
         out.pop("speed_accuracy_mps", None)
@@ -73,12 +72,11 @@ def mark_zeros(
         text = where + ": it means 'no data' there and is not used."
         kind = "zero_speed_while_moving"
     findings.append(
-        Finding(
+        rows.finding(
             kind,
             "warning",
             text,
-            path=rows.path,
-            line=rows.lines[int(index[0])],
+            index,
             time_s=float(t[int(np.flatnonzero(wrong)[0])]),
             count=int(wrong.sum()),
         )
@@ -101,7 +99,7 @@ def resolution(values: NDArray[np.float64], factor: float = 1.0) -> float:
         In SI.
     factor : float
         SI per unit of the file. Few values show no small step by chance; of those the decimals
-        that the file writes tell more.
+        that the file writes show more.
     """
     if values.size > _ENOUGH:
         values = values[:: -(-values.size // _ENOUGH)]
@@ -126,7 +124,7 @@ def _step_of(speed: Samples) -> float:
 
 
 def mark_spikes(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Doubt a single speed that leaves and rejoins the others faster than a vehicle can."""
     speed = samples.get("speed_mps")
@@ -145,13 +143,12 @@ def mark_spikes(
     at = speed.row_numbers[index]
     k = int(index[0])
     findings.append(
-        Finding(
+        rows.finding(
             "false_spike",
             "warning",
             f"{counted(int(index.size), 'single speed')} away and back faster than a vehicle can, as "
-            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {lines(at)}); not used.",
-            path=rows.path,
-            line=rows.lines[int(at[0])],
+            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {rows.line_list(at)}); not used.",
+            at,
             time_s=float(t[k]),
             count=int(index.size),
         )
@@ -164,11 +161,11 @@ def _spikes(
 ) -> NDArray[np.intp]:
     """Return where a single speed stands apart from both neighbours, which agree."""
     low, high = _SPIKE_MPS2
-    if not steeper(t_s, v, low):
-        return np.zeros(0, dtype=np.intp)
     gain = np.diff(v)
     gain /= np.diff(t_s)
     steep = np.abs(gain) > low
+    if not steep.any():
+        return np.zeros(0, dtype=np.intp)
     at = np.flatnonzero(steep[1:] & steep[:-1] & ((gain[1:] > 0) != (gain[:-1] > 0))) + 1
     if not at.size:
         return at
@@ -204,7 +201,7 @@ def _middle_ones(
 
 
 def mark_repeats(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Doubt speeds that repeat the fix before exactly although the vehicle's speed changes."""
     speed = samples.get("speed_mps")
@@ -226,13 +223,12 @@ def mark_repeats(
     index = np.flatnonzero(odd)
     at = speed.row_numbers[index]
     findings.append(
-        Finding(
+        rows.finding(
             "repeated_fix",
             "warning",
             f"Repeated exactly while moving: {index.size} of {int(moving.sum())} speeds (line "
-            f"{lines(at)}). The receiver had no new one; they are not used.",
-            path=rows.path,
-            line=rows.lines[int(at[0])],
+            f"{rows.line_list(at)}). The receiver had no new one; they are not used.",
+            at,
             time_s=float(t[index[0]]),
             count=int(index.size),
         )
@@ -241,7 +237,7 @@ def mark_repeats(
 
 
 def _stale(speed: Samples, samples: dict[str, Samples]) -> NDArray[np.bool_]:
-    """Tell where a speed repeats with the very same position although it covers metres."""
+    """Return where a speed repeats with the very same position although it covers metres."""
     stale = np.zeros(speed.t_s.size, dtype=bool)
     for name in ("latitude_deg", "longitude_deg"):
         place = samples.get(name)
@@ -256,7 +252,7 @@ def _stale(speed: Samples, samples: dict[str, Samples]) -> NDArray[np.bool_]:
 
 
 def _in_long_runs(equal: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Tell which samples are in a run of more than `_LONGEST_REPEAT` equal ones."""
+    """Return which samples are in a run of more than `_LONGEST_REPEAT` equal ones."""
     edges = np.flatnonzero(np.diff(equal.view(np.int8), prepend=np.int8(0), append=np.int8(0)))
     starts, ends = edges[::2], edges[1::2]
     long = ends - starts > _LONGEST_REPEAT
@@ -269,7 +265,7 @@ def _in_long_runs(equal: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _too_many(
     v: NDArray[np.float64], usable: NDArray[np.bool_], short: NDArray[np.bool_], step: float
 ) -> bool:
-    """Tell whether changes of exactly 0 are far more frequent than those of one or two steps.
+    """Return whether changes of exactly 0 are far more frequent than those of one or two steps.
 
     A coarse reading of a nearly constant speed stands still about as often as it moves by one
     step. A log in which most readings repeat is a constant speed, or no log of changes at all.
@@ -289,7 +285,7 @@ def _against_trend(
     step: float,
     doubtful: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
-    """Tell which standstills of the reading break a steady change that the next step makes up.
+    """Return which standstills of the reading break a steady change that the next step makes up.
 
     A coarse reading repeats by chance at nearly constant speed; here the steps before and after
     go the same way, by at least three times the resolution, and the one after is too large.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,7 @@ from logger.formats.speed_units import distances_m
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Rows, Samples
 
-__all__ = ["FIX_NAMES", "MOVING_MPS", "Lines", "drop_doublets", "drop_stale_start", "unhold"]
-
-Lines = Callable[[Iterable[int]], str]
+__all__ = ["FIX_NAMES", "MOVING_MPS", "drop_doublets", "drop_stale_start", "unhold"]
 
 #: Channels that one fix of a receiver gives: those before the accelerations.
 FIX_NAMES = CHANNEL_NAMES[: CHANNEL_NAMES.index("accel_x_mps2")]
@@ -56,11 +54,8 @@ def _keep_rows(samples: dict[str, Samples], lost: NDArray[np.intp]) -> dict[str,
     return out
 
 
-def unhold(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
-) -> dict[str, Samples]:
+def unhold(rows: Rows, samples: dict[str, Samples], findings: list[Finding]) -> dict[str, Samples]:
     """Keep the first row of each fix where a fast table repeats it until the next one."""
-    del lines
     fix = _fix(samples)
     if fix is None or fix.t_s.size < 40 or (_mean_step(fix) > 0.17 and _usual_step(fix) > 0.34):
         return samples
@@ -89,22 +84,20 @@ def unhold(
     _keep_standing(t_s, speed, keep, hold)
     lost = np.flatnonzero(~keep) if index is None else index[~keep]
     findings.append(
-        Finding(
+        rows.finding(
             "held_values",
             "note",
             f"The fixes are written into fast rows and held there: {int(keep.sum())} fixes in "
             f"{t_s.size} rows, usually {hold:.2f} s apart (the longest hold "
             f"{float(np.diff(t_s[new]).max()):.1f} s). The first row of each fix is used.",
-            path=rows.path,
-            line=rows.lines[int(lost[0])],
-            count=int(lost.size),
+            lost,
         )
     )
     return _keep_rows(samples, lost)
 
 
 def _changes_often(found: list[Samples]) -> bool:
-    """Tell whether a long table clearly has a new value in most of its rows, by some thousand of them."""
+    """Return whether a long table clearly has new values in most of its rows, by some thousand of them."""
     size = found[0].t_s.size
     if size < _LONG or any(one.rows is not None for one in found):
         return False
@@ -151,7 +144,7 @@ def _keep_standing(
 
 
 def drop_stale_start(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Leave out the first fixes where they lie where no vehicle could have come from.
 
@@ -169,22 +162,20 @@ def drop_stale_start(
         return samples
     lost = latitude.row_numbers[: int(at[0]) + 1]
     findings.append(
-        Finding(
+        rows.finding(
             "stale_start",
             "warning",
             f"Left out: {counted(int(lost.size), 'fix', 'fixes')} at the start (line "
-            f"{lines(lost)}), {moved_m[at[0]] / 1000:.1f} km from the next one: a place remembered "
+            f"{rows.line_list(lost)}), {moved_m[at[0]] / 1000:.1f} km from the next one: a place remembered "
             "from before.",
-            path=rows.path,
-            line=rows.lines[int(lost[0])],
-            count=int(lost.size),
+            lost,
         )
     )
     return _keep_rows(samples, lost)
 
 
 def drop_doublets(
-    rows: Rows, samples: dict[str, Samples], findings: list[Finding], lines: Lines
+    rows: Rows, samples: dict[str, Samples], findings: list[Finding]
 ) -> dict[str, Samples]:
     """Leave out the second of two rows that belong to one fix, some milliseconds apart."""
     fix = _fix(samples)
@@ -206,14 +197,13 @@ def drop_doublets(
     lost = fix.row_numbers[second]
     gaps_ms = 1000.0 * steps[second - 1]
     findings.append(
-        Finding(
+        rows.finding(
             "doublets",
             "warning",
             f"{counted(int(second.size), 'fix', 'fixes')} only {gaps_ms.min():.3g} to "
-            f"{gaps_ms.max():.3g} ms after the one before (line {lines(lost)}): second halves of "
+            f"{gaps_ms.max():.3g} ms after the one before (line {rows.line_list(lost)}): second halves of "
             "one fix. The first of each pair is used.",
-            path=rows.path,
-            line=rows.lines[int(lost[0])],
+            lost,
             time_s=float(fix.t_s[second[0]]),
             count=int(second.size),
         )

@@ -40,7 +40,7 @@ _NEAR_ZERO_S = 5.0
 _OVERLAP = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LogFile:
     """One file, parsed and settled."""
 
@@ -57,7 +57,7 @@ class LogFile:
         return origin + round(first * 1e9), origin + round(last * 1e9)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Base:
     """One clock under construction: its first file, and nanoseconds of its zero."""
 
@@ -84,7 +84,7 @@ def join(files: Sequence[LogFile]) -> Recording:
     for file in files:
         clock = _find_base(bases, file, findings)
         if clock is None:
-            bases.append(_Base(file, file.span_ns[0]))
+            bases.append(_Base(file=file, zero_ns=file.span_ns[0]))
             clock = len(bases) - 1
         clock_of.append(clock)
         shift_s = (file.rows.stamps.origin_ns - bases[clock].zero_ns) * 1e-9
@@ -212,7 +212,7 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
             Finding(
                 "two_clocks",
                 # two dates that disagree are odd; a date beside a stop watch is how phones are, and
-                # the signals tell the shift or the accelerometer is refused
+                # the signals show the shift or the accelerometer is refused
                 "warning" if stamps.kind == first.rows.stamps.kind else "note",
                 text + " The shift between them has to be found from the signals.",
                 path=file.rows.path,
@@ -226,7 +226,7 @@ def _start(file: LogFile) -> str:
 
 
 def _hours_apart(a: LogFile, b: LogFile) -> str:
-    """Say which difference of zones, in half hours, would make two files overlap."""
+    """Return which difference of zones, in half hours, would make two files overlap."""
     known = [f.rows.stamps.zone_known for f in (a, b)]
     which = "One names no time zone" if any(known) else "Neither names a time zone"
     hours = _zone_hours(a, b)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, counted, first_few
 from logger.rows import Rows, Samples
 from logger.scans import all_finite, any_finite, is_rising
 
@@ -38,7 +38,7 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
     Raises
     ------
     ReadError
-        No samples; a large or frequent step back; stamps too coarse to tell rows apart.
+        No samples; a large or frequent step back; stamps too coarse to part rows.
     """
     findings: list[Finding] = []
     t_s = rows.stamps.t_s
@@ -62,9 +62,9 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
     for column in columns:
         if clean and all_finite(column.values):
             samples[column.name] = Samples(
-                column.name,
-                t_s,
-                column.values,
+                name=column.name,
+                t_s=t_s,
+                values=column.values,
                 header=column.header,
                 unit=column.unit,
                 arrived_s=_arrivals(rows, None),
@@ -75,10 +75,10 @@ def settle_order(rows: Rows) -> tuple[dict[str, Samples], list[Finding]]:
             index = _rising(t_s, index[stamped[index]])
         if index.size:
             samples[column.name] = Samples(
-                column.name,
-                t_s[index],
-                column.values[index],
-                index,
+                name=column.name,
+                t_s=t_s[index],
+                values=column.values[index],
+                rows=index,
                 header=column.header,
                 unit=column.unit,
                 arrived_s=_arrivals(rows, index),
@@ -118,19 +118,11 @@ def _missing_stamps(rows: Rows, stamped: NDArray[np.bool_], findings: list[Findi
     for column in rows.columns:
         filled |= np.isfinite(column.values)
     lost = np.flatnonzero(filled & ~stamped)
-    told = any(f.kind in ("time_missing", "stray_date") for f in rows.findings)
-    if lost.size and not told:
-        line = rows.lines[int(lost[0])]
-        findings.append(
-            Finding(
-                "time_missing",
-                "warning",
-                f"Left out for having no time: {counted(int(lost.size), 'row')} (first: line {line}).",
-                path=rows.path,
-                line=line,
-                count=int(lost.size),
-            )
-        )
+    known = any(f.kind in ("time_missing", "stray_date") for f in rows.findings)
+    if lost.size and not known:
+        text = f"Left out for having no time: {counted(int(lost.size), 'row')} (first: line "
+        text += f"{rows.lines[int(lost[0])]})."
+        findings.append(rows.finding("time_missing", "warning", text, lost))
 
 
 def _steps_back(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) -> None:
@@ -163,15 +155,13 @@ def _steps_back(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding])
             line=line,
         )
     findings.append(
-        Finding(
+        rows.finding(
             "time_steps_back",
             "warning",
             f"Time steps back by {step:.3f} s in line {line}; left out: "
             f"{counted(int(lost.size), 'row')} before an earlier one.",
-            path=rows.path,
-            line=line,
+            lost,
             time_s=float(rows.stamps.t_s[first]),
-            count=int(lost.size),
         )
     )
 
@@ -191,18 +181,9 @@ def _same_time(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) 
         differ |= both & (a != b)
     repeats = second[shared & ~differ]
     if repeats.size:
-        line = rows.lines[int(repeats[0])]
-        findings.append(
-            Finding(
-                "repeated_row",
-                "warning",
-                f"Left out: {counted(int(repeats.size), 'exact repeat')} of the row before (line "
-                f"{_some(rows, repeats)}).",
-                path=rows.path,
-                line=line,
-                count=int(repeats.size),
-            )
-        )
+        text = f"Left out: {counted(int(repeats.size), 'exact repeat')} of the row before (line "
+        text += f"{first_few([rows.lines[int(k)] for k in repeats[:6]])})."
+        findings.append(rows.finding("repeated_row", "warning", text, repeats))
     conflicts = np.flatnonzero(differ)
     if not conflicts.size:
         return
@@ -222,18 +203,11 @@ def _same_time(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding]) 
             line=line,
         )
     findings.append(
-        Finding(
+        rows.finding(
             "conflicting_rows",
             "warning",
             f"{counted(int(conflicts.size), 'row')} with the time of the row before but other values (lines "
             f"{pairs}{more}); the first of each is kept.",
-            path=rows.path,
-            line=line,
-            count=int(conflicts.size),
+            second[conflicts],
         )
     )
-
-
-def _some(rows: Rows, index: NDArray[np.intp]) -> str:
-    named = ", ".join(str(rows.lines[int(k)]) for k in index[:5])
-    return named + (", ..." if index.size > 5 else "")

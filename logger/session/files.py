@@ -7,8 +7,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from logger.errors import SessionError
-from logger.paths import is_there
+from logger.errors import SessionError, is_there
 from logger.session.key_table import closest
 
 __all__ = [

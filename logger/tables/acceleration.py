@@ -26,7 +26,7 @@ _REST_SCATTER = 0.07
 _WINDOWS = 400
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AxisColumn:
     """One acceleration column as read, in the file's own unit."""
 
@@ -37,7 +37,7 @@ class AxisColumn:
     flavour: Flavour
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RestMagnitude:
     """Length of the mean vector in the quietest windows, in the file's unit, and its scatter.
 
@@ -99,7 +99,9 @@ def rest_magnitude(
     order = np.argsort(scatters)[: max(1, scatters.size // 10)]
     magnitude = float(np.median(lengths[order]))
     scatter = float(np.median(scatters[order]))
-    return RestMagnitude(magnitude, scatter / magnitude if magnitude > 0 else np.inf)
+    return RestMagnitude(
+        magnitude=magnitude, scatter=scatter / magnitude if magnitude > 0 else np.inf
+    )
 
 
 def choose_accel(
@@ -168,7 +170,12 @@ def choose_accel(
             )
         )
     return [
-        Column(f"accel_{c.axis}_mps2", to_si(c.values, unit, "acceleration"), c.header, unit)
+        Column(
+            name=f"accel_{c.axis}_mps2",
+            values=to_si(c.values, unit, "acceleration"),
+            header=c.header,
+            unit=unit,
+        )
         for c in chosen
     ], findings
 

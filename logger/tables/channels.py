@@ -20,10 +20,8 @@ from logger.recording import CHANNEL_NAMES
 from logger.rows import Column
 from logger.scans import any_finite
 from logger.tables.acceleration import AxisColumn, choose_accel
-from logger.tables.columns import (
-    Picked,
-)
-from logger.tables.grid import Grid
+from logger.tables.cells import Grid
+from logger.tables.columns import Picked
 from logger.tables.headers import quantity_of
 from logger.units import SI_UNIT, find_unit, to_si
 
@@ -43,7 +41,11 @@ def accel_channels(
         return choose_accel(
             [
                 AxisColumn(
-                    p.meaning.role[6], values[p.index], p.header, p.meaning.unit, p.meaning.flavour
+                    axis=p.meaning.role[6],
+                    values=values[p.index],
+                    header=p.header,
+                    unit=p.meaning.unit,
+                    flavour=p.meaning.flavour,
                 )
                 for p in axes
             ],
@@ -55,16 +57,24 @@ def accel_channels(
     if lone is None:
         return [], []
     columns, notes = choose_accel(
-        [AxisColumn("x", values[lone.index], lone.header, lone.meaning.unit, "")], t_s, grid.path
+        [
+            AxisColumn(
+                axis="x",
+                values=values[lone.index],
+                header=lone.header,
+                unit=lone.meaning.unit,
+                flavour="",
+            )
+        ],
+        t_s,
+        grid.path,
     )
     if columns:
         notes.append(
-            Finding(
+            grid.finding(
                 "accel_axis_unnamed",
                 "note",
                 f"Column {lone.header!r} names no axis; it is kept as the x axis.",
-                path=grid.path,
-                line=grid.header_line,
             )
         )
     return columns, notes
@@ -98,18 +108,18 @@ def other_channels(
             # a height or accuracy without a unit is in metres; an accuracy of speed in m/s
             unit = SI_UNIT[quantity]
         if quantity is None or unit is None:
-            out.append(Column(role, raw, p.header, unit or ""))
+            out.append(Column(name=role, values=raw, header=p.header, unit=unit or ""))
         else:
-            out.append(Column(role, to_si(raw, unit, quantity), p.header, unit))
+            out.append(
+                Column(name=role, values=to_si(raw, unit, quantity), header=p.header, unit=unit)
+            )
     if turning:
         findings.append(
-            Finding(
+            grid.finding(
                 "rotation_unit_unknown",
                 "note",
                 f"The turning rates {', '.join(turning)} do not say whether they are in deg/s or "
                 "rad/s; they are left out.",
-                path=grid.path,
-                line=grid.header_line,
                 count=len(turning),
             )
         )
@@ -140,14 +150,12 @@ def _speed_unit(
     if named is None:
         if ratio is not None and shown is not None:
             findings.append(
-                Finding(
+                grid.finding(
                     "speed_unit_found",
                     "note",
                     f"Column {p.header!r} names no unit; its numbers are {ratio.ratio:.3f} times "
                     f"the speed in m/s that the positions give ({ratio.count} stretches), so it "
                     f"is read as {shown}.",
-                    path=grid.path,
-                    line=grid.header_line,
                 )
             )
             return shown
@@ -191,14 +199,12 @@ def _assumed_unit(
             column=p.index + 1,
         )
     findings.append(
-        Finding(
+        grid.finding(
             "speed_unit_assumed",
             "warning",
             f"Column {p.header!r} names no unit and no positions settle it; m/s is assumed. If it is "
             "km/h, every power is wrong by a factor of about 13: state the unit with "
             "--unit speed_mps=km/h.",
-            path=grid.path,
-            line=grid.header_line,
         )
     )
     return "m/s"

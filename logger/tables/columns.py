@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.large_file import Contents
 from logger.scans import any_finite
 from logger.source import decode_head
-from logger.tables.grid import Grid
+from logger.tables.cells import Grid
 from logger.tables.headers import OWN_COLUMNS, Meaning, quantity_of, read_header
 from logger.tables.layout import layout_of
 from logger.units import find_unit, known_units
@@ -40,7 +39,7 @@ class ColumnChoice:
     unit: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picked:
     """One column of the table with what it means."""
 
@@ -64,7 +63,7 @@ def pick(grid: Grid, columns: Mapping[str, ColumnChoice]) -> list[Picked]:
         index = _index_of(grid, choice.header)
         if index is None:
             continue
-        base = read_header(role) or Meaning(role, None)
+        base = read_header(role) or Meaning(role=role, unit=None)
         heard = read_header(grid.header[index])
         named = heard.unit if heard is not None and heard.role == base.role else None
         # a chosen column of an unknown name is in the own column's unit unless said otherwise
@@ -72,14 +71,21 @@ def pick(grid: Grid, columns: Mapping[str, ColumnChoice]) -> list[Picked]:
         bare = not grid.header[index] and base.role != "speed_mps"
         unit = choice.unit or named or (base.unit if bare else None)
         meaning = replace(base, unit=unit, score=10)
-        picked.append(Picked(index, grid.name(index), meaning, stated=choice.unit is not None))
+        picked.append(
+            Picked(
+                index=index,
+                header=grid.name(index),
+                meaning=meaning,
+                stated=choice.unit is not None,
+            )
+        )
         settled.add(base.role)
     taken = {p.index for p in picked}
     found: list[Picked] = []
     for index, header in enumerate(grid.header):
         heard = read_header(header) if header else None
         if heard is not None and index not in taken and heard.role not in settled:
-            found.append(Picked(index, header, heard))
+            found.append(Picked(index=index, header=header, meaning=heard))
     found += _bare_axes(grid, found, taken)
     if grid.header_line is None and not picked:
         raise ReadError(
@@ -113,7 +119,7 @@ def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
         raise ReadError(path, f"unit {choice.unit!r} for {role}", known, "Give one of these units")
 
 
-def header_names(path: str, data: Contents) -> tuple[str, ...]:
+def header_names(path: str, data: bytes) -> tuple[str, ...]:
     """Return a table's column names without reading its rows; () where there is no table."""
     try:
         head = decode_head(data, 1 << 16)
@@ -124,7 +130,7 @@ def header_names(path: str, data: Contents) -> tuple[str, ...]:
 
 
 def header_fits(header: str, names: tuple[str, ...]) -> bool:
-    """Tell whether a chosen header, or column number, is one of `names`."""
+    """Return whether a chosen header, or column number, is one of `names`."""
     wanted = header.strip().lower()
     if any(name.strip().lower() == wanted for name in names):
         return True
@@ -169,8 +175,8 @@ def _bare_axes(grid: Grid, found: list[Picked], taken: set[int]) -> list[Picked]
             unit = match[2] if match[2] and find_unit(match[2], "acceleration") else None
             if match[2] and unit is None:
                 return []
-            meaning = Meaning(f"accel_{match[1]}_mps2", unit)
-            axes[match[1]] = Picked(index, header, meaning)
+            meaning = Meaning(role=f"accel_{match[1]}_mps2", unit=unit)
+            axes[match[1]] = Picked(index=index, header=header, meaning=meaning)
     return list(axes.values()) if len(axes) == 3 else []
 
 

@@ -18,7 +18,7 @@ OWN_COLUMNS: tuple[str, ...] = ("time_s", "received_s", *CHANNEL_NAMES, "mark", 
 Flavour = Literal["", "gravity included", "gravity removed", "gravity alone"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Meaning:
     """What one header says.
 
@@ -228,7 +228,7 @@ def _axis(tokens: list[str]) -> str | None:
 
 
 def read_header(header: str) -> Meaning | None:
-    """Say what a column holds.
+    """Find what a column holds by its header.
 
     Parameters
     ----------
@@ -249,21 +249,21 @@ def read_header(header: str) -> Meaning | None:
     if name.lower() in OWN_COLUMNS:
         name = name.lower()
         role = {"time_s": "time", "received_s": "received"}.get(name, name)
-        return Meaning(role, _OWN_UNITS.get(name), 9)
+        return Meaning(role=role, unit=_OWN_UNITS.get(name), score=9)
     tokens = _tokens(name)
     words = frozenset(tokens)
     meaning = _motion(name, tokens, words) or _time(name, words)
     if meaning is not None:
         return meaning
     if words & _SPEED_WORDS and words & _ACCURACY:
-        return Meaning("speed_accuracy_mps", unit_word(name, "speed"))
+        return Meaning(role="speed_accuracy_mps", unit=unit_word(name, "speed"))
     if words & _words("orientation") and words & _POSITIONING_WORDS:
-        return Meaning("heading_deg", unit_word(name, "direction"), 2)
+        return Meaning(role="heading_deg", unit=unit_word(name, "direction"), score=2)
     if words & _words("engine motor") and "speed" in words:
-        return Meaning("engine_speed_rpm", unit_word(name, "rotation_speed") or "rpm")
+        return Meaning(role="engine_speed_rpm", unit=unit_word(name, "rotation_speed") or "rpm")
     if words == {"v"} or (words and "v" in words and unit_word(name, "speed")):
         unit = unit_word(name, "speed")
-        return Meaning("speed_mps", unit) if unit else None
+        return Meaning(role="speed_mps", unit=unit) if unit else None
     for role, any_of, none_of in _RULES:
         if words & any_of and not words & none_of:
             score = 2 if words & _POSITIONING_WORDS else 1
@@ -275,26 +275,31 @@ def _finish(role: str, name: str, score: int) -> Meaning:
     if role == "throttle":
         volts = unit_word(name, "voltage")
         if volts or "volt" in name.lower():
-            return Meaning("throttle_volts", volts or "V", score)
-        return Meaning("throttle_percent", "%", score)
+            return Meaning(role="throttle_volts", unit=volts or "V", score=score)
+        return Meaning(role="throttle_percent", unit="%", score=score)
     if role == "interval":
-        return Meaning(role, unit_word(name, "time"), score)
+        return Meaning(role=role, unit=unit_word(name, "time"), score=score)
     quantity = quantity_of(role)
     unit = unit_word(name, quantity) if quantity else None
     if unit is None and quantity in ("direction", "rotation_speed"):
         # positions, headings and engine speed are practically always in these
         unit = "deg" if quantity == "direction" else "rpm"
-    return Meaning(role, unit, score)
+    return Meaning(role=role, unit=unit, score=score)
 
 
 def _motion(name: str, tokens: list[str], words: frozenset[str]) -> Meaning | None:
     axis = _axis(tokens)
     if axis and words == {"a", axis}:
-        return Meaning(f"accel_{axis}_mps2", unit_word(name, "acceleration"))
+        return Meaning(role=f"accel_{axis}_mps2", unit=unit_word(name, "acceleration"))
     if axis and {"g", "force"} <= words:
-        return Meaning(f"accel_{axis}_mps2", unit_word(name, "acceleration") or "g")
+        return Meaning(role=f"accel_{axis}_mps2", unit=unit_word(name, "acceleration") or "g")
     if words & _GRAVITY_WORDS and not words & _ACCEL_WORDS and axis:
-        return Meaning(f"accel_{axis}_mps2", unit_word(name, "acceleration"), 1, "gravity alone")
+        return Meaning(
+            role=f"accel_{axis}_mps2",
+            unit=unit_word(name, "acceleration"),
+            score=1,
+            flavour="gravity alone",
+        )
     if (
         words & _ACCEL_WORDS
         and not words & (_ACCEL_NOT - _INCLUDED_WORDS)
@@ -307,23 +312,23 @@ def _motion(name: str, tokens: list[str], words: frozenset[str]) -> Meaning | No
             flavour = "gravity included"
         unit = unit_word(name, "acceleration")
         if axis:
-            return Meaning(f"accel_{axis}_mps2", unit, 1, flavour)
+            return Meaning(role=f"accel_{axis}_mps2", unit=unit, score=1, flavour=flavour)
         if words & _words("magnitude total abs norm") or words == {"acc"}:
             return None
-        return Meaning("accel", unit, 1, flavour)
+        return Meaning(role="accel", unit=unit, score=1, flavour=flavour)
     if words & _ROTATION_WORDS and not words & _ROTATION_NOT:
         for word, about in _AXIS_OF_ANGLE.items():
             if word in words:
                 axis = about
         if axis:
-            return Meaning(f"rotation_{axis}_radps", unit_word(name, "angular_rate"))
+            return Meaning(role=f"rotation_{axis}_radps", unit=unit_word(name, "angular_rate"))
     return None
 
 
 def _time(name: str, words: frozenset[str]) -> Meaning | None:
     unit = unit_word(name, "time")
     if words & _RECEIVED_WORDS:
-        return Meaning("received", unit)
+        return Meaning(role="received", unit=unit)
     if words & _TIME_NOT:
         return None
     utc = bool(words & _words("utc gmt"))
@@ -334,5 +339,7 @@ def _time(name: str, words: frozenset[str]) -> Meaning | None:
     if named or owner or only_unit:
         role = "date" if "date" in words and not words & _words("time utc stamp") else "time"
         local = bool(words & _words("local cst est pst cet cest"))
-        return Meaning(role, unit, 2 if utc else 0 if local else 1, "", utc)
+        return Meaning(
+            role=role, unit=unit, score=2 if utc else 0 if local else 1, flavour="", utc=utc
+        )
     return None

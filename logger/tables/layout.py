@@ -7,24 +7,29 @@ import re
 from dataclasses import dataclass
 
 from logger.errors import ReadError
+from logger.rows import MISSING_WORDS, NUMBER
 from logger.units import find_unit
 
-__all__ = ["MAX_COLUMNS", "MISSING_WORDS", "NUMBER", "Layout", "layout_of", "sniff_table"]
-
-#: Cells that mean "not measured", lower case; a blank cell means it too.
-MISSING_WORDS = frozenset(
-    {"nan", "null", "none", "na", "n/a", "nil", "undefined", "-", "--", "---", "?", "\u2014"}
-)
-#: A finite decimal number, with a point or a comma.
-NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+__all__ = [
+    "MAX_COLUMNS",
+    "Layout",
+    "has_decimal_commas",
+    "layout_of",
+    "refuse_thousands",
+    "sniff_table",
+]
 
 _DELIMITERS = (",", ";", "\t", "|")
 _HEAD_LINES = 60
 #: More columns than any recording has.
 MAX_COLUMNS = 1000
+#: So many quoted decimal commas are no slip of one row.
+_SOME, _QUOTED_HEAD = 3, 1 << 16
+_QUOTED_COMMA = re.compile(rb'"[+-]?\d*,\d+"')
+_QUOTED_POINT = re.compile(rb'(?:(?<=[,\n"])|^)[+-]?\d*\.\d+(?=[,\n"])')
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
     """How the text is laid out: found from its first lines."""
 
@@ -43,7 +48,7 @@ class Layout:
 
 
 def sniff_table(head: str) -> bool:
-    """Tell whether a text can be a table: characters only, and no markup."""
+    """Return whether a text can be a table: characters only, and no markup."""
     start = head[:2000]
     odd = sum(ord(c) < 32 and c not in "\t\n\f" for c in start)
     return not start.lstrip().startswith("<") and odd <= 0.02 * len(start)
@@ -154,7 +159,13 @@ def layout_of(path: str, head: str, *, complete: bool, single: bool = False) -> 
     if named is not None and len(named[1]) >= least:
         header = tuple(named[1])
         return Layout(
-            delimiter, header, named[0], len(lines) + 1, min(offset, len(head)), False, False
+            delimiter=delimiter,
+            header=header,
+            header_line=named[0],
+            first_line=len(lines) + 1,
+            offset=min(offset, len(head)),
+            decimal_comma=False,
+            trailing=False,
         )
     return None
 
@@ -164,7 +175,7 @@ def _speaks(line: str) -> bool:
 
 
 def _is_data(cells: list[str], named: tuple[int, list[str]] | None) -> bool:
-    """Tell a row of values from a row of names: half of its cells begin like numbers."""
+    """Return whether a row has values, not names: half of its cells begin like numbers."""
 
     def share(row: list[str]) -> float:
         filled = [cell for cell in row if cell]
@@ -197,7 +208,15 @@ def _first_row(
     if named is None:
         trailing = all(row[-1] == "" for row in rows) and width > 1
         header: tuple[str, ...] = ("",) * (width - trailing)
-        return Layout(delimiter, header, None, number, offset, commas, trailing)
+        return Layout(
+            delimiter=delimiter,
+            header=header,
+            header_line=None,
+            first_line=number,
+            offset=offset,
+            decimal_comma=commas,
+            trailing=trailing,
+        )
     names = list(named[1])
     if names[-1] == "" and len(names) > 1 and (len(names) == width or len(names) == width + 1):
         names.pop()  # the heading ends in a delimiter as well
@@ -213,4 +232,55 @@ def _first_row(
             else "Correct the line",
             line=number,
         )
-    return Layout(delimiter, tuple(names), named[0], number, offset, commas, trailing)
+    return Layout(
+        delimiter=delimiter,
+        header=tuple(names),
+        header_line=named[0],
+        first_line=number,
+        offset=offset,
+        decimal_comma=commas,
+        trailing=trailing,
+    )
+
+
+def has_decimal_commas(layout: Layout, text: bytes) -> bool:
+    """Return whether any data row has a decimal comma: a long standstill has whole numbers alone."""
+    start = layout.offset
+    if layout.decimal_comma or text.find(b",", start) < 0:
+        return layout.decimal_comma
+    if layout.delimiter == ",":
+        commas = _QUOTED_COMMA.findall(text, start, start + _QUOTED_HEAD)
+        return len(commas) >= _SOME and _QUOTED_POINT.search(text, start) is None
+    ends = rf"[{re.escape(layout.delimiter)}\n\"]"
+    pattern = rf"(?:^|{ends})[+-]?\d*,\d+(?={ends}|$)"
+    return re.compile(pattern.encode()).search(text, max(start - 1, 0)) is not None
+
+
+def refuse_thousands(path: str, layout: Layout, text: bytes) -> None:
+    """Refuse numbers such as 1,234 or 1.234 where nothing shows which mark is the decimal one.
+
+    A comma before one, two or four digits, or after a leading zero, is a decimal comma; so with
+    points. Where all numbers with a mark have three digits behind it, they may as well be thousands.
+    """
+    d = re.escape(layout.delimiter)
+    for mark in (",", r"\."):
+        if mark == layout.delimiter:
+            start, end = r'(?<=")[+-]?', '(?=")'
+        else:
+            start, end = rf'(?:(?<=[{d}\n"])|^)\s*[+-]?', rf'(?=\s*(?:[{d}\n"]|$))'
+        thousands = rf"{start}([1-9]\d{{0,2}}(?:{mark}\d{{3}})+){end}"
+        doubtful = re.compile(thousands.encode()).search(text, layout.offset)
+        if doubtful is None:
+            continue
+        sure = rf"{start}(?:0{mark}\d+|\d+{mark}(?:\d{{1,2}}|\d{{4,}})|\d{{4,}}{mark}\d+){end}"
+        if re.compile(sure.encode()).search(text, layout.offset):
+            continue
+        line_start = text.rfind(b"\n", 0, doubtful.start()) + 1
+        raise ReadError(
+            path,
+            f"{doubtful[1].decode()!r} may be a decimal number or have a thousands mark",
+            "numbers without thousands marks, of which at least one shows the decimal mark",
+            "Export the table with decimal points and without thousands marks",
+            line=layout.first_line + text.count(b"\n", layout.offset, doubtful.start()),
+            column=text.count(layout.delimiter.encode(), line_start, doubtful.start()) + 1,
+        )

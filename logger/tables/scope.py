@@ -1,6 +1,6 @@
 """Oscilloscope tables: settings above or beside the samples, time stated or not -> `Scope`.
 
-No program's layout is known by name: `scope_table.py` finds which columns hold numbers to the end of
+No program's layout is known by name: `scope_layout.py` finds which columns hold numbers to the end of
 the file, and what stands above or beside them as names, unit words and settings.
 """
 
@@ -184,12 +184,12 @@ def find_edges(trace: Trace, low: float, high: float) -> tuple[Edge, ...]:
     if v.size < 2:
         return ()
     state = np.where(v >= high, 1, np.where(v <= low, -1, 0))
-    told = np.flatnonzero(state)
-    turns = np.flatnonzero(np.diff(state[told]))
+    clear = np.flatnonzero(state)  # samples above one level or below the other
+    turns = np.flatnonzero(np.diff(state[clear]))
     middle = 0.5 * (low + high)
     edges = []
     for turn in turns:
-        a, b = int(told[turn]), int(told[turn + 1])
+        a, b = int(clear[turn]), int(clear[turn + 1])
         rising = bool(state[b] > 0)
         piece = v[a : b + 1]
         sides = piece >= middle if rising else piece <= middle
@@ -203,7 +203,7 @@ def find_edges(trace: Trace, low: float, high: float) -> tuple[Edge, ...]:
 
 
 def _counts(name: str, values: Array, settings: dict[str, tuple[str, ...]]) -> bool:
-    """Tell a column that only counts the samples."""
+    """Return whether a column only counts the samples."""
     steps = np.diff(values)
     even = bool(np.all(steps == 1.0))
     return even and (plain_word(name) in COUNT_NAMES or bool(settings.keys() & INCREMENT_KEYS))

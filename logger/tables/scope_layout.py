@@ -8,7 +8,7 @@ from typing import Literal
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.tables.layout import NUMBER
+from logger.rows import NUMBER
 from logger.units import Unit, find_unit
 
 __all__ = [
@@ -90,8 +90,8 @@ def sample_value(cell: str) -> float:
 
 def sample_columns(rows: list[list[str]]) -> list[int]:
     """Return the columns that hold numbers in nearly all of the later half of the lines."""
-    told = [row for row in rows if any(row)]
-    tail = told[len(told) // 2 :]
+    filled = [row for row in rows if any(row)]
+    tail = filled[len(filled) // 2 :]
     if not tail:
         return []
     width = max(len(row) for row in tail)
@@ -199,11 +199,11 @@ def names_and_units(
         if "start" in [cell.lower() for cell in row] and len(columns) == 1
     ]
     for cells in wide[-2:]:
-        told = [_unit_word(cell) for cell in cells]
-        if any(told) and all(
-            unit or plain_word(cell) in COUNT_NAMES for unit, cell in zip(told, cells, strict=True)
+        known = [_unit_word(cell) for cell in cells]
+        if any(known) and all(
+            unit or plain_word(cell) in COUNT_NAMES for unit, cell in zip(known, cells, strict=True)
         ):
-            units = [unit or old for unit, old in zip(told, units, strict=True)]
+            units = [unit or old for unit, old in zip(known, units, strict=True)]
         else:
             names = list(cells)
     for at, name in enumerate(names):

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.large_file import Contents
 from logger.recording import CHANNEL_NAMES
 from logger.rows import Mark, Rows
 from logger.scans import any_finite
+from logger.tables.cells import Grid, grid_of
 from logger.tables.channels import accel_channels, other_channels
 from logger.tables.columns import (
     CRITICAL,
@@ -24,8 +24,6 @@ from logger.tables.columns import (
     one_each,
     pick,
 )
-from logger.tables.grid import Grid, UnevenRows
-from logger.tables.rows_of_cells import grid_of
 from logger.tables.time_column import choose_time, even_times, long_whole_times, numeric_times
 from logger.units import find_unit
 
@@ -37,7 +35,7 @@ _MOST_MARKS = 10_000
 
 def parse_table(
     path: str,
-    data: Contents,
+    data: bytes,
     columns: Mapping[str, ColumnChoice] | None = None,
     *,
     rate_hz: float | None = None,
@@ -49,7 +47,7 @@ def parse_table(
     ----------
     path : str
         For messages.
-    data : Contents
+    data : bytes
         Whole file.
     columns : mapping, optional
         Own-table column name -> the user's choice; a choice whose header this table lacks is
@@ -57,7 +55,7 @@ def parse_table(
     rate_hz : float, optional
         Rows per second, for a table without a time column [Hz].
     advance : callable, optional
-        Told the bytes that are done.
+        Called with the bytes that are done.
 
     Returns
     -------
@@ -67,26 +65,12 @@ def parse_table(
     Raises
     ------
     ReadError
-        No table, no rows, two columns for one thing, cells that are no numbers, units that
-        cannot be told.
+        No table, no rows, two columns for one thing, cells that are no numbers, units
+        that nothing shows.
     """
     by_number = any((c.header or "").strip().isdecimal() for c in (columns or {}).values())
     single = rate_hz is not None or by_number
     grid = grid_of(path, data, single=single)
-    try:
-        return _rows_of(grid, columns, rate_hz, advance)
-    except UnevenRows:
-        grid = grid_of(path, data, single=single, exact=True)
-        return _rows_of(grid, columns, rate_hz, advance)
-
-
-def _rows_of(
-    grid: Grid,
-    columns: Mapping[str, ColumnChoice] | None,
-    rate_hz: float | None,
-    advance: Callable[[int], None] | None,
-) -> Rows:
-    path = grid.path
     picked = pick(grid, columns or {})
     if not len(grid.lines):
         if not picked:
@@ -134,24 +118,22 @@ def _rows_of(
     marks = _marks(grid, picked, findings)
     order = {name: k for k, name in enumerate(CHANNEL_NAMES)}
     return Rows(
-        path,
-        "table",
-        stamps,
-        tuple(sorted(measured, key=lambda column: order[column.name])),
-        grid.lines,
-        arrived,
-        tuple(marks),
-        tuple(findings),
+        path=path,
+        format="table",
+        stamps=stamps,
+        columns=tuple(sorted(measured, key=lambda column: order[column.name])),
+        lines=grid.lines,
+        arrived_s=arrived,
+        marks=tuple(marks),
+        findings=tuple(findings),
     )
 
 
 def _rate_unused(grid: Grid, rate_hz: float) -> Finding:
-    return Finding(
+    return grid.finding(
         "rate_unused",
         "note",
         f"This table has time stamps; the stated rate of {rate_hz:g} Hz is not used.",
-        path=grid.path,
-        line=grid.header_line,
     )
 
 
@@ -193,13 +175,11 @@ def _interval(
     seconds = unit is None and abs(stated - true_s) <= 0.1 * true_s
     read = "reads as seconds, not milliseconds" if seconds else "disagrees with them"
     return [
-        Finding(
+        grid.finding(
             "interval_disagrees",
             "warning",
             f"Column {p.header!r} says {stated:g} while the time stamps come every "
             f"{1000 * true_s:.4g} ms: it {read}. Only the time stamps are used.",
-            path=grid.path,
-            line=grid.header_line,
         )
     ]
 
@@ -222,13 +202,11 @@ def _arrived(
     known = np.isfinite(late)
     if not known.any() or abs(float(np.median(late[known]))) > 600.0:
         findings.append(
-            Finding(
+            grid.finding(
                 "arrival_unused",
                 "note",
                 f"The arrival stamps in {p.header!r} are on another clock than the time stamps; "
                 "they are not used.",
-                path=grid.path,
-                line=grid.header_line,
             )
         )
         return None
@@ -249,16 +227,14 @@ def _marks(grid: Grid, picked: list[Picked], findings: list[Finding]) -> list[Ma
         count = len(texts) - texts.count("")
         if count > _MOST_MARKS:
             findings.append(
-                Finding(
+                grid.finding(
                     "marks_left_out",
                     "note",
                     f"Left out: column {p.header!r}, which has a text in {count} rows; nobody sets "
                     "so many marks.",
-                    path=grid.path,
-                    line=grid.header_line,
                     count=count,
                 )
             )
             continue
-        out += [Mark(k, kind, text) for k, text in enumerate(texts) if text]
+        out += [Mark(row=k, kind=kind, text=text) for k, text in enumerate(texts) if text]
     return sorted(out, key=lambda mark: mark.row)

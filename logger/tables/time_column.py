@@ -12,14 +12,12 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
-from logger.rows import Stamps
+from logger.rows import NUMBER, Stamps
 from logger.scans import all_finite, any_finite, extremes
-from logger.tables.grid import Grid
+from logger.tables.cells import Grid
 from logger.tables.headers import Meaning
-from logger.tables.layout import NUMBER
-from logger.times.dates import text_stamps
+from logger.times.dates import is_clock_text, is_compact, text_stamps
 from logger.times.stamps import looks_like_epoch, numeric_stamps, since_2001
-from logger.times.time_texts import is_clock_text, is_compact
 from logger.units import find_unit
 
 __all__ = ["choose_time", "even_times", "long_whole_times", "numeric_times"]
@@ -38,7 +36,7 @@ _LATEST_S = 1e10
 _LARGEST = 9_200_000_000_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Candidate:
     index: int
     meaning: Meaning
@@ -121,7 +119,7 @@ def choose_time(
     Raises
     ------
     ReadError
-        No time column, or a unit that cannot be told.
+        No time column, or a unit that nothing shows.
     """
     numbers: list[_Candidate] = []
     texts: list[_Candidate] = []
@@ -132,14 +130,16 @@ def choose_time(
             continue
         if meaning.role == "time" and _all_numbers(cells, meaning):
             if index in values:
-                numbers.append(_Candidate(index, meaning, stated))
+                numbers.append(_Candidate(index=index, meaning=meaning, stated=stated))
         elif all(is_clock_text(cell) for cell in cells):
             dated = _DATED.fullmatch(cells[0]) is not None or is_compact(cells[0])
-            texts.append(_Candidate(index, meaning, stated, dated))
+            texts.append(_Candidate(index=index, meaning=meaning, stated=stated, dated=dated))
         elif all(_DATE_ONLY.fullmatch(cell) for cell in cells):
-            dates.append(_Candidate(index, meaning, stated))
+            dates.append(_Candidate(index=index, meaning=meaning, stated=stated))
         elif meaning.score >= 9:
-            texts.append(_Candidate(index, meaning, stated))  # refused with its line below
+            texts.append(
+                _Candidate(index=index, meaning=meaning, stated=stated)
+            )  # refused with its line below
     clock_like = [c for c in numbers if _is_clock_digits(grid, c, values[c.index], bool(dates))]
     numbers = [c for c in numbers if c not in clock_like]
     texts += [replace(c, dated=False, digits=True) for c in clock_like]
@@ -159,7 +159,7 @@ def choose_time(
 def _is_clock_digits(
     grid: Grid, chosen: _Candidate, values: NDArray[np.float64], beside_dates: bool
 ) -> bool:
-    """Tell numbers such as 101530.25 that are a time of day, hhmmss, from a count of seconds.
+    """Return whether numbers such as 101530.25 are times of day, hhmmss, and no count of seconds.
 
     No minute or second of theirs is above 59, and they leap from 59 to 100 as no count does; a date
     beside them says as much where they do not last so long.
@@ -199,15 +199,15 @@ def even_times(grid: Grid, rate_hz: float) -> tuple[Stamps, list[Finding]]:
     lines = np.array(grid.lines, dtype=np.int64)
     usual = max(int(np.median(np.diff(lines))), 1) if lines.size > 1 else 1
     t_s = (lines - lines[0]) / (usual * rate_hz)
-    note = Finding(
+    note = grid.finding(
         "rate_stated",
         "note",
         f"This table has no time column; its rows are taken to come {rate_hz:g} times a second, as "
         "stated. A row that the recording lost would shift all later ones unseen.",
-        path=grid.path,
-        line=grid.header_line,
     )
-    return Stamps(t_s, 0, "elapsed", f"row number at {rate_hz:g} Hz"), [note]
+    return Stamps(
+        t_s=t_s, origin_ns=0, kind="elapsed", described=f"row number at {rate_hz:g} Hz"
+    ), [note]
 
 
 def _no_time(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> ReadError:
@@ -343,14 +343,12 @@ def _unit(
             break  # days, or a fraction of something
         if step * factor <= longest or step == 0.0:
             findings.append(
-                Finding(
+                grid.finding(
                     "time_unit_assumed",
                     "note" if unit == "s" and step <= _LONGEST_STEP_S[0] else "warning",
                     f"Column {grid.name(chosen.index).strip()!r} names no unit; with a usual step "
                     f"of {step:g} it is read as {unit}. If that is wrong, state it with "
                     "--unit time_s=ms (or s, us, ns).",
-                    path=grid.path,
-                    line=grid.header_line,
                 )
             )
             return unit

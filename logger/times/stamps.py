@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from logger.findings import Finding
 from logger.rows import Stamps
-from logger.scans import any_finite, extremes, first_finite
+from logger.scans import any_finite, extremes
 
 __all__ = [
     "EPOCH_RANGE_S",
@@ -33,7 +33,7 @@ _LONG = 60
 
 
 def looks_like_epoch(seconds: float) -> bool:
-    """Tell whether `seconds` since 1970 falls into `EPOCH_RANGE_S`."""
+    """Return whether `seconds` since 1970 falls into `EPOCH_RANGE_S`."""
     return EPOCH_RANGE_S[0] <= seconds < EPOCH_RANGE_S[1]
 
 
@@ -84,9 +84,11 @@ def numeric_stamps(
         Epoch where the first value is a plausible number of seconds since 1970, else elapsed.
     """
     if not any_finite(values):
-        return Stamps(np.full(values.shape, np.nan), 0, "elapsed", described)
+        return Stamps(
+            t_s=np.full(values.shape, np.nan), origin_ns=0, kind="elapsed", described=described
+        )
     factor_ns = round(factor_s * 1e9)
-    start_row = first_finite(values)
+    start_row = int(np.argmax(np.isfinite(values)))
     first = float(values[start_row])
     least, most = extremes(values)
     largest = max(-least, most)
@@ -119,7 +121,7 @@ def numeric_stamps(
         elif factor_s != 1.0:
             t_s *= factor_s
     kind: Literal["epoch", "elapsed"] = "epoch" if looks_like_epoch(origin_ns * 1e-9) else "elapsed"
-    return Stamps(t_s, origin_ns, kind, described)
+    return Stamps(t_s=t_s, origin_ns=origin_ns, kind=kind, described=described)
 
 
 def _whole_micros(

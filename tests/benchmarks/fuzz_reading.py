@@ -10,9 +10,9 @@ damages; a seed gives the same inputs in the same order. Wrong is any exception 
 recording that breaks its own promises, more than `SLOW_S` of processor time for one input, or a
 peak of Python's memory above ten times the input (beyond a fixed amount that any reading takes).
 One input in `SURVEYED` also goes through the command `pullcoast look`, whose exit status must be
-0, 1 or 2. One in `TWICE` is also read as if it were a large table, whose fast way must give the
-same recording or the same refusal. An input that is wrong is written to the folder given with --out, and the script ends
-with status 1.
+0, 1 or 2. One in `TWICE` is also read in small pieces, and once more with every cell read as text,
+which must give the same recording or the same refusal. An input that is wrong is written to the
+folder given with --out, and the script ends with status 1.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ import gzip
 import io
 import platform
 import random
-import re
 import sys
 import tempfile
 import time
@@ -33,15 +32,16 @@ from collections import Counter
 from collections.abc import Callable
 from itertools import zip_longest
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
+import pandas as pd
 
 from analysis.cli.main import main as pullcoast
-from logger import source
 from logger.errors import ReadError
 from logger.reading import read, read_log
 from logger.recording import Recording
-from logger.tables import rows_of_cells as table_rows
+from logger.tables import cells, even_rows
 from logger.tables.table import ColumnChoice
 from logger.writing import write_text_atomic
 
@@ -178,17 +178,13 @@ def attempt(path: Path, stated: dict[str, object], *, pair: bool, trace: bool) -
     return f"{spent:.1f} s of processor time" if spent > SLOW_S else outcome
 
 
-_OTHER = re.compile(r"[^\x00-\x7f]+|\\ufeff")
-
-
-def told(path: Path, stated: dict[str, object]) -> tuple[object, ...]:
+def outcome_of(path: Path, stated: dict[str, object]) -> tuple[object, ...]:
     """Return what a reading comes to: the refusal, or times, values and findings."""
     reader: Callable[..., Recording] = read
     try:
         recording = reader(path, **stated)
     except ReadError as error:
-        # of a text in two encodings, each way shows the characters of one
-        return ("refused", _OTHER.sub("", str(error)))
+        return ("refused", str(error))
     channels = [(c.name, c.t_s.tolist(), c.values.tolist()) for c in recording.channels]
     counts: Counter[str] = Counter()
     for finding in recording.findings:
@@ -196,22 +192,32 @@ def told(path: Path, stated: dict[str, object]) -> tuple[object, ...]:
     return ("read", *channels, *sorted(counts.items()))
 
 
-def both_ways(path: Path, stated: dict[str, object]) -> str:
-    """Read one input as a small and as a large table; return ``same``, or how they differ."""
-    usual = table_rows._PANDAS_BYTES, source.LARGE_BYTES
-    small = told(path, stated)
-    try:
-        table_rows._PANDAS_BYTES = source.LARGE_BYTES = 0
-        large = told(path, stated)
-    except Exception as error:  # noqa: BLE001 - this is what is looked for
-        return f"as a large table: {type(error).__name__}: {error}"
-    finally:
-        table_rows._PANDAS_BYTES, source.LARGE_BYTES = usual
-    if small == large:
-        return "same"
-    pairs = zip_longest(small, large)
-    one, other = next((a, b) for a, b in pairs if a != b)
-    return f"as a large table otherwise: {str(one)[:300]} against {str(other)[:300]}"
+#: Other ways to read a table: module, name and what stands for it.
+WAYS: dict[str, tuple[tuple[object, str, object], ...]] = {
+    "in small pieces": (
+        (even_rows, "_PIECE", 300),
+        (cells, "_SMALLEST", 300),
+        (cells, "_LARGEST", 300),
+    ),
+    "cell by cell": ((cells.Grid, "_plain_numbers", lambda *_: None),),
+}
+
+
+def other_ways(path: Path, stated: dict[str, object]) -> str:
+    """Read one input in every way; return ``same``, or how they differ."""
+    usual = outcome_of(path, stated)
+    for name, changes in WAYS.items():
+        with contextlib.ExitStack() as changed:
+            for place, attribute, value in changes:
+                changed.enter_context(mock.patch.object(place, attribute, value))
+            try:
+                found = outcome_of(path, stated)
+            except Exception as error:  # noqa: BLE001 - this is what is looked for
+                return f"{name}: {type(error).__name__}: {error}"
+        if found != usual:
+            one, other = next((a, b) for a, b in zip_longest(usual, found) if a != b)
+            return f"{name} otherwise: {str(one)[:300]} against {str(other)[:300]}"
+    return "same"
 
 
 def look(path: Path) -> str:
@@ -250,7 +256,7 @@ def run(seconds: float, seed: int, out: Path) -> tuple[Counter[str], list[str], 
             result = attempt(path, stated, pair=pair, trace=number % TRACED == 0)
             results = [result] if number % SURVEYED else [result, look(path)]
             if number % TWICE == 0 and result in ("read", "refused"):
-                results.append(both_ways(path, stated))
+                results.append(other_ways(path, stated))
             for result in results:
                 if result in ("read", "refused", "same") or result.startswith("look: exit"):
                     outcomes[result] += 1
@@ -277,11 +283,11 @@ def main() -> int:
     inputs = read_whole + refused
     lines = [
         f"fuzz_reading: seed {arguments.seed}, {arguments.seconds:g} s",
-        f"python {platform.python_version()}, numpy {np.__version__}",
+        f"python {platform.python_version()}, numpy {np.__version__}, pandas {pd.__version__}",
         f"{inputs} inputs, {size / 1e6:.0f} MB: {read_whole} read, {refused} refused",
         "of these through `pullcoast look`: "
         + ", ".join(f"{n} with {k[6:]}" for k, n in sorted(outcomes.items()) if "look" in k),
-        f"{outcomes['same']} of them read as a small and as a large table with the same outcome",
+        f"{outcomes['same']} of them read in small pieces and cell by cell with the same outcome",
         f"{len(wrong)} wrong" + "".join(f"\n  {text}" for text in wrong),
     ]
     text = "\n".join(lines) + "\n"

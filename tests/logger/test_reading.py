@@ -241,10 +241,15 @@ def test_formats_are_tried_from_the_sure_to_the_general() -> None:
     assert [kind.name for kind in FORMATS] == ["GPX", "NMEA", "table"]
 
 
-def test_reading_a_small_log_loads_no_heavy_package(tmp_path: Path) -> None:
-    """A third of a second of imports would be most of the time of a report."""
-    path = tmp_path / "drive.csv"
-    path.write_text(TABLE)
+@pytest.mark.parametrize(
+    ("text", "loaded"), [(GPX, []), (NMEA, []), (TABLE, ["pandas"])], ids=["gpx", "nmea", "table"]
+)
+def test_reading_loads_pandas_for_a_table_alone(
+    text: str, loaded: list[str], tmp_path: Path
+) -> None:
+    """A third of a second of imports would be most of the time of reading a track."""
+    path = tmp_path / "drive.log"
+    path.write_text(text)
     code = (
         "import sys; from logger.reading import read; "
         f"read({str(path)!r}); "
@@ -254,7 +259,7 @@ def test_reading_a_small_log_loads_no_heavy_package(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root
     )
-    assert done.stdout.strip() == "[]"
+    assert done.stdout.strip() == str(loaded)
 
 
 def test_random_damage_never_ends_in_anything_but_a_reading_or_a_refusal(tmp_path: Path) -> None:

@@ -17,7 +17,10 @@ STANDING = "time_s,speed_mps\n" + "".join(f"{t},0.0\n" for t in range(60))
 
 def jobs(folder: Path, *names: str) -> list[Job]:
     """Return a job for each name: ``fine``, ``dies``, ``once`` (dies the first time), ``sleeps``."""
-    return [Job(f"{number}-{name}", "", str(folder)) for number, name in enumerate(names)]
+    return [
+        Job(name=f"{number}-{name}", session="", folder=str(folder))
+        for number, name in enumerate(names)
+    ]
 
 
 def work(job: Job) -> Outcome:
@@ -30,4 +33,4 @@ def work(job: Job) -> Outcome:
         os.kill(os.getpid(), signal.SIGKILL)
     if what == "sleeps":
         time.sleep(600)
-    return Outcome(job.name, 0, figures={"vehicle": str(os.getpid())})
+    return Outcome(name=job.name, status=0, figures={"vehicle": str(os.getpid())})

@@ -110,4 +110,7 @@ def hostile_rows() -> list[Row]:
         "state": _ALL,
         "peak_W": 77_900.0,
     }
-    return [Row(_ALL, "a/report.html", "", figures), Row(f"{_ALL} 2", "", _ALL, {})]
+    return [
+        Row(name=_ALL, report="a/report.html", message="", figures=figures),
+        Row(name=f"{_ALL} 2", report="", message=_ALL, figures={}),
+    ]

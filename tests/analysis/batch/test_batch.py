@@ -20,8 +20,8 @@ from make_batch import STANDING
 from make_processes import alive, until
 
 from analysis.batch.job import MARKER
+from analysis.batch.run import find_sessions
 from analysis.batch.table import COLUMNS
-from analysis.cli.batch import find_sessions
 from analysis.cli.main import main
 from analysis.simulate.session import simulate_session
 from analysis.terminal.output import STAGING

@@ -48,12 +48,12 @@ def job(tmp_path: Path) -> Job:
     session.mkdir()
     (session / "a.csv").write_text(STANDING)
     (session / "session.toml").write_text('[vehicle]\nmass_kg = 1480\n[[log]]\nfile = "a.csv"\n')
-    return Job("s", str(session), str(tmp_path / "out" / "s"))
+    return Job(name="s", session=str(session), folder=str(tmp_path / "out" / "s"))
 
 
 def test_what_has_not_changed_is_kept(counted: Counted, job: Job) -> None:
     first = run_job(job)
-    assert first == Outcome("s", 0, figures={"vehicle": "v", "peak_W": 1.5})
+    assert first == Outcome(name="s", status=0, figures={"vehicle": "v", "peak_W": 1.5})
     second = run_job(job)
     assert (second.kept, second.figures, counted.times) == (True, first.figures, 1)
 
@@ -98,17 +98,17 @@ def test_other_units_or_another_pullcoast_are_done_again(
     counted: Counted, job: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run_job(job)
-    run_job(Job(job.name, job.session, job.folder, power="hp"))
+    run_job(Job(name=job.name, session=job.session, folder=job.folder, power="hp"))
     assert counted.times == 2
     monkeypatch.setattr(command_batch_job, "_code_digest", lambda: "new code")
-    run_job(Job(job.name, job.session, job.folder, power="hp"))
+    run_job(Job(name=job.name, session=job.session, folder=job.folder, power="hp"))
     assert counted.times == 3
 
 
 def test_a_moved_session_is_still_the_same(counted: Counted, job: Job, tmp_path: Path) -> None:
     run_job(job)
     moved = shutil.move(job.session, tmp_path / "elsewhere")
-    assert run_job(Job(job.name, str(moved), job.folder)).kept
+    assert run_job(Job(name=job.name, session=str(moved), folder=job.folder)).kept
 
 
 def test_a_failure_of_the_logs_is_kept_until_they_change(counted: Counted, job: Job) -> None:

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from make_capture import Client, command_server
 
-from analysis.batch.live import Allowance, LiveReport
-from analysis.batch.live_report import LiveState, make_report
+from analysis.batch.live import Allowance, LiveReport, LiveState
+from analysis.batch.live_report import make_report
 from analysis.batch.live_routes import REPORT_POLICY
 from analysis.cli.main import main
 from analysis.simulate.session import simulate_session

@@ -25,10 +25,15 @@ def rows() -> list[Row]:
         "peak_high95_W": 72_000.0, "mass_kg": 1480.0, "runs_up": 1, "runs_down": 1, "warnings": 0,
     }  # fmt: skip
     return [
-        Row("z", "z/report.html", "", figures),
-        Row("y", "", "no mass\nat all", {"vehicle": "=HYPERLINK(1)"}),
-        Row("x", "", "cannot be opened", {}),
-        Row("a #1?", "a #1?/report.html", "", {**figures, "vehicle": "A <b>", "peak_W": 170_000.0}),
+        Row(name="z", report="z/report.html", message="", figures=figures),
+        Row(name="y", report="", message="no mass\nat all", figures={"vehicle": "=HYPERLINK(1)"}),
+        Row(name="x", report="", message="cannot be opened", figures={}),
+        Row(
+            name="a #1?",
+            report="a #1?/report.html",
+            message="",
+            figures={**figures, "vehicle": "A <b>", "peak_W": 170_000.0},
+        ),
     ]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -42,6 +44,16 @@ def test_a_process_that_dies_takes_only_its_session(tmp_path: Path) -> None:
 def test_a_process_that_dies_once_is_forgiven(tmp_path: Path) -> None:
     (outcome,) = run_in_processes(jobs(tmp_path, "once"), 1, work=work)
     assert outcome.message == ""
+
+
+def test_a_process_that_dies_with_nothing_to_do_is_replaced(tmp_path: Path) -> None:
+    running = run_in_processes(jobs(tmp_path, "fine", "fine"), 1, work=work)
+    process = int(str(next(running).figures["vehicle"]))
+    os.kill(process, signal.SIGKILL)
+    until(lambda: not alive(process), 20.0)
+    (outcome,) = running
+    assert (outcome.name, outcome.message) == ("1-fine", "")
+    assert outcome.figures["vehicle"] != str(process)
 
 
 def test_leaving_early_ends_the_processes(tmp_path: Path) -> None:

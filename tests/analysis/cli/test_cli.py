@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -13,10 +14,11 @@ from pathlib import Path
 import pytest
 from make_analysis import make_analysis
 from make_batch import STANDING
+from make_options import every_command, every_option
 
 from analysis import pipeline
 from analysis.cli import report as command_report
-from analysis.cli.main import build_parser, main
+from analysis.cli.main import main
 from logger.session.session import Session
 
 _ROOT = Path(__file__).resolve().parents[3]
@@ -42,7 +44,7 @@ def _errors(capsys: pytest.CaptureFixture[str]) -> list[str]:
 # --- help, usage -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", ["report", "speed", "look", "sample"])
+@pytest.mark.parametrize("command", [name for name in every_command() if name])
 def test_help_has_examples_and_every_option_explained(
     command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -50,6 +52,30 @@ def test_help_has_examples_and_every_option_explained(
     text = capsys.readouterr().out
     assert "examples:" in text
     assert f"pullcoast {command} " in text
+    assert len(every_option()[command]) > 5
+    for option in every_option()[command]:
+        # at the start of a line or behind its other name, with a word of explanation beside or below
+        row = re.search(
+            rf"^  (?:-\S+, )?{option}\b[^\n]*(?:\n {{8,}}\S+|  +\S+)", text, re.MULTILINE
+        )
+        assert row, option
+
+
+@pytest.mark.parametrize("command", list(every_command()))
+def test_help_is_plain_text(command: str) -> None:
+    """No boxes, no colour, not even on a terminal that has both."""
+    done = subprocess.run(
+        [sys.executable, "-m", "analysis", *command.split(), "--help"],
+        cwd=_ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "FORCE_COLOR": "1", "TERM": "xterm", "COLUMNS": "100"},
+    )
+    assert done.stdout.isascii()
+    assert "\x1b" not in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 102
+    assert done.stderr == ""
 
 
 def test_main_help_points_to_cautions_and_exit_statuses(capsys: pytest.CaptureFixture[str]) -> None:
@@ -86,6 +112,68 @@ def test_module_runs_without_being_installed() -> None:
     assert done.stdout.startswith("pullcoast ")
 
 
+def completed(*words: str, shell: str = "bash") -> list[str]:
+    """Return what a shell offers for the last word."""
+    done = subprocess.run(
+        [sys.executable, "-m", "analysis"],
+        cwd=_ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        env={
+            **os.environ,
+            "_PULLCOAST_COMPLETE": f"complete_{shell}",
+            "COMP_WORDS": " ".join(("pullcoast", *words)),
+            "COMP_CWORD": str(len(words)),
+        },
+    )
+    assert done.stderr == ""
+    return done.stdout.split()
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [
+        (("re",), {"report"}),
+        (("s",), {"speed", "sample", "strip"}),
+        (("report", "--rotating"), {"--rotating-mass", "--rotating-mass-uncertainty"}),
+        (("report", "--power", "k"), {"kW"}),
+        (("sample", "--phone", "r"), {"rough"}),
+    ],
+)
+def test_a_shell_completes_commands_options_and_words(
+    words: tuple[str, ...], offered: set[str]
+) -> None:
+    assert set(completed(*words)) == offered
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="needs bash")
+def test_bash_takes_the_script_that_completion_installs(tmp_path: Path) -> None:
+    environment = {**os.environ, "HOME": str(tmp_path), "PYTHONPATH": str(_ROOT)}
+    command = f"exec -a bash bash -c '{sys.executable} -m analysis --show-completion; true'"
+    shown = subprocess.run(
+        ["bash", "-c", command],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+        env=environment,
+    )
+    assert "_PULLCOAST_COMPLETE=complete_bash" in shown.stdout
+    check = subprocess.run(
+        ["bash", "-c", shown.stdout + "\ncomplete -p pullcoast"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert check.stdout.split()[-1] == "pullcoast"
+    install = command.replace("--show", "--install")
+    subprocess.run(
+        ["bash", "-c", install], cwd=tmp_path, check=True, env=environment, capture_output=True
+    )
+    assert "pullcoast" in (tmp_path / ".bashrc").read_text()
+
+
 @pytest.mark.parametrize(
     ("argv", "message"),
     [
@@ -99,6 +187,28 @@ def test_module_runs_without_being_installed() -> None:
         (["sample", "x", "--seed", "-1"], "'-1' is not a whole number"),
         (["sample", "x", "--gps-hz", "nan"], "'nan' is not a rate from 0.2 to 100 Hz"),
         (["look"], "arguments are required: FILE"),
+        (["strip"], "arguments are required: LOG, OUT. See `pullcoast strip --help`"),
+        (["strip", "a.csv"], "arguments are required: OUT"),
+        (["compare", "a"], "arguments are required: B"),
+        (["batch", "x"], "arguments are required: --out"),
+        (["air"], "arguments are required: --humidity-percent"),
+        (
+            ["air", "--humidity-percent", "6"],
+            "one of the arguments --temperature-C --temperature-F is required. See `pullcoast air ",
+        ),
+        (
+            ["air", "--humidity-percent", "wet"],
+            "argument --humidity-percent: invalid number: 'wet'",
+        ),
+        (["plan", "x", "y"], "unrecognized arguments: y"),
+        (["report", "x", "--out"], "argument --out: expected one argument"),
+        (["report", "x", "--out", "--full"], "argument --out: expected one argument"),
+        (["report", "x", "--full=yes"], "argument --full: takes no value"),
+        (
+            ["report", "x", "--masss", "3"],
+            "unrecognized arguments: --masss 3; did you mean --mass?",
+        ),
+        (["--quiet", "report"], "unrecognized arguments: --quiet"),
         (["report", "a", "b", "--json"], "give one session with it"),
         (["report", "nowhere"], "nowhere: no such file or folder"),
         (["report", "x", "--road-load", "missing.json"], "missing.json: cannot be opened"),
@@ -125,8 +235,9 @@ def test_wrong_use_is_one_message_and_status_2(
 
 
 def test_display_units_are_taken_in_any_case() -> None:
-    arguments = build_parser().parse_args(["report", "x", "--power", "ps", "--speed-unit", "MPH"])
-    assert (arguments.power, arguments.speed_unit) == ("PS", "mph")
+    words = ["x", "--power", "ps", "--speed-unit", "MPH"]
+    context = every_command()["report"].make_context("report", words)
+    assert (context.params["power"], context.params["speed_unit"]) == ("PS", "mph")
 
 
 # --- report ----------------------------------------------------------------------------------
@@ -262,10 +373,10 @@ def test_no_error_shows_a_traceback(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    def fail(_: object) -> int:
+    def fail(*_: object) -> None:
         raise error
 
-    monkeypatch.setattr(command_report, "report", fail)
+    monkeypatch.setattr(command_report, "_folders", fail)
     assert main(["report", "x"]) == status
     lines = _errors(capsys)
     assert len(lines) == (0 if message is None else 1)

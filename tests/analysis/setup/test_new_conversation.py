@@ -15,7 +15,7 @@ import pytest
 from make_outing import make_outing
 
 from analysis.cli.main import main
-from analysis.cli.new import InputEnded, ask_all
+from analysis.setup.conversation import InputEnded, ask_all
 from analysis.setup.questions import QUESTIONS, hint, read_answer
 from logger.session.keys import VEHICLE_KINDS
 from logger.session.session import read_session
@@ -111,7 +111,7 @@ def test_the_end_of_answers_is_an_error_and_leaves_nothing(
         raise InputEnded(msg)
 
     monkeypatch.setattr("analysis.cli.new._on_terminal", lambda: True)
-    monkeypatch.setattr("analysis.cli.new._ask", no_more)
+    monkeypatch.setattr("analysis.setup.conversation.ask", no_more)
     assert main(["new", str(tmp_path / "one")]) == 2
     assert "the answers ended" in capsys.readouterr().err
     assert not (tmp_path / "one").exists()

@@ -227,7 +227,7 @@ def test_a_full_disk_leaves_nothing_behind(
     def full(path: Path, data: bytes) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("analysis.cli.strip.write_bytes_atomic", full)
+    monkeypatch.setattr("analysis.setup.copies.write_bytes_atomic", full)
     sources = [str(tmp_path / "own.csv")] * 2
     assert main(["strip", *sources, str(tmp_path / "out")]) == 2
     assert "No space left" in capsys.readouterr().err

@@ -12,8 +12,6 @@ import pytest
 from analysis.terminal import progress as progress_module
 from analysis.terminal.progress import Progress
 from logger.reading import read, read_log
-from logger.tables import quick_numbers
-from logger.tables import rows_of_cells as table_rows
 
 TABLE = "t (s),v (m/s)\n" + "".join(f"{k / 10:.1f},{20 + k % 50 / 10:.1f}\n" for k in range(40_000))
 WORDS = TABLE.replace(",20.0\n", ",nan\n")
@@ -40,11 +38,7 @@ GPX = (
 
 
 @pytest.mark.parametrize("text", [TABLE, WORDS, NMEA, GPX], ids=["table", "words", "nmea", "gpx"])
-def test_reading_tells_how_far_it_is(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
-) -> None:
-    monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 0)  # the way of large tables
-    monkeypatch.setattr(quick_numbers, "_PANDAS_ROWS", 10_000)
+def test_reading_tells_how_far_it_is(tmp_path: Path, text: str) -> None:
     path = tmp_path / "log.csv"
     path.write_text(text)
     told: list[tuple[int, int]] = []
@@ -83,14 +77,14 @@ def shown(monkeypatch: pytest.MonkeyPatch, stderr: io.StringIO) -> str:
     monkeypatch.setattr(progress_module, "PATIENCE_S", 0.0)
     monkeypatch.setenv("TERM", "xterm")
     with Progress() as progress:
-        progress.say("reading drive.csv")
+        progress.show("reading drive.csv")
         progress.share(30, 100)
         deadline = time.monotonic() + 20.0
         while "reading" not in stderr.getvalue() and stderr.isatty():
             assert time.monotonic() < deadline, "nothing was shown"
             time.sleep(0.01)
         progress.share(60, 100)
-        progress.say("fitting")
+        progress.show("fitting")
     return stderr.getvalue()
 
 

@@ -14,12 +14,12 @@ import time
 from pathlib import Path
 
 import pytest
+from make_options import every_option
 
-from analysis.cli.main import build_parser, main
+from analysis.cli.main import main
 from analysis.simulate.session import simulate_session
 from analysis.terminal import progress
 from analysis.terminal.colour import Painted, colour_wanted, paint
-from analysis.terminal.options import Parser
 from analysis.terminal.progress import Progress
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -163,7 +163,7 @@ def shown(monkeypatch: pytest.MonkeyPatch, *, terminal: bool, quiet: bool = Fals
     monkeypatch.setattr(sys, "stderr", stream)
     monkeypatch.setenv("TERM", "xterm")
     with Progress(2, quiet=quiet) as going:
-        going.say("reading a[b].csv")
+        going.show("reading a[b].csv")
         deadline = time.monotonic() + 20
         while terminal and not quiet and "reading" not in stream.getvalue():
             assert time.monotonic() < deadline
@@ -189,7 +189,7 @@ def test_nothing_is_shown_of_what_is_soon_done(monkeypatch: pytest.MonkeyPatch) 
     stream = Stream()
     monkeypatch.setattr(sys, "stderr", stream)
     with Progress() as going:
-        going.say("reading")
+        going.show("reading")
     assert stream.getvalue() == ""
 
 
@@ -201,34 +201,26 @@ def test_progress_ends_with_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def fail() -> None:
         with going:
-            going.say("reading")
+            going.show("reading")
             raise KeyError
 
     with pytest.raises(KeyError):
         fail()
     size = len(stream.getvalue())
-    going.say("more")
+    going.show("more")
     assert len(stream.getvalue()) == size
 
 
 # --- quiet and json ----------------------------------------------------------------------------
 
 
-def commands() -> dict[str, Parser]:
-    (action,) = [a for a in build_parser()._actions if a.dest == "COMMAND" or a.choices]
-    assert action.choices is not None
-    return dict(action.choices)
-
-
-def options(parser: Parser) -> set[str]:
-    return {option for action in parser._actions for option in action.option_strings}
-
-
 def test_every_command_can_be_quiet_and_speaks_to_programs() -> None:
     """Only the server has nothing to hand to a program: it runs until it is stopped."""
-    for name, parser in commands().items():
-        assert "--quiet" in options(parser), name
-        assert "--json" in options(parser) or name == "capture", name
+    known = every_option()
+    assert known.pop("") >= {"--version", "--install-completion", "--show-completion"}
+    for name, options in known.items():
+        assert "--quiet" in options, name
+        assert "--json" in options or name == "capture", name
 
 
 @pytest.fixture(scope="module")
@@ -325,12 +317,20 @@ def test_a_mistyped_key_is_met_with_the_nearest(
     assert "Did you mean mass_kg?" in capsys.readouterr().err
 
 
-def test_words_are_compared_only_after_a_slip() -> None:
+@pytest.mark.parametrize(
+    "code",
+    [
+        "import sys, logger.session.key_table; sys.exit('difflib' in sys.modules)",
+        # typer imports difflib; no two words may be compared with it
+        (
+            "import difflib, sys; difflib.SequenceMatcher = None; from analysis.cli.main import main;"
+            "sys.exit(main(['report', '--help']))"
+        ),
+    ],
+    ids=["keys", "options"],
+)
+def test_words_are_compared_only_after_a_slip(code: str) -> None:
     """Start-up does not pay for it."""
-    code = (
-        "import sys; from analysis.cli.main import main; import logger.session.key_table; main(['report', '--help']);"
-        "sys.exit('difflib' in sys.modules)"
-    )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
     )

@@ -1,8 +1,7 @@
-"""Odd rows of a large table: what the fast way must not pass over.
+"""Odd rows of a table: what counting and reading in pieces must not pass over.
 
-What it protects: the fast way counts fields over the whole file, and the C reader fills short rows
-up. A value in the wrong column, a row lost without a word, or a character misread in large files
-alone would be a lie that nobody sees.
+What it protects: fields are counted many rows at a time, and pandas fills short rows up. A value in
+the wrong column, a row lost without a word, or a character misread would be a lie that nobody sees.
 """
 
 from __future__ import annotations
@@ -11,24 +10,23 @@ from pathlib import Path
 
 import pytest
 
-from logger import source
 from logger.errors import ReadError
 from logger.reading import read
 from logger.recording import Recording
-from logger.tables import quick_numbers
-from logger.tables import rows_of_cells as table_rows
-from logger.tables.layout import Layout, layout_of
+from logger.tables import cells, even_rows
+from logger.tables.layout import layout_of
 
 HEADER = "time_s,speed_mps,accel_x_mps2"
 
 
-@pytest.fixture(params=["small", "large"])
+@pytest.fixture(params=["whole", "pieces"])
 def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
-    """Read every file as a small or as a large one, in pieces of a hundred rows."""
+    """Read every file in one piece, or in pieces of a hundred rows or so."""
     kind = str(request.param)
-    monkeypatch.setattr(table_rows, "_PANDAS_BYTES", 0 if kind == "large" else 10**9)
-    monkeypatch.setattr(source, "LARGE_BYTES", 0 if kind == "large" else 10**9)
-    monkeypatch.setattr(quick_numbers, "_PANDAS_ROWS", 100)
+    size = 1600 if kind == "pieces" else 10**9
+    monkeypatch.setattr(even_rows, "_PIECE", size)
+    monkeypatch.setattr(cells, "_SMALLEST", size)
+    monkeypatch.setattr(cells, "_LARGEST", size)
     return kind
 
 
@@ -187,20 +185,3 @@ def test_a_carriage_return_late_in_the_file_ends_a_line(tmp_path: Path) -> None:
     head, mark, tail = path.read_bytes().partition(b"\n35.0,")
     path.write_bytes(head + b"\r" + mark[1:] + tail)
     assert speeds(read(path)) == [round(10 + 0.01 * k, 9) for k in range(400)]
-
-
-def test_where_a_row_begins_is_found_by_the_counts(tmp_path: Path) -> None:
-    lines = [f"{k},{'9' * (k % 50)}" for k in range(20_000)]
-    body = written(tmp_path, lines, "a,b").read_bytes()
-    marks = quick_numbers.marks_of(body, Layout(",", ("a", "b"), 1, 2, 4, False, False))
-    assert marks is not None
-    assert len(body) > 3 * quick_numbers.PIECE
-    assert marks.ends == 20_000
-    for row in (0, 1, 2, 4_399, 4_400, 9_999, 19_999):
-        start = marks.start_of(body, 4, row)
-        assert body[start : body.index(b"\n", start)].decode() == lines[row]
-    edge = quick_numbers.PIECE + 4  # a row that begins just where a stretch does
-    first = body.count(b"\n", 4, edge)
-    for row in range(first - 2, first + 3):
-        start = marks.start_of(body, 4, row)
-        assert body[start : body.index(b"\n", start)].decode() == lines[row]

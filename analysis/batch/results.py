@@ -1,0 +1,88 @@
+"""The results of sessions as a report writes them: each in its folder, what several share above."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Mapping
+from pathlib import Path
+
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.session import check_session
+from analysis.pipeline import Analysis
+from analysis.plots.curves import report_plots, run_plots
+from analysis.plots.files import plot_files
+from analysis.report.html import render
+from analysis.report.shared import render_shared, shared_summary
+from analysis.results.road_load import RoadLoad
+from analysis.session_pipeline import analyse_session
+from analysis.sessions.combine import combine
+from analysis.terminal.output import write_together
+from analysis.terminal.progress import Progress
+from analysis.text.numbers import Units
+from analysis.text.summary import summary
+from logger.session.session import Session
+
+__all__ = ["analyse_checked", "print_report", "put_together", "write_plots"]
+
+
+def analyse_checked(
+    session: Session,
+    *,
+    rate_hz: float | None = None,
+    salvage: bool = False,
+    strict: bool = False,
+    road_load: RoadLoad | None = None,
+    quiet: bool = False,
+) -> tuple[Analysis, CrossCheck | None]:
+    """Analyse a session (as `analyse_session` does), and return the cross-check that it asks for."""
+    outcome = analyse_session(
+        session, rate_hz=rate_hz, salvage=salvage, strict=strict, road_load=road_load, quiet=quiet
+    )
+    return outcome, None if session.crosscheck is None else check_session(outcome)
+
+
+def write_plots(
+    outcome: Analysis, crosscheck: CrossCheck | None, folder: Path, *, full: bool
+) -> None:
+    """Write every figure of a session as files."""
+    units = Units.of(outcome.session.display)
+    every_run = run_plots(outcome, units) if full else ()
+    write_together(folder, plot_files((*report_plots(outcome, units, crosscheck), *every_run)))
+
+
+def print_report(
+    outcome: Analysis,
+    crosscheck: CrossCheck | None,
+    folder: Path,
+    *,
+    full: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Write a session's report and print its summary, or its results.json for programs."""
+    with Progress(quiet=quiet) as progress:
+        progress.show("drawing and writing the report")
+        files = render(outcome, crosscheck=crosscheck, full=full)
+        write_together(folder, files)
+    if as_json:
+        print(files["results.json"], end="")
+    if not (as_json and quiet):
+        text = summary(outcome, folder, tuple(files))
+        print(text, file=sys.stderr if as_json else sys.stdout)
+
+
+def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> str:
+    """Write what sessions share; return its summary, or why there is nothing to write."""
+    earlier = folder / "shared.json"
+    old = f" {earlier} is of an earlier time." if earlier.exists() else ""
+    if len(analyses) < 2:
+        return f"Not put together: that takes two usable sessions, found {len(analyses)}.{old}"
+    shared = combine(list(analyses.values()), list(analyses), given - len(analyses))
+    if len(shared.used) < 2:
+        texts = " ".join(finding.text for finding in shared.findings)
+        text = f"Not put together: that takes two usable sessions, found 1. {texts}{old}"
+        return textwrap.fill(text, 80, break_long_words=False)
+    files = render_shared(shared, list(analyses))
+    write_together(folder, files)
+    return shared_summary(shared, folder, tuple(files))

@@ -38,6 +38,8 @@ SCREENS = (
     "alarm",
     "one",
     "question",
+    "list",
+    "empty",
 )
 
 

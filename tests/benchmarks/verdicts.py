@@ -2,7 +2,7 @@
 
 Run by hand, where the tests of the capture page run:
 
-    python tests/benchmarks/verdicts.py --keep     # also writes results/verdicts-DATE.txt
+    python tests/benchmarks/verdicts.py --keep     # also writes results/verdicts.txt
 
 Simulated runs of every kind of phone go through the page's own module in a browser. Counted are: times
 between speeds that lie within their +/-; runs that are all right, but that it wants repeated; and runs

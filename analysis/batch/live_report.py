@@ -19,7 +19,7 @@ from analysis.report.html import render
 from analysis.terminal.errors import EXIT_NOTHING, describe
 from analysis.terminal.output import write_together
 from analysis.text.advice import gain_text
-from analysis.text.numbers import Units, road_load_at
+from analysis.text.numbers import Units, interval_text, number
 from logger.session.files import SESSION_FILE, load_toml
 from logger.session.overrides import open_session
 
@@ -72,7 +72,7 @@ def _shown(outcome: Analysis) -> LiveState:
     """Return headline, intervals, trust, and what would make it better."""
     units = Units.of(outcome.session.display)
     lines = []
-    power, load = outcome.power, road_load_at(outcome)
+    power = outcome.power
     if power is not None:
         title = f"Peak wheel power {units.power_text(power.peak_w, power.peak_sd_w)}"
         interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
@@ -80,9 +80,11 @@ def _shown(outcome: Analysis) -> LiveState:
         lines.append(f"At {at}, 95 %: {interval} {units.power}.")
     else:
         title = "Coast-downs only: no peak wheel power"
-    if load is not None:
-        at = units.speed_text(load.speed_mps)
-        lines.append(f"Road load {load.text} N at {at} (95 %: {load.interval} N).")
+    if outcome.road_load is not None:
+        load = outcome.road_load.headline
+        at, force = units.speed_text(load.speed_mps), number(load.force_n, load.sd_n)
+        interval = interval_text(load.ci95_n, load.sd_n)
+        lines.append(f"Road load {force} N at {at} (95 %: {interval} N).")
     trust = outcome.verdict.trust
     lines.append(f"Trust: {trust.word}. {' '.join(trust.reasons)}".strip())
     for advice in outcome.verdict.advice[:2]:

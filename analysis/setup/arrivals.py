@@ -71,6 +71,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
     if _is_listed(document, arrival.file.name):
         return notes
     notes += _other_mass(document, mass_kg)
+    notes += _other_vehicle(document, stated)
     new = raw + _entry(raw, arrival, stated.get("note") or title_of(name), mass_kg)
     try:
         tomllib.loads(new.decode("utf-8-sig"))
@@ -125,6 +126,18 @@ def _other_mass(document: dict[str, object], mass_kg: float | None) -> list[str]
         "correct it, or put the recording into a session of its own"
     )
     return [text]
+
+
+def _other_vehicle(document: dict[str, object], stated: dict[str, str]) -> list[str]:
+    vehicle = document.get("vehicle")
+    if not isinstance(vehicle, dict):
+        return []
+    return [
+        f"this recording says {key} {stated[comment][:80]!r}, session.toml {vehicle[key]!r}. A session "
+        "has one vehicle in one state: correct it, or put the recording into a session of its own"
+        for key, comment in (("name", "vehicle"), ("state", "state"))
+        if key in vehicle and comment in stated and stated[comment] != vehicle[key]
+    ]
 
 
 def _is_listed(document: dict[str, object], name: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 import time
@@ -148,6 +149,34 @@ def test_ending_the_server_says_that_the_report_was_not_ready(
         server.wait_for("top speed")
         assert server.end() == 0
     assert "The report was not ready: pullcoast report" in "".join(server.said)
+
+
+def test_a_killed_server_leaves_no_process_behind(runs: list[str], tmp_path: Path) -> None:
+    """Its end of a pipe closes with it, whatever ended it."""
+    place = tmp_path / "session"
+
+    def working() -> bool:
+        found = False
+        for command in Path("/proc").glob("[0-9]*/cmdline"):
+            with contextlib.suppress(OSError):
+                data = command.read_bytes()
+                found |= b"run_child" in data and str(place).encode() in data
+        return found
+
+    def until(wanted: bool) -> None:
+        end = time.monotonic() + PATIENCE_S
+        while working() is not wanted:
+            assert time.monotonic() < end
+            time.sleep(0.02)
+
+    with command_server(place) as server:
+        send(server.client, 1, "# mass_kg: 1500\n" + runs[0])
+        until(True)
+        server.process.kill()
+        server.process.wait()
+        until(False)
+    (log,) = place.glob("recording-*.csv")
+    assert log.read_text(encoding="utf-8").endswith(runs[0][-200:])
 
 
 def test_a_killed_process_costs_nothing_and_the_next_try_succeeds(folder: Path) -> None:

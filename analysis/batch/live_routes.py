@@ -21,7 +21,7 @@ REPORT_POLICY = (
     "form-action 'none'; frame-ancestors 'none'"
 )
 #: A link cannot carry the token: whoever has it gets a ticket, which opens the page for so long [s].
-_TICKET_S = 600.0
+_TICKET_S = 3600.0
 _MOST_TICKETS = 32
 _MOST_PAGE_BYTES = 50_000_000
 _FRESH = {"cache-control": "no-store"}

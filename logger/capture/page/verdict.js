@@ -24,8 +24,8 @@ const G_MPS2 = 9.81;
 const RAD = Math.PI / 180;
 // What receivers of phones do, as measured in vehicles, sd: noise of a speed and its slow part [m/s], slow
 // change of the lag with its time [s], unequal smoothing at two gates [s].
-const NOISE_MPS = 0.12;
-const SLOW_MPS = 0.07;
+const NOISE_MPS = 0.1;
+const SLOW_MPS = 0.05;
 const WANDER_S = 0.2;
 const WANDER_OVER_S = 60;
 const SMOOTHING_S = 0.12;

@@ -66,6 +66,10 @@ def test_a_drive_recorded_by_the_page_gives_what_its_files_give(
         open_stored(page)
         says(page, "#report-title", "Peak wheel power")
         shown = page.inner_text("#report-lines")
+        axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+        rules = {"rules": {"color-contrast-enhanced": {"enabled": True}}}
+        seen = axe.Axe().run(page, options=rules).response["violations"]
+        assert [one["id"] for one in seen if one["impact"] in ("serious", "critical")] == []
         faults: list[str] = []
         page.context.on("console", lambda message: faults.append(message.text))
         with page.context.expect_page() as opened:

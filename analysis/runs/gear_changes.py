@@ -1,0 +1,288 @@
+"""Gear changes that an accelerometer shows, found in each pull and agreed on by all of them.
+
+A change is a dip of the acceleration (clutch open, torque cut), or a step down without a dip: an
+automatic keeps torque through it, and two clutches leave no gap, but the higher gear pushes less. Both
+are sought over many lengths, measured in units of the pull's own vibration, and believed where pulls
+show them at the same speed: one driver and one engine change at about the same speeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.runs.gear_edges import end_of_drive, sharpen_change
+from analysis.runs.run import Array, Phase
+from analysis.signals.lag import integral_at
+from analysis.signals.smoothing import Fused
+
+__all__ = ["pieces_by_changes"]
+
+#: The acceleration is looked at in means of this length [s].
+_STEP_S = 0.05
+#: Steps that the drive may be broken for, and steps of drive looked at on both sides.
+_GAPS = (2, 4, 6, 9, 13, 18, 26)
+_SIDES = (12, 6)
+#: A step without a dip takes no longer than this many steps.
+_LONGEST_STEP = 9
+#: What a change takes from the acceleration at least: share of it in a dip, in a step, and [m/s2].
+_LEAST_DIP, _LEAST_STEP, _LEAST_MPS2 = 0.20, 0.12, 0.15
+#: Across a change the acceleration keeps at least this share: no two gears are farther apart.
+_LEAST_KEPT = 0.3
+#: Below this speed launch and grip rule [m/s].
+_SLOWEST_MPS = 2.5
+#: Pulls of one session change gear at speeds this close together: [m/s], and share of the speed.
+_NEAR_MPS, _NEAR_SHARE = 1.0, 0.05
+#: Mean over the pulls of how many sd a change stands out, by number of pulls: more pulls need less.
+#: A step needs more than a dip, for a drive's own corners look a little like steps.
+_CLEAR_SD = {1: 6.0, 2: 4.5, 3: 4.0, 4: 3.6, 6: 3.2, 8: 3.0}
+_STEP_MORE = 1.3
+#: What stands out by less is no candidate.
+_FAINT_SD = 2.0
+#: From here on one pull alone shows a break of the drive that others need not share: a lift.
+_LIFT_SD, _LIFT_DIP = 7.0, 0.5
+#: A dip lasts no longer than this many steps.
+_LONGEST_DIP = 44
+#: A stretch of drive lasts at least this long [s].
+_SHORTEST_S = 0.4
+#: From this share on a dip is an open clutch, whose two edges show apart from each other.
+_DEEP = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Change:
+    """One candidate in one pull: when [s], at which speed [m/s], how clear, how long, how deep."""
+
+    start_s: float
+    end_s: float
+    speed_mps: float
+    clear_sd: float
+    dip_share: float
+
+    @property
+    def middle_s(self) -> float:
+        return 0.5 * (self.start_s + self.end_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """One pull: the times and speeds of its drive, and its candidates in order of clearness."""
+
+    time_s: Array
+    speed_mps: Array
+    changes: tuple[_Change, ...]
+
+    def near(self, speed_mps: float, reach_mps: float) -> _Change | None:
+        """Return the clearest candidate about a speed, or None."""
+        return next((c for c in self.changes if abs(c.speed_mps - speed_mps) <= reach_mps), None)
+
+
+def pieces_by_changes(
+    fused: Sequence[Fused], pulls: Mapping[int, Phase], log_of: Mapping[int, int]
+) -> tuple[dict[int, tuple[tuple[float, float], ...]], list[float]]:
+    """Return the stretches of uninterrupted drive [s] of each pull by run number, and the speeds.
+
+    The speeds [m/s] are those at which the pulls agree that the gear was changed.
+    """
+    seen = {number: _look(fused[log_of[number]], pull) for number, pull in pulls.items()}
+    agreed = _agreed_speeds(list(seen.values()))
+    result = {}
+    for number, pull in pulls.items():
+        mount = fused[log_of[number]].mount
+        time_s, force = mount.accel_time_s, mount.forward_mps2
+        edges, end_s = [pull.gear_pieces_s[0][0]], pull.gear_pieces_s[-1][1]
+        for change in _changes_of(seen[number], agreed):
+            begin, stop = sharpen_change(
+                time_s, force, (change.start_s, change.end_s), (edges[-1], end_s),
+                deep=change.dip_share > _DEEP,
+            )  # fmt: skip
+            if begin - edges[-1] >= _SHORTEST_S:
+                edges += [begin, stop]
+            else:  # hardly any drive before it: the piece begins after this change
+                edges[-1] = stop
+        edges.append(end_of_drive(time_s, force, edges[-1], end_s))
+        cut = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
+        result[number] = tuple((a, b) for a, b in cut if b - a >= _SHORTEST_S) or pull.gear_pieces_s
+    return result, agreed
+
+
+def _noise_sd(total: Array, steps: int) -> float:
+    """Return the sd of means over so many steps: from second differences, which drive hardly has."""
+    if total.size < 3 * steps + 2:
+        return float("nan")
+    means = (total[steps:] - total[:-steps]) / steps
+    second = means[: -2 * steps] - 2.0 * means[steps:-steps] + means[2 * steps :]
+    return 1.4826 * float(np.median(np.abs(second))) / float(np.sqrt(6.0))
+
+
+def _look(fused: Fused, pull: Phase) -> _Seen:
+    """Return what shows as a dip or a step down in a pull."""
+    curve = fused.curve
+    assert curve is not None  # pulls are only found on curves
+    edge_s = np.arange(pull.gear_pieces_s[0][0], pull.gear_pieces_s[-1][1] + 1e-9, _STEP_S)
+    speed = np.interp(edge_s, curve.time_s, curve.speed_mps)
+    integral = integral_at(edge_s, fused.mount.accel_time_s, fused.mount.forward_mps2[:, None])[
+        :, 0
+    ]
+    total = (integral - integral[0]) / _STEP_S
+    # the sensor's offset: what its mean has beyond the gain of speed
+    offset = (total[-1] - (speed[-1] - speed[0]) / _STEP_S) / max(edge_s.size - 1, 1)
+    total = total - offset * np.arange(edge_s.size)
+    tried = []
+    for side in _SIDES:
+        side_sd = _noise_sd(total, side)
+        for gap in _GAPS:
+            first = np.arange(side, edge_s.size - gap - side)
+            if first.size and np.isfinite(side_sd):
+                clear, dip = _contrast(total, speed, first, gap, side, max(side_sd, 0.02))
+                tried.append((side, gap, first, clear, dip))
+    return _Seen(
+        time_s=edge_s, speed_mps=speed, changes=tuple(_clearest_first(tried, total, edge_s, speed))
+    )
+
+
+_Tried: TypeAlias = tuple[int, int, NDArray[np.intp], Array, Array]
+
+
+def _clearest_first(
+    tried: Sequence[_Tried], total: Array, edge_s: Array, speed: Array
+) -> Iterator[_Change]:
+    """Yield candidates, the clearest first; what looks at one already found is passed over."""
+    clears = [clear.copy() for _, _, _, clear, _ in tried]
+    while clears:
+        tops = [float(clear.max(initial=0.0)) for clear in clears]
+        which = int(np.argmax(tops))
+        if tops[which] < _FAINT_SD:
+            return
+        side, gap, first, _, dip = tried[which]
+        at = int(np.argmax(clears[which]))
+        start, end = int(first[at]), int(first[at]) + gap
+        if dip[at] > 0.0:
+            start, end = _whole_dip(total, start, end, side)
+        yield _Change(
+            start_s=float(edge_s[start]),
+            end_s=float(edge_s[end]),
+            speed_mps=float(speed[(start + end) // 2]),
+            clear_sd=tops[which],
+            dip_share=float(dip[at]),
+        )
+        for (other_side, other_gap, begins, _, _), clear in zip(tried, clears, strict=True):
+            touches = begins + other_gap + other_side > start - 2
+            clear[touches & (begins - other_side < end + 2)] = 0.0
+
+
+def _whole_dip(total: Array, start: int, end: int, side: int) -> tuple[int, int]:
+    """Return the steps between which the acceleration stays below half-way to both sides' levels."""
+    inside = (total[end] - total[start]) / (end - start)
+    before = 0.5 * (inside + (total[start] - total[start - side]) / side)
+    after = 0.5 * (inside + (total[end + side] - total[end]) / side)
+    low, high = start, end
+    while low > side and total[low] - total[low - 2] < 2.0 * before and end - low < _LONGEST_DIP:
+        low -= 1
+    most = total.size - side - 1
+    while high < most and total[high + 2] - total[high] < 2.0 * after and high - low < _LONGEST_DIP:
+        high += 1
+    return low, high
+
+
+def _contrast(
+    total: Array, speed: Array, first: NDArray[np.intp], gap: int, side: int, side_sd: float
+) -> tuple[Array, Array]:
+    """Return by how many sd the drive dips or steps down over each gap, and the dip's share of it."""
+    length, half = side * _STEP_S, side // 2
+    last = first + gap
+    before = (total[first] - total[first - side]) / side
+    after = (total[last + side] - total[last]) / side
+    # slope of each side, from its two halves, held by what engines do: the force falls by 0.4 +- 0.6
+    # of itself over the speed
+    v = np.maximum(speed[first + gap // 2], 3.0)
+    usual = np.maximum(0.5 * (before + after), 0.2) ** 2 / v
+    measured_var = 16.0 * side_sd**2 / length**2
+    prior_var = (0.6 * usual) ** 2 + 0.05**2
+    keep = prior_var / (prior_var + measured_var)
+
+    def slope(start: NDArray[np.intp]) -> Array:
+        middle, end = total[start + half], total[start + 2 * half]
+        measured = (end - 2.0 * middle + total[start]) / half / (half * _STEP_S)
+        return np.asarray(-0.4 * usual + keep * (measured + 0.4 * usual))
+
+    slope_b, slope_a = slope(first - side), slope(last)
+    level_b, level_a = before + 0.5 * length * slope_b, after - 0.5 * length * slope_a
+    slope_var = keep * measured_var
+    # a dip: the mean inside below both sides
+    inside = (total[last] - total[first]) / gap
+    least = np.minimum(level_b, level_a)
+    dip = least - inside
+    inside_var = side_sd**2 * side / gap
+    dip_sd = np.sqrt(inside_var + side_sd**2 + 0.25 * length**2 * slope_var)
+    # a step: lower after it than before by more than the steeper side's own fall
+    step = level_b - level_a - gap * _STEP_S * np.maximum(-np.minimum(slope_b, slope_a), 0.0)
+    step_sd = np.sqrt(2.0 * side_sd**2 + 0.5 * length**2 * slope_var)
+    pulls = (level_b > 0.3) & (level_a > np.maximum(_LEAST_KEPT * level_b, 0.15))
+    pulls &= speed[first + gap // 2] > _SLOWEST_MPS
+    dips = pulls & (dip > np.maximum(_LEAST_DIP * least, _LEAST_MPS2))
+    steps = pulls & (step > np.maximum(_LEAST_STEP * level_b, _LEAST_MPS2))
+    steps &= gap <= _LONGEST_STEP
+    by_step = np.where(steps, step / step_sd / _STEP_MORE, 0.0)
+    clear = np.maximum(np.where(dips, dip / dip_sd, 0.0), by_step)
+    return clear, np.where(dips, dip / np.maximum(least, 0.1), 0.0)
+
+
+def _reach(speed_mps: float) -> float:
+    return max(_NEAR_MPS, _NEAR_SHARE * speed_mps)
+
+
+def _agreed_speeds(pulls: Sequence[_Seen]) -> list[float]:
+    """Return the speeds [m/s] at which pulls together show a change, in order."""
+    left = sorted({change.speed_mps for pull in pulls for change in pull.changes})
+    agreed: list[float] = []
+    while left:
+        scores = [_agreement(pulls, speed) for speed in left]
+        best = int(np.argmax(scores))
+        if scores[best] < 1.0:
+            break
+        near = [pull.near(left[best], _reach(left[best])) for pull in pulls]
+        centre = float(np.median([change.speed_mps for change in near if change is not None]))
+        agreed.append(centre)
+        taken = {change.speed_mps for change in near if change is not None}
+        left = [v for v in left if v not in taken and abs(v - centre) > _reach(centre)]
+    return sorted(agreed)
+
+
+def _agreement(pulls: Sequence[_Seen], speed_mps: float) -> float:
+    """Return how clearly the pulls through a speed show a change there, over what is asked; 0 if few."""
+    found = [
+        min(change.clear_sd, 10.0) if (change := pull.near(speed_mps, _reach(speed_mps))) else 0.0
+        for pull in pulls
+        if pull.speed_mps[0] < speed_mps < pull.speed_mps[-1]
+    ]
+    if not found:
+        return 0.0
+    asked = float(np.interp(len(found), list(_CLEAR_SD), list(_CLEAR_SD.values())))
+    agree = sum(clear > 0.6 * asked for clear in found)
+    return float(np.mean(found)) / asked if agree >= max(0.5 * len(found), 1.0) else 0.0
+
+
+def _changes_of(pull: _Seen, agreed: Sequence[float]) -> list[_Change]:
+    """Return the changes of one pull in order of time: those agreed on, and lifts of its own."""
+    changes: list[_Change] = []
+    for speed in agreed:
+        if not pull.speed_mps[0] < speed < pull.speed_mps[-1]:
+            continue
+        change = pull.near(speed, _reach(speed))
+        if change is None:  # not seen here: cut where the speed is passed
+            at = float(pull.time_s[int(np.argmax(pull.speed_mps >= speed))])
+            change = _Change(
+                start_s=at - 0.15, end_s=at + 0.15, speed_mps=speed, clear_sd=0.0, dip_share=0.0
+            )
+        changes.append(change)
+    changes += [
+        change
+        for change in pull.changes
+        if change.clear_sd > _LIFT_SD and change.dip_share > _LIFT_DIP and change not in changes
+    ]
+    return sorted(changes, key=lambda change: change.start_s)

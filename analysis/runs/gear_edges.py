@@ -1,0 +1,138 @@
+"""Where drive breaks off and comes back, to some hundredths of a second, on the samples as recorded.
+
+The force about an edge is fitted by a line in drive, a level without it, and a straight fall between,
+over a grid of the fall's beginning and length; a rise is a fall in reversed time.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.runs.run import Array
+
+__all__ = ["end_of_drive", "sharpen_change"]
+
+#: How far an edge may lie from where it was seen [s], drive looked at beside it [s], and what is left
+#: out between an edge and the drive that counts [s].
+_REACH_S, _DRIVE_S, _SAFE_S = 0.35, 0.6, 0.06
+_FALLS_S = np.array([0.0, 0.06, 0.12, 0.2, 0.3])
+_RISES_S = np.array([0.0, 0.1, 0.2, 0.3, 0.45, 0.7, 1.0])
+_STEP_S = 0.02
+#: Without clear edges this much is left out before and after a change [s].
+_BEFORE_S, _AFTER_S = 0.15, 0.25
+#: Slope of the force in drive is held by this sd, as a share of the force [1/s].
+_SLOPE_SHARE = 0.25
+
+
+def sharpen_change(
+    time_s: Array,
+    force_mps2: Array,
+    change_s: tuple[float, float],
+    between_s: tuple[float, float],
+    *,
+    deep: bool,
+) -> tuple[float, float]:
+    """Return when drive ends before a change and is whole again after it [s].
+
+    `change_s` is where it was seen, `between_s` the drive about it; `deep` where the drive is gone in
+    between, so that each edge shows for itself.
+    """
+    begin, stop = change_s
+    least_s, most_s = between_s
+    if not deep:
+        found = _plateau(time_s, force_mps2, begin, stop, least_s, most_s)
+        if found is None:
+            return begin - _BEFORE_S, stop + _AFTER_S
+        return found[0] - _SAFE_S, found[1] + _SAFE_S
+    middle = 0.5 * (begin + stop)
+    fall = _edge(time_s, force_mps2, begin, middle + 0.1 * (stop - begin), least_s, _FALLS_S)
+    back_s, back = -time_s[::-1], force_mps2[::-1]
+    rise = _edge(back_s, back, -stop, -(middle - 0.1 * (stop - begin)), -most_s, _RISES_S)
+    return (
+        begin - _BEFORE_S if fall is None else min(fall, middle) - _SAFE_S,
+        stop + _AFTER_S if rise is None else max(-rise, middle) + _SAFE_S,
+    )
+
+
+def end_of_drive(time_s: Array, force_mps2: Array, least_s: float, rough_s: float) -> float:
+    """Return when the last drive of a pull ends [s]; `rough_s` is safely before it."""
+    end = _edge(time_s, force_mps2, rough_s + 0.2, rough_s + 0.8, least_s, _FALLS_S)
+    return rough_s if end is None else max(end - _SAFE_S, rough_s - 0.3)
+
+
+def _edge(
+    time_s: Array,
+    force: Array,
+    rough_s: float,
+    inside_s: float,
+    least_s: float,
+    lengths_s: Array,
+) -> float | None:
+    """Return when drive begins to fall [s], `inside_s` lying behind the fall; None if unclear."""
+    inside = (time_s >= max(rough_s - _REACH_S - _DRIVE_S, least_s)) & (time_s <= inside_s)
+    t, f = time_s[inside], force[inside]
+    starts = np.arange(rough_s - _REACH_S, min(rough_s + _REACH_S, inside_s - 0.03), _STEP_S)
+    starts = starts[starts > least_s + 0.15]
+    if t.size < 8 or not starts.size:
+        return None
+    at, fall = (grid.ravel() for grid in np.meshgrid(starts, lengths_s))
+    drive = np.clip((at[:, None] + fall[:, None] - t) / np.maximum(fall[:, None], 1e-6), 0.0, 1.0)
+    none = 1.0 - drive
+    enough = (none.sum(axis=1) >= 2.0) & (drive.sum(axis=1) >= 3.0)
+    drive, none, at = drive[enough], none[enough], at[enough]
+    if not at.size:
+        return None
+    basis = np.stack([drive, drive * (t - at[:, None]), none], axis=1)
+    solution, gained = _fits(basis, f, (1,))
+    best = int(np.argmax(gained))
+    level, rest = solution[best, 0], solution[best, 2]
+    return float(at[best]) if level - rest > max(0.15 * abs(level), 0.15) else None
+
+
+def _plateau(
+    time_s: Array, force: Array, begin_s: float, stop_s: float, least_s: float, most_s: float
+) -> tuple[float, float] | None:
+    """Return when drive falls from one line to a level of any height, and goes on along another."""
+    inside = (time_s >= max(begin_s - _REACH_S - _DRIVE_S, least_s)) & (
+        time_s <= min(stop_s + _REACH_S + _DRIVE_S, most_s)
+    )
+    t, f = time_s[inside], force[inside]
+    if t.size < 12:
+        return None
+    starts = np.arange(begin_s - _REACH_S, stop_s, 0.05)
+    lengths = np.array([0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8])
+    grids = np.meshgrid(starts, np.array([0.05, 0.15]), lengths, np.array([0.05, 0.2, 0.4]))
+    first, fall, hold, rise = (grid.ravel()[:, None] for grid in grids)
+    before = np.clip((first + fall - t) / fall, 0.0, 1.0)
+    last = first + fall + hold + rise
+    after = np.clip((t - last + rise) / rise, 0.0, 1.0)
+    enough = (before.sum(axis=1) >= 4.0) & (after.sum(axis=1) >= 4.0)
+    enough &= last[:, 0] <= stop_s + _REACH_S
+    before, after, first, last = before[enough], after[enough], first[enough], last[enough]
+    if not first.size:
+        return None
+    basis = np.stack(
+        [before, before * (t - first), 1.0 - before - after, after, after * (t - last)], axis=1
+    )
+    solution, gained = _fits(basis, f, (1, 4))
+    best = int(np.argmax(gained))
+    if solution[best, 0] - min(solution[best, 2], solution[best, 3]) < 0.1:
+        return None
+    return float(first[best, 0]), float(last[best, 0])
+
+
+def _fits(basis: Array, force: Array, slopes: tuple[int, ...]) -> tuple[Array, Array]:
+    """Return least-squares solutions of many bases at once, and what each explains.
+
+    The columns in `slopes` are held to 0 by what engines do, in units of the scatter about the mean.
+    """
+    size = basis.shape[1]
+    hold = np.full(size, 1e-6)
+    level = max(abs(float(np.median(force))), 0.5)
+    scatter = max(1.4826 * float(np.median(np.abs(np.diff(force)))) / np.sqrt(2.0), 0.02)
+    for column in slopes:
+        hold[column] = (scatter / (_SLOPE_SHARE * level)) ** 2
+    left = basis @ basis.transpose(0, 2, 1) + np.diag(hold)
+    right = basis @ force
+    solution = np.linalg.solve(left, right[..., None])[..., 0]
+    return solution, (solution * right).sum(axis=1)

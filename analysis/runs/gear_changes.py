@@ -15,7 +15,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.runs.gear_edges import end_of_drive, sharpen_change
+from analysis.runs.gear_edges import end_of_drive, sharpen_deep, sharpen_together
 from analysis.runs.run import Array, Phase
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
@@ -63,10 +63,6 @@ class _Change:
     clear_sd: float
     dip_share: float
 
-    @property
-    def middle_s(self) -> float:
-        return 0.5 * (self.start_s + self.end_s)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Seen:
@@ -90,24 +86,73 @@ def pieces_by_changes(
     """
     seen = {number: _look(fused[log_of[number]], pull) for number, pull in pulls.items()}
     agreed = _agreed_speeds(list(seen.values()))
+    signals = {}
+    for number in pulls:
+        mount = fused[log_of[number]].mount
+        signals[number] = (mount.accel_time_s, mount.forward_mps2)
+    breaks = _sharpened(seen, agreed, signals)
     result = {}
     for number, pull in pulls.items():
-        mount = fused[log_of[number]].mount
-        time_s, force = mount.accel_time_s, mount.forward_mps2
         edges, end_s = [pull.gear_pieces_s[0][0]], pull.gear_pieces_s[-1][1]
-        for change in _changes_of(seen[number], agreed):
-            begin, stop = sharpen_change(
-                time_s, force, (change.start_s, change.end_s), (edges[-1], end_s),
-                deep=change.dip_share > _DEEP,
-            )  # fmt: skip
+        for begin, stop in sorted(breaks[number]):
             if begin - edges[-1] >= _SHORTEST_S:
                 edges += [begin, stop]
             else:  # hardly any drive before it: the piece begins after this change
-                edges[-1] = stop
-        edges.append(end_of_drive(time_s, force, edges[-1], end_s))
+                edges[-1] = max(edges[-1], stop)
+        edges.append(end_of_drive(*signals[number], edges[-1], end_s))
         cut = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
         result[number] = tuple((a, b) for a, b in cut if b - a >= _SHORTEST_S) or pull.gear_pieces_s
     return result, agreed
+
+
+def _sharpened(
+    seen: Mapping[int, _Seen],
+    agreed: Sequence[float],
+    signals: Mapping[int, tuple[Array, Array]],
+) -> dict[int, list[tuple[float, float]]]:
+    """Return the breaks of the drive [s] in each pull, by run number: changes agreed on, and lifts."""
+    breaks: dict[int, list[tuple[float, float]]] = {number: [] for number in seen}
+    for speed in agreed:
+        changes = {number: _change_at(pull, speed) for number, pull in seen.items()}
+        here = {number: change for number, change in changes.items() if change is not None}
+        if float(np.median([change.dip_share for change in here.values()])) <= _DEEP:
+            found = sharpen_together(
+                [signals[number] for number in here],
+                [(change.start_s, change.end_s) for change in here.values()],
+            )
+            for number, edges in zip(here, found, strict=True):
+                breaks[number].append(edges)
+            continue
+        for number, change in here.items():
+            breaks[number].append(_deep(seen[number], change, signals[number]))
+    for number, pull in seen.items():
+        known = list(breaks[number])
+        breaks[number] += [
+            _deep(pull, change, signals[number])
+            for change in pull.changes
+            if change.clear_sd > _LIFT_SD
+            and change.dip_share > _LIFT_DIP
+            and not any(a < change.end_s and b > change.start_s for a, b in known)
+        ]
+    return breaks
+
+
+def _deep(pull: _Seen, change: _Change, signal: tuple[Array, Array]) -> tuple[float, float]:
+    between = (float(pull.time_s[0]), float(pull.time_s[-1]))
+    return sharpen_deep(signal, (change.start_s, change.end_s), between)
+
+
+def _change_at(pull: _Seen, speed_mps: float) -> _Change | None:
+    """Return the change of one pull that is nearest to an agreed speed; None if it is not passed."""
+    if not pull.speed_mps[0] < speed_mps < pull.speed_mps[-1]:
+        return None
+    change = pull.near(speed_mps, _reach(speed_mps))
+    if change is not None:
+        return change
+    at = float(pull.time_s[int(np.argmax(pull.speed_mps >= speed_mps))])
+    return _Change(
+        start_s=at - 0.15, end_s=at + 0.15, speed_mps=speed_mps, clear_sd=0.0, dip_share=0.0
+    )
 
 
 def _noise_sd(total: Array, steps: int) -> float:
@@ -265,24 +310,3 @@ def _agreement(pulls: Sequence[_Seen], speed_mps: float) -> float:
     asked = float(np.interp(len(found), list(_CLEAR_SD), list(_CLEAR_SD.values())))
     agree = sum(clear > 0.6 * asked for clear in found)
     return float(np.mean(found)) / asked if agree >= max(0.5 * len(found), 1.0) else 0.0
-
-
-def _changes_of(pull: _Seen, agreed: Sequence[float]) -> list[_Change]:
-    """Return the changes of one pull in order of time: those agreed on, and lifts of its own."""
-    changes: list[_Change] = []
-    for speed in agreed:
-        if not pull.speed_mps[0] < speed < pull.speed_mps[-1]:
-            continue
-        change = pull.near(speed, _reach(speed))
-        if change is None:  # not seen here: cut where the speed is passed
-            at = float(pull.time_s[int(np.argmax(pull.speed_mps >= speed))])
-            change = _Change(
-                start_s=at - 0.15, end_s=at + 0.15, speed_mps=speed, clear_sd=0.0, dip_share=0.0
-            )
-        changes.append(change)
-    changes += [
-        change
-        for change in pull.changes
-        if change.clear_sd > _LIFT_SD and change.dip_share > _LIFT_DIP and change not in changes
-    ]
-    return sorted(changes, key=lambda change: change.start_s)

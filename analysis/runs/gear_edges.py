@@ -6,11 +6,14 @@ over a grid of the fall's beginning and length; a rise is a fall in reversed tim
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from analysis.runs.run import Array
+from analysis.signals.lag import integral_at
 
-__all__ = ["end_of_drive", "sharpen_change"]
+__all__ = ["end_of_drive", "sharpen_deep", "sharpen_together"]
 
 #: How far an edge may lie from where it was seen [s], drive looked at beside it [s], and what is left
 #: out between an edge and the drive that counts [s].
@@ -24,34 +27,46 @@ _BEFORE_S, _AFTER_S = 0.15, 0.25
 _SLOPE_SHARE = 0.25
 
 
-def sharpen_change(
-    time_s: Array,
-    force_mps2: Array,
-    change_s: tuple[float, float],
-    between_s: tuple[float, float],
-    *,
-    deep: bool,
+def sharpen_deep(
+    signal: tuple[Array, Array], change_s: tuple[float, float], between_s: tuple[float, float]
 ) -> tuple[float, float]:
-    """Return when drive ends before a change and is whole again after it [s].
+    """Return when drive ends before an open clutch and is whole again after it [s].
 
-    `change_s` is where it was seen, `between_s` the drive about it; `deep` where the drive is gone in
-    between, so that each edge shows for itself.
+    `signal` is time [s] and force [m/s2], `change_s` where it was seen, `between_s` the drive about it.
     """
+    time_s, force = signal
     begin, stop = change_s
-    least_s, most_s = between_s
-    if not deep:
-        found = _plateau(time_s, force_mps2, begin, stop, least_s, most_s)
-        if found is None:
-            return begin - _BEFORE_S, stop + _AFTER_S
-        return found[0] - _SAFE_S, found[1] + _SAFE_S
-    middle = 0.5 * (begin + stop)
-    fall = _edge(time_s, force_mps2, begin, middle + 0.1 * (stop - begin), least_s, _FALLS_S)
-    back_s, back = -time_s[::-1], force_mps2[::-1]
-    rise = _edge(back_s, back, -stop, -(middle - 0.1 * (stop - begin)), -most_s, _RISES_S)
+    middle, near = 0.5 * (begin + stop), 0.1 * (stop - begin)
+    fall = _edge(time_s, force, begin, middle + near, between_s[0], _FALLS_S)
+    rise = _edge(-time_s[::-1], force[::-1], -stop, near - middle, -between_s[1], _RISES_S)
     return (
         begin - _BEFORE_S if fall is None else min(fall, middle) - _SAFE_S,
         stop + _AFTER_S if rise is None else max(-rise, middle) + _SAFE_S,
     )
+
+
+def sharpen_together(
+    signals: Sequence[tuple[Array, Array]], changes_s: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Return the same for one change with torque in all pulls: one gearbox takes the same time.
+
+    Pulls are laid over each other where their drive begins to fall, and the end is found on their mean.
+    """
+    falls_s = []
+    for (time_s, force), (begin, stop) in zip(signals, changes_s, strict=True):
+        inside_s = min(max(stop, begin + 0.3), begin + 0.5)
+        fall = _edge(time_s, force, begin, inside_s, time_s[0], _FALLS_S)
+        falls_s.append(begin if fall is None else fall)
+    edge_s = np.arange(-_REACH_S - _DRIVE_S, 1.0 + _DRIVE_S, 0.04)
+    over = []
+    for (time_s, force), fall_s in zip(signals, falls_s, strict=True):
+        integral = integral_at(edge_s + fall_s, time_s, force[:, None])[:, 0]
+        over.append(np.diff(integral) / np.diff(edge_s))
+    middle_s = 0.5 * (edge_s[1:] + edge_s[:-1])
+    length_s = float(np.median([stop - begin for begin, stop in changes_s]))
+    found = _plateau(middle_s, np.mean(over, axis=0), 0.0, length_s)
+    first, last = (-_BEFORE_S, length_s + _AFTER_S) if found is None else found
+    return [(fall_s + first - _SAFE_S, fall_s + last + 1.5 * _SAFE_S) for fall_s in falls_s]
 
 
 def end_of_drive(time_s: Array, force_mps2: Array, least_s: float, rough_s: float) -> float:
@@ -90,16 +105,12 @@ def _edge(
 
 
 def _plateau(
-    time_s: Array, force: Array, begin_s: float, stop_s: float, least_s: float, most_s: float
+    time_s: Array, force: Array, begin_s: float, stop_s: float
 ) -> tuple[float, float] | None:
     """Return when drive falls from one line to a level of any height, and goes on along another."""
-    inside = (time_s >= max(begin_s - _REACH_S - _DRIVE_S, least_s)) & (
-        time_s <= min(stop_s + _REACH_S + _DRIVE_S, most_s)
-    )
+    inside = (time_s >= begin_s - _REACH_S - _DRIVE_S) & (time_s <= stop_s + 0.6 + _DRIVE_S)
     t, f = time_s[inside], force[inside]
-    if t.size < 12:
-        return None
-    starts = np.arange(begin_s - _REACH_S, stop_s, 0.05)
+    starts = np.arange(begin_s - 0.2, begin_s + 0.2, 0.04)
     lengths = np.array([0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8])
     grids = np.meshgrid(starts, np.array([0.05, 0.15]), lengths, np.array([0.05, 0.2, 0.4]))
     first, fall, hold, rise = (grid.ravel()[:, None] for grid in grids)
@@ -107,7 +118,7 @@ def _plateau(
     last = first + fall + hold + rise
     after = np.clip((t - last + rise) / rise, 0.0, 1.0)
     enough = (before.sum(axis=1) >= 4.0) & (after.sum(axis=1) >= 4.0)
-    enough &= last[:, 0] <= stop_s + _REACH_S
+    enough &= last[:, 0] <= stop_s + 0.6
     before, after, first, last = before[enough], after[enough], first[enough], last[enough]
     if not first.size:
         return None

@@ -8,12 +8,15 @@ show them at the same speed: one driver and one engine change at about the same 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import percentile_filter
+from scipy.special import ndtri
 
 from analysis.runs.gear_edges import end_of_drive, sharpen_deep, sharpen_together
 from analysis.runs.run import Array, Phase
@@ -35,18 +38,34 @@ _LEAST_DIP, _LEAST_STEP, _LEAST_MPS2 = 0.20, 0.12, 0.15
 _LEAST_KEPT = 0.3
 #: Below this speed launch and grip rule [m/s].
 _SLOWEST_MPS = 2.5
-#: Pulls of one session change gear at speeds this close together: [m/s], and share of the speed.
-_NEAR_MPS, _NEAR_SHARE = 1.0, 0.05
-#: Mean over the pulls of how many sd a change stands out, by number of pulls: more pulls need less.
+#: Drivers change gear at speeds this close together, gearboxes that keep torque at closer ones: [m/s]
+#: and share of the speed.
+_DRIVER_MPS, _DRIVER_SHARE = 1.0, 0.05
+_GEARBOX_MPS, _GEARBOX_SHARE = 0.3, 0.015
+#: An open clutch takes this share of the acceleration and stands out by so many sd; where only one pull
+#: shows what it must show, by so many more.
+_OPEN_DIP, _OPEN_SD, _ALONE_SD = 0.5, 4.5, 1.5
+#: Of everything else the middle of the pulls must exceed what chance shows at so close speeds: its
+#: largest of independent looks, one each this long [s], by so many of its own sd.
+_LOOK_S, _CHANCE_SD = 0.05, 3.0
 #: A step needs more than a dip, for a drive's own corners look a little like steps.
-_CLEAR_SD = {1: 6.0, 2: 4.5, 3: 4.0, 4: 3.6, 6: 3.2, 8: 3.0}
 _STEP_MORE = 1.3
+#: A step below this speed is the clutch that closes in the launch [m/s].
+_CLUTCH_MPS = 8.0
+#: Vibration is measured over so long [s] by this share of its sizes, below which changes hardly count.
+_LOCAL_S, _LOW_SHARE = 5.0, 0.35
+#: Over a pull it is between so many times as loud as usual.
+_LOUDER = (0.7, 3.0)
 #: What stands out by less is no candidate.
 _FAINT_SD = 2.0
+#: No mean is known better than this [m/s2].
+_QUIETEST_MPS2 = 0.02
 #: From here on one pull alone shows a break of the drive that others need not share: a lift.
 _LIFT_SD, _LIFT_DIP = 7.0, 0.5
 #: A dip lasts no longer than this many steps.
 _LONGEST_DIP = 44
+#: What phases leave out on both sides of a gap [s].
+_COARSE_S = 0.15
 #: A stretch of drive lasts at least this long [s].
 _SHORTEST_S = 0.4
 #: From this share on a dip is an open clutch, whose two edges show apart from each other.
@@ -91,13 +110,20 @@ def pieces_by_changes(
         mount = fused[log_of[number]].mount
         signals[number] = (mount.accel_time_s, mount.forward_mps2)
     breaks = _sharpened(seen, agreed, signals)
+    slipping_s = {
+        number: float(
+            pull.time_s[np.argmax(pull.speed_mps >= min(_CLUTCH_MPS, pull.speed_mps[-1]))]
+        )
+        for number, pull in seen.items()
+    }
     result = {}
     for number, pull in pulls.items():
         edges, end_s = [pull.gear_pieces_s[0][0]], pull.gear_pieces_s[-1][1]
         for begin, stop in sorted(breaks[number]):
-            if begin - edges[-1] >= _SHORTEST_S:
+            launch = pull.from_mps < 1.0 and len(edges) == 1 and stop < slipping_s[number]
+            if begin - edges[-1] >= _SHORTEST_S and not launch:
                 edges += [begin, stop]
-            else:  # hardly any drive before it: the piece begins after this change
+            else:  # hardly any drive before it, or a slipping clutch: the piece begins after it
                 edges[-1] = max(edges[-1], stop)
         edges.append(end_of_drive(*signals[number], edges[-1], end_s))
         cut = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
@@ -155,13 +181,27 @@ def _change_at(pull: _Seen, speed_mps: float) -> _Change | None:
     )
 
 
-def _noise_sd(total: Array, steps: int) -> float:
-    """Return the sd of means over so many steps: from second differences, which drive hardly has."""
-    if total.size < 3 * steps + 2:
-        return float("nan")
+def _noise_sd(total: Array, steps: int) -> Array:
+    """Return the sd of means over so many steps at each edge; louder where the vehicle is faster.
+
+    From second differences of neighbouring means, which drive itself hardly has.
+    """
+    found = [_second_sizes(total, count) for count in (steps, _GAPS[1])]
+    if found[0].size == 0:
+        return np.full(total.size, np.nan)
+    usual, quick = (np.quantile(sizes, _LOW_SHARE) for sizes in found)
+    local = percentile_filter(found[1], 100 * _LOW_SHARE, round(_LOCAL_S / _STEP_S), mode="nearest")
+    before = (total.size - local.size) // 2
+    local = np.pad(local, (before, total.size - local.size - before), mode="edge")
+    # the quantile of a normal distribution's sizes in its sd, and the sd of a second difference
+    unit = ndtri(0.5 + 0.5 * _LOW_SHARE) * np.sqrt(6.0)
+    louder = np.clip(local / max(float(quick), 1e-9), *_LOUDER)
+    return np.asarray(np.maximum(usual / unit * louder, _QUIETEST_MPS2))
+
+
+def _second_sizes(total: Array, steps: int) -> Array:
     means = (total[steps:] - total[:-steps]) / steps
-    second = means[: -2 * steps] - 2.0 * means[steps:-steps] + means[2 * steps :]
-    return 1.4826 * float(np.median(np.abs(second))) / float(np.sqrt(6.0))
+    return np.abs(means[: -2 * steps] - 2.0 * means[steps:-steps] + means[2 * steps :])
 
 
 def _look(fused: Fused, pull: Phase) -> _Seen:
@@ -182,11 +222,35 @@ def _look(fused: Fused, pull: Phase) -> _Seen:
         side_sd = _noise_sd(total, side)
         for gap in _GAPS:
             first = np.arange(side, edge_s.size - gap - side)
-            if first.size and np.isfinite(side_sd):
-                clear, dip = _contrast(total, speed, first, gap, side, max(side_sd, 0.02))
+            if first.size and np.isfinite(side_sd[0]):
+                here = side_sd[first + gap // 2]
+                clear, dip = _contrast(total, speed, first, gap, side, here)
                 tried.append((side, gap, first, clear, dip))
-    return _Seen(
-        time_s=edge_s, speed_mps=speed, changes=tuple(_clearest_first(tried, total, edge_s, speed))
+    changes = list(_clearest_first(tried, total, edge_s, speed))
+    changes += [gap for gap in _gaps(pull, edge_s, speed) if not _touches(gap, changes)]
+    changes.sort(key=lambda change: -change.clear_sd)
+    return _Seen(time_s=edge_s, speed_mps=speed, changes=tuple(changes))
+
+
+def _gaps(pull: Phase, edge_s: Array, speed: Array) -> list[_Change]:
+    """Return the gaps between the pieces that the coarse search of phases left: open clutches."""
+    gaps = []
+    for (_, start_s), (end_s, _) in itertools.pairwise(pull.gear_pieces_s):
+        start_s, end_s = start_s + _COARSE_S, max(end_s - _COARSE_S, start_s + 2 * _COARSE_S)
+        at = float(np.interp(0.5 * (start_s + end_s), edge_s, speed))
+        gaps.append(
+            _Change(start_s=start_s, end_s=end_s, speed_mps=at, clear_sd=_OPEN_SD, dip_share=1.0)
+        )
+    return gaps
+
+
+def _touches(change: _Change, others: Sequence[_Change]) -> bool:
+    """Return whether a change overlaps one of others that is as clear."""
+    return any(
+        other.clear_sd >= change.clear_sd
+        and change.start_s < other.end_s
+        and change.end_s > other.start_s
+        for other in others
     )
 
 
@@ -235,7 +299,7 @@ def _whole_dip(total: Array, start: int, end: int, side: int) -> tuple[int, int]
 
 
 def _contrast(
-    total: Array, speed: Array, first: NDArray[np.intp], gap: int, side: int, side_sd: float
+    total: Array, speed: Array, first: NDArray[np.intp], gap: int, side: int, side_sd: Array
 ) -> tuple[Array, Array]:
     """Return by how many sd the drive dips or steps down over each gap, and the dip's share of it."""
     length, half = side * _STEP_S, side // 2
@@ -277,36 +341,62 @@ def _contrast(
     return clear, np.where(dips, dip / np.maximum(least, 0.1), 0.0)
 
 
-def _reach(speed_mps: float) -> float:
-    return max(_NEAR_MPS, _NEAR_SHARE * speed_mps)
-
-
 def _agreed_speeds(pulls: Sequence[_Seen]) -> list[float]:
     """Return the speeds [m/s] at which pulls together show a change, in order."""
     left = sorted({change.speed_mps for pull in pulls for change in pull.changes})
     agreed: list[float] = []
     while left:
-        scores = [_agreement(pulls, speed) for speed in left]
+        scores = [max(_opened(pulls, speed), _gearbox(pulls, speed)) for speed in left]
         best = int(np.argmax(scores))
         if scores[best] < 1.0:
             break
-        near = [pull.near(left[best], _reach(left[best])) for pull in pulls]
-        centre = float(np.median([change.speed_mps for change in near if change is not None]))
-        agreed.append(centre)
-        taken = {change.speed_mps for change in near if change is not None}
-        left = [v for v in left if v not in taken and abs(v - centre) > _reach(centre)]
+        reach = _reach(left[best])
+        near = [change for pull in pulls if (change := pull.near(left[best], reach)) is not None]
+        centre = float(np.median([change.speed_mps for change in near]))
+        if all(abs(centre - other) > reach for other in agreed):
+            agreed.append(centre)
+        taken = {change.speed_mps for change in near}
+        left = [v for v in left if v not in taken and abs(v - centre) > reach]
     return sorted(agreed)
 
 
-def _agreement(pulls: Sequence[_Seen], speed_mps: float) -> float:
-    """Return how clearly the pulls through a speed show a change there, over what is asked; 0 if few."""
+def _reach(speed_mps: float) -> float:
+    return max(_DRIVER_MPS, _DRIVER_SHARE * speed_mps)
+
+
+def _through(pulls: Sequence[_Seen], speed_mps: float) -> list[_Seen]:
+    return [pull for pull in pulls if pull.speed_mps[0] < speed_mps < pull.speed_mps[-1]]
+
+
+def _opened(pulls: Sequence[_Seen], speed_mps: float) -> float:
+    """Return how clearly half of the pulls show an open clutch near a speed, over what is asked."""
     found = [
-        min(change.clear_sd, 10.0) if (change := pull.near(speed_mps, _reach(speed_mps))) else 0.0
-        for pull in pulls
-        if pull.speed_mps[0] < speed_mps < pull.speed_mps[-1]
+        change.clear_sd if change is not None and change.dip_share > _OPEN_DIP else 0.0
+        for pull in _through(pulls, speed_mps)
+        for change in [pull.near(speed_mps, _reach(speed_mps))]
     ]
     if not found:
         return 0.0
-    asked = float(np.interp(len(found), list(_CLEAR_SD), list(_CLEAR_SD.values())))
+    show = int(np.ceil(0.5 * len(found)))
+    asked = _OPEN_SD + (_ALONE_SD if show == 1 else 0.0)
+    return float(np.sort(found)[-show]) / asked
+
+
+def _gearbox(pulls: Sequence[_Seen], speed_mps: float) -> float:
+    """Return how clearly the middle of the pulls shows a dip or a step at a speed, over what is asked."""
+    reach = _GEARBOX_MPS + _GEARBOX_SHARE * speed_mps
+    through = _through(pulls, speed_mps)
+    if not through:
+        return 0.0
+    found, looks = [], []
+    for pull in through:
+        change = pull.near(speed_mps, reach)
+        found.append(min(change.clear_sd, 10.0) if change is not None else 0.0)
+        passing_s = float((np.abs(pull.speed_mps - speed_mps) <= reach).sum()) * _STEP_S
+        looks.append(1.0 + passing_s / _LOOK_S)
+    chance = np.sqrt(2.0 * np.log(np.maximum(looks, 2.0))).mean()
+    asked = (
+        float(chance) + 0.5 * _CHANCE_SD / np.sqrt(len(found)) + (1.0 if len(found) < 3 else 0.0)
+    )
     agree = sum(clear > 0.6 * asked for clear in found)
-    return float(np.mean(found)) / asked if agree >= max(0.5 * len(found), 1.0) else 0.0
+    return float(np.median(found)) / asked if agree >= max(0.5 * len(found), 1.0) else 0.0

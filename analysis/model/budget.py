@@ -31,7 +31,7 @@ def conditioned_covariances(fit: SessionFit) -> dict[str, Array]:
     """
     layout = fit.layout
     shared_of = {
-        "mount": [layout.SCALE],
+        "mount": [layout.SCALE, layout.PITCH],
         "lag": [layout.MEMORY],
         "slope": [layout.SLOPE, *range(layout.slope.start, layout.slope.stop)],
         "wind": [layout.WIND],

@@ -4,7 +4,7 @@ On the road, with direction d, along-road place x and headwind h = d w + gust, p
 
     dv/dt = T(v, gear) (1 + e) - r0 - r1 v - r2 (v + h)|v + h| - g' d s(x),   g' = g m / m_e
 
-The accelerometer reads f = (1 + k) dv/dt + g d s(x) + b(t) + vibration, the receiver reads v late by
+The accelerometer reads f = (1 + k) dv/dt + g d s(x) + c v^2 + b(t) + vibration, the receiver reads v late by
 a lag and smoothed by a first-order filter, plus white and slow noise. The derivative of the speed path
 obeys the linearised equation of motion, so the Jacobian is the full one but for the place on the road,
 whose own derivative (metres of path error times the change of slope) is left out.
@@ -136,7 +136,7 @@ def linearise(
     force_bins = np.flatnonzero(np.isfinite(data.force_mps2))
     force_rows, force_miss = np.zeros((0, path_rows.shape[1])), np.zeros(0)
     if force_bins.size:
-        full, predicted = _accelerometer(data, layout, shared, local, moved, path_rows, at)
+        full, predicted = _accelerometer(data, layout, shared, local, moved, path, path_rows, at)
         force_rows = full[force_bins]
         force_miss = (data.force_mps2 - predicted)[force_bins]
     fix_rows, predicted = _receiver(data, layout, shared, local, moved, path, path_rows, at)
@@ -287,10 +287,11 @@ def _accelerometer(
     shared: Array,
     local: Array,
     motion: _Motion,
+    path: Array,
     path_rows: Array,
     at: dict[str, slice],
 ) -> tuple[Array, Array]:
-    """Return rows and prediction of f = (1 + k) dv/dt + g d s(x) + b + b'(t) in every bin."""
+    """Return rows and prediction of f = (1 + k) dv/dt + g d s(x) + c v^2 + b + b'(t) in every bin."""
     own = local_slices(data)
     edge_s = data.edge_s
     k = float(shared[layout.SCALE] + local[own["scale"]][0])
@@ -307,11 +308,17 @@ def _accelerometer(
     # g d s: what gravity adds to the specific force on a slope
     rows[:, layout.SLOPE] += weight
     rows[:, layout.slope] += weight * motion.slope_rows
+    # c v^2: air pitches the body, which turns some of gravity forwards; v moves with the unknowns too
+    v = 0.5 * (path[1:] + path[:-1]) / SPEED_SCALE_MPS
+    pitch = float(shared[layout.PITCH])
+    rows[:, layout.PITCH] += v**2
+    rows += (2.0 * pitch / SPEED_SCALE_MPS * v)[:, None] * by_mid
     # b: angle of the mount and bias of the sensor; b'(t): their slow drift
     rows[:, at["offset"].start] += 1.0
     rows[:, at["offset_wander"]] += offset_rows
     offset = local[own["offset"]][0] + offset_rows @ local[own["offset_wander"]]
-    return rows, (1.0 + k) * motion.accel_mps2 + weight * motion.slope + offset
+    predicted = (1.0 + k) * motion.accel_mps2 + weight * motion.slope + pitch * v**2 + offset
+    return rows, predicted
 
 
 def _receiver(

@@ -22,6 +22,7 @@ from analysis.model.priors import (
     Prior,
     bend_precision,
     process_precision,
+    slope_bands,
     slope_precision,
 )
 from analysis.runs.run import Array
@@ -42,6 +43,7 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "lag_wander": (10.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
     "slope": (10.0, 0.0003, 0.03),
+    "slope_long": (4.0, 0.0003, 0.03),
     "bend": (8.0, 1.0, 20.0),
 }
 
@@ -74,7 +76,12 @@ def next_spread(
                 add(name, square, freedom)
     for name, square, freedom in _curve_squares(layout, spread, shared, shared_cov):
         add(name, square, freedom)
-    caps = {"slope": prior.most_slope, "wind": prior.most_wind_mps, "gust": prior.most_wind_mps}
+    caps = {
+        "slope": prior.most_slope,
+        "slope_long": prior.most_slope,
+        "wind": prior.most_wind_mps,
+        "gust": prior.most_wind_mps,
+    }
     new: dict[str, float] = {}
     for name, (hold, low, high) in _HOLD.items():
         base = min(getattr(start, name), caps.get(name, np.inf))
@@ -132,10 +139,14 @@ def _process_squares(
 def _curve_squares(layout: Layout, spread: Spread, shared: Array, shared_cov: Array) -> _Squares:
     """Yield the same of the slope profile and of the bend of the tractive curves."""
     if layout.slope_knots_m.size:
-        q, u = slope_precision(layout), shared[layout.slope]
+        # a sum of two random processes: each variance by the share of the profile that is its own
+        q, u = slope_precision(layout, spread), shared[layout.slope]
         block = shared_cov[layout.slope, layout.slope]
-        freedom = u.size - float(np.sum(q * block)) / spread.slope**2
-        yield "slope", float(u @ q @ u), freedom
+        for name, band in zip(("slope", "slope_long"), slope_bands(layout), strict=True):
+            variance = getattr(spread, name) ** 2
+            inner = q @ band @ q
+            freedom = float(np.sum(q * band)) - variance * float(np.sum(inner * block))
+            yield name, variance**2 * float(u @ inner @ u), variance * freedom
     for gear, knots in enumerate(layout.gear_knots_mps):
         part = layout.gear(gear)
         q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]

@@ -78,11 +78,14 @@ class Layout:
     SLOPE = 4
     SCALE = 5
     MEMORY = 6
+    PITCH = 7
+    #: How many unknowns stand before the slope profile, each with a prior of its own.
+    SINGLE = 8
 
     @property
     def slope(self) -> slice:
         """Slope profile about its mean."""
-        return slice(7, 7 + self.slope_knots_m.size)
+        return slice(self.SINGLE, self.SINGLE + self.slope_knots_m.size)
 
     def gear(self, index: int) -> slice:
         """Tractive acceleration of gear `index`."""
@@ -139,7 +142,7 @@ class Spread:
     fix [m/s]: white GPS noise. force_drive, force_coast [m/s2]: vibration left in a 0.2 s bin.
     slow_noise [m/s]: slow GPS noise. gust, wind [m/s]: gusts, run-to-run wind. offset_wander
     [m/s2]: slow accelerometer offset. lag_wander, lag [s]. pull (ratio): pull-to-pull drive.
-    slope (ratio): slope profile about its mean. bend: second derivative of tractive acceleration
+    slope, slope_long (ratio): short and long waves of the slope profile about its mean. bend: second derivative of tractive acceleration
     over speed, dimensionless. scale (ratio): run-to-run accelerometer scale.
     """
 
@@ -153,7 +156,8 @@ class Spread:
     lag_wander: float = 0.05
     lag: float = 0.25
     pull: float = 0.01
-    slope: float = 0.003
+    slope: float = 0.0025
+    slope_long: float = 0.0025
     bend: float = 2.0
     scale: float = 0.003
 

@@ -33,7 +33,7 @@ _SIDES = (12, 6)
 #: A step without a dip takes no longer than this many steps.
 _LONGEST_STEP = 9
 #: What a change takes from the acceleration at least: share of it in a dip, in a step, and [m/s2].
-_LEAST_DIP, _LEAST_STEP, _LEAST_MPS2 = 0.20, 0.12, 0.15
+_LEAST_DIP, _LEAST_STEP, _LEAST_MPS2 = 0.20, 0.15, 0.15
 #: Across a change the acceleration keeps at least this share: no two gears are farther apart.
 _LEAST_KEPT = 0.3
 #: Below this speed launch and grip rule [m/s].
@@ -49,7 +49,7 @@ _OPEN_DIP, _OPEN_SD, _ALONE_SD = 0.5, 4.5, 1.5
 #: largest of independent looks, one each this long [s], by so many of its own sd.
 _LOOK_S, _CHANCE_SD = 0.05, 3.0
 #: A step needs more than a dip, for a drive's own corners look a little like steps.
-_STEP_MORE = 1.3
+_STEP_MORE = 1.5
 #: A step below this speed is the clutch that closes in the launch [m/s].
 _CLUTCH_MPS = 8.0
 #: Vibration is measured over so long [s] by this share of its sizes, below which changes hardly count.

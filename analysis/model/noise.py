@@ -39,7 +39,7 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "slow_noise": (40.0, 0.003, 0.5),
     "gust": (40.0, 0.02, 2.0),
     "wind": (4.0, 0.02, 2.0),
-    "offset_wander": (30.0, 0.003, 0.5),
+    "offset_wander": (8.0, 0.003, 0.5),
     "lag_wander": (10.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
     "slope": (10.0, 0.0003, 0.03),

@@ -151,8 +151,8 @@ class Spread:
     force_coast: float = 0.12
     slow_noise: float = 0.03
     gust: float = 0.4
-    wind: float = 0.4
-    offset_wander: float = 0.03
+    wind: float = 0.3
+    offset_wander: float = 0.015
     lag_wander: float = 0.05
     lag: float = 0.25
     pull: float = 0.01

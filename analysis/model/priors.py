@@ -79,7 +79,7 @@ def shared_prior(site: Site, accel: bool) -> Prior:
     """
     mean = np.array([0.10, 0.05, 0.35, site.wind_mps, site.slope, 0.0, 0.3, 0.0])
     memory_sd = 0.2 if accel else 0.05
-    sd = np.array([0.15, 0.20, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, memory_sd, _PITCH_MPS2])
+    sd = np.array([0.50, 0.30, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, memory_sd, _PITCH_MPS2])
     return Prior(mean=mean, sd=sd, most_slope=site.slope_sd, most_wind_mps=site.wind_sd_mps)
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +32,7 @@ _SIDES = (12, 6)
 #: A step without a dip takes no longer than this many steps.
 _LONGEST_STEP = 9
 #: What a change takes from the acceleration at least: share of it in a dip, in a step, and [m/s2].
-_LEAST_DIP, _LEAST_STEP, _LEAST_MPS2 = 0.20, 0.15, 0.15
+_LEAST_DIP, _LEAST_STEP, _LEAST_MPS2 = 0.20, 0.18, 0.15
 #: Across a change the acceleration keeps at least this share: no two gears are farther apart.
 _LEAST_KEPT = 0.3
 #: Below this speed launch and grip rule [m/s].
@@ -50,6 +49,10 @@ _OPEN_DIP, _OPEN_SD, _ALONE_SD = 0.5, 4.5, 1.5
 _LOOK_S, _CHANCE_SD = 0.05, 3.0
 #: A step needs more than a dip, for a drive's own corners look a little like steps.
 _STEP_MORE = 1.5
+#: Laid over each other by speed, pulls together must show this many sd, and at least this share of the
+#: drive in the mean; looked at in steps of speed [m/s].
+_TOGETHER_SD, _TOGETHER_SHARE, _TOGETHER_MPS = 6.0, 0.15, 0.2
+_LEAST_TOGETHER, _MOST_TOGETHER = 3, 8
 #: A step below this speed is the clutch that closes in the launch [m/s].
 _CLUTCH_MPS = 8.0
 #: Vibration is measured over so long [s] by this share of its sizes, below which changes hardly count.
@@ -84,12 +87,41 @@ class _Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """Every place of one length of gap and of sides: dip and step in sd and as shares of the drive.
+
+    `first`: step of the grid at which the gap begins. `pulls`: both sides are drive. `dips`, `steps`:
+    deep enough for a gear change.
+    """
+
+    side: int
+    gap: int
+    first: NDArray[np.intp]
+    pulls: NDArray[np.bool_]
+    dip_sd: Array
+    dip_share: Array
+    dips: NDArray[np.bool_]
+    step_sd: Array
+    steps: NDArray[np.bool_]
+
+    def clear_sd(self) -> Array:
+        """Return how clearly a dip or a step that is deep enough shows, in sd."""
+        dip = np.where(self.dips, self.dip_sd, 0.0)
+        return np.asarray(np.maximum(dip, np.where(self.steps, self.step_sd / _STEP_MORE, 0.0)))
+
+    def touch(self, start: int, end: int) -> NDArray[np.bool_]:
+        """Return whether gap or sides reach into the steps between `start` and `end`."""
+        return (self.first + self.gap + self.side > start) & (self.first - self.side < end)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Seen:
     """One pull: the times and speeds of its drive, and its candidates in order of clearness."""
 
     time_s: Array
     speed_mps: Array
     changes: tuple[_Change, ...]
+    looks: tuple[_Look, ...]
 
     def near(self, speed_mps: float, reach_mps: float) -> _Change | None:
         """Return the clearest candidate about a speed, or None."""
@@ -217,19 +249,18 @@ def _look(fused: Fused, pull: Phase) -> _Seen:
     # the sensor's offset: what its mean has beyond the gain of speed
     offset = (total[-1] - (speed[-1] - speed[0]) / _STEP_S) / max(edge_s.size - 1, 1)
     total = total - offset * np.arange(edge_s.size)
-    tried = []
+    looks: list[_Look] = []
     for side in _SIDES:
         side_sd = _noise_sd(total, side)
         for gap in _GAPS:
             first = np.arange(side, edge_s.size - gap - side)
             if first.size and np.isfinite(side_sd[0]):
                 here = side_sd[first + gap // 2]
-                clear, dip = _contrast(total, speed, first, gap, side, here)
-                tried.append((side, gap, first, clear, dip))
-    changes = list(_clearest_first(tried, total, edge_s, speed))
+                looks.append(_contrast(total, speed, first, gap, side, here))
+    changes = list(_clearest_first(looks, total, edge_s, speed))
     changes += [gap for gap in _gaps(pull, edge_s, speed) if not _touches(gap, changes)]
     changes.sort(key=lambda change: -change.clear_sd)
-    return _Seen(time_s=edge_s, speed_mps=speed, changes=tuple(changes))
+    return _Seen(time_s=edge_s, speed_mps=speed, changes=tuple(changes), looks=tuple(looks))
 
 
 def _gaps(pull: Phase, edge_s: Array, speed: Array) -> list[_Change]:
@@ -254,34 +285,30 @@ def _touches(change: _Change, others: Sequence[_Change]) -> bool:
     )
 
 
-_Tried: TypeAlias = tuple[int, int, NDArray[np.intp], Array, Array]
-
-
 def _clearest_first(
-    tried: Sequence[_Tried], total: Array, edge_s: Array, speed: Array
+    looks: Sequence[_Look], total: Array, edge_s: Array, speed: Array
 ) -> Iterator[_Change]:
     """Yield candidates, the clearest first; what looks at one already found is passed over."""
-    clears = [clear.copy() for _, _, _, clear, _ in tried]
+    clears = [look.clear_sd() for look in looks]
     while clears:
         tops = [float(clear.max(initial=0.0)) for clear in clears]
         which = int(np.argmax(tops))
         if tops[which] < _FAINT_SD:
             return
-        side, gap, first, _, dip = tried[which]
-        at = int(np.argmax(clears[which]))
-        start, end = int(first[at]), int(first[at]) + gap
-        if dip[at] > 0.0:
-            start, end = _whole_dip(total, start, end, side)
+        look, at = looks[which], int(np.argmax(clears[which]))
+        start, end = int(look.first[at]), int(look.first[at]) + look.gap
+        dips = bool(look.dips[at])
+        if dips:
+            start, end = _whole_dip(total, start, end, look.side)
         yield _Change(
             start_s=float(edge_s[start]),
             end_s=float(edge_s[end]),
             speed_mps=float(speed[(start + end) // 2]),
             clear_sd=tops[which],
-            dip_share=float(dip[at]),
+            dip_share=float(look.dip_share[at]) if dips else 0.0,
         )
-        for (other_side, other_gap, begins, _, _), clear in zip(tried, clears, strict=True):
-            touches = begins + other_gap + other_side > start - 2
-            clear[touches & (begins - other_side < end + 2)] = 0.0
+        for other, clear in zip(looks, clears, strict=True):
+            clear[other.touch(start - 4, end + 4)] = 0.0
 
 
 def _whole_dip(total: Array, start: int, end: int, side: int) -> tuple[int, int]:
@@ -300,8 +327,8 @@ def _whole_dip(total: Array, start: int, end: int, side: int) -> tuple[int, int]
 
 def _contrast(
     total: Array, speed: Array, first: NDArray[np.intp], gap: int, side: int, side_sd: Array
-) -> tuple[Array, Array]:
-    """Return by how many sd the drive dips or steps down over each gap, and the dip's share of it."""
+) -> _Look:
+    """Return by how many sd the drive dips or steps down over each gap, and by what share of it."""
     length, half = side * _STEP_S, side // 2
     last = first + gap
     before = (total[first] - total[first - side]) / side
@@ -333,12 +360,19 @@ def _contrast(
     step_sd = np.sqrt(2.0 * side_sd**2 + 0.5 * length**2 * slope_var)
     pulls = (level_b > 0.3) & (level_a > np.maximum(_LEAST_KEPT * level_b, 0.15))
     pulls &= speed[first + gap // 2] > _SLOWEST_MPS
-    dips = pulls & (dip > np.maximum(_LEAST_DIP * least, _LEAST_MPS2))
-    steps = pulls & (step > np.maximum(_LEAST_STEP * level_b, _LEAST_MPS2))
-    steps &= gap <= _LONGEST_STEP
-    by_step = np.where(steps, step / step_sd / _STEP_MORE, 0.0)
-    clear = np.maximum(np.where(dips, dip / dip_sd, 0.0), by_step)
-    return clear, np.where(dips, dip / np.maximum(least, 0.1), 0.0)
+    return _Look(
+        side=side,
+        gap=gap,
+        first=first,
+        pulls=pulls,
+        dip_sd=dip / dip_sd,
+        dip_share=dip / np.maximum(least, 0.1),
+        dips=pulls & (dip > np.maximum(_LEAST_DIP * least, _LEAST_MPS2)),
+        step_sd=step / step_sd,
+        steps=pulls
+        & (step > np.maximum(_LEAST_STEP * level_b, _LEAST_MPS2))
+        & (gap <= _LONGEST_STEP),
+    )
 
 
 def _agreed_speeds(pulls: Sequence[_Seen]) -> list[float]:
@@ -357,7 +391,57 @@ def _agreed_speeds(pulls: Sequence[_Seen]) -> list[float]:
             agreed.append(centre)
         taken = {change.speed_mps for change in near}
         left = [v for v in left if v not in taken and abs(v - centre) > reach]
-    return sorted(agreed)
+    return _with_faint(pulls, agreed)
+
+
+def _with_faint(pulls: Sequence[_Seen], agreed: list[float]) -> list[float]:
+    """Add the speeds of changes that no pull shows for itself, but all of them laid over each other."""
+    if len(pulls) < _LEAST_TOGETHER:
+        return sorted(agreed)
+    grid = np.arange(_SLOWEST_MPS, max(float(p.speed_mps[-1]) for p in pulls), _TOGETHER_MPS)
+    known = list(agreed)
+    for _ in range(_MOST_TOGETHER):
+        best, where = 1.0, None
+        for which in range(len(_SIDES) * len(_GAPS)):
+            score = _together(pulls, known, which, grid)
+            if score.size and score.max() > best:
+                best, where = float(score.max()), float(grid[int(np.argmax(score))])
+        if where is None or any(abs(where - other) < _reach(other) for other in known):
+            break
+        known.append(where)
+    return sorted(known)
+
+
+def _together(pulls: Sequence[_Seen], known: Sequence[float], which: int, grid: Array) -> Array:
+    """Return how clearly the mean over pulls dips at each speed, over what is asked.
+
+    Dips alone: the corner of an electric drive looks like a step in the mean of many pulls.
+    """
+    layers = []
+    for pull in pulls:
+        if which >= len(pull.looks):
+            continue
+        look = pull.looks[which]
+        free = look.pulls.copy()
+        for speed in known:
+            change = _change_at(pull, speed)
+            if change is not None:
+                start, end = np.searchsorted(pull.time_s, [change.start_s, change.end_s])
+                free &= ~look.touch(int(start) - 4, int(end) + 4)
+        at = np.maximum.accumulate(pull.speed_mps[look.first + look.gap // 2])
+        values = np.array([look.dip_sd, look.dip_share, free])
+        layers.append([np.interp(grid, at, row, left=np.nan, right=np.nan) for row in values])
+    if not layers:
+        return np.zeros(0)
+    table = np.array(layers)
+    used = table[:, 2] > 0.99
+    count = used.sum(axis=0)
+    dip_sd, dip_share = (
+        np.where(used, table[:, row], 0.0).sum(axis=0) / np.maximum(count, 1) for row in range(2)
+    )
+    score = np.minimum(dip_sd * np.sqrt(count) / _TOGETHER_SD, dip_share / _TOGETHER_SHARE)
+    enough = count >= max(_LEAST_TOGETHER, 0.5 * len(pulls))
+    return np.where(enough, score, 0.0)
 
 
 def _reach(speed_mps: float) -> float:

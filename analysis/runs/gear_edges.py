@@ -18,6 +18,8 @@ __all__ = ["end_of_drive", "sharpen_deep", "sharpen_together"]
 #: How far an edge may lie from where it was seen [s], drive looked at beside it [s], and what is left
 #: out between an edge and the drive that counts [s].
 _REACH_S, _DRIVE_S, _SAFE_S = 0.35, 0.6, 0.06
+#: A fall farther from where the change was seen is another one [s].
+_AGREE_S = 0.15
 _FALLS_S = np.array([0.0, 0.06, 0.12, 0.2, 0.3])
 _RISES_S = np.array([0.0, 0.1, 0.2, 0.3, 0.45, 0.7, 1.0])
 _STEP_S = 0.02
@@ -56,7 +58,7 @@ def sharpen_together(
     for (time_s, force), (begin, stop) in zip(signals, changes_s, strict=True):
         inside_s = min(max(stop, begin + 0.3), begin + 0.5)
         fall = _edge(time_s, force, begin, inside_s, time_s[0], _FALLS_S)
-        falls_s.append(begin if fall is None else fall)
+        falls_s.append(begin if fall is None or abs(fall - begin) > _AGREE_S else fall)
     edge_s = np.arange(-_REACH_S - _DRIVE_S, 1.0 + _DRIVE_S, 0.04)
     over = []
     for (time_s, force), fall_s in zip(signals, falls_s, strict=True):

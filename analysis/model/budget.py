@@ -18,7 +18,7 @@ __all__ = ["budget", "conditioned_covariances"]
 _CAUSES: dict[str, tuple[str, ...]] = {
     "mount": ("scale", "offset", "offset_wander"),
     "lag": ("lag", "lag_wander"),
-    "slope": (),
+    "slope": ("hill",),
     "wind": ("wind", "gust"),
 }
 

@@ -26,6 +26,7 @@ from analysis.model.parameters import (
     SPEED_SCALE_MPS,
     Layout,
     hat,
+    hill_knots,
     knots_over,
     local_slices,
 )
@@ -169,7 +170,7 @@ class _Motion:
     """dv/dt of every bin on the last path, its derivatives by the unknowns and by the speed itself.
 
     `accel_mps2` (n,), `rows` (n, size), `stiffness` (n,): minus d(dv/dt)/dv [1/s]; `slope` (n,) with
-    `slope_rows` (n, slope knots) at `place_m` (n,).
+    `slope_rows` (n, slope knots) at `place_m` (n,), or `hill_rows` where the place is unknown.
     """
 
     accel_mps2: Array
@@ -177,6 +178,7 @@ class _Motion:
     stiffness: Array
     slope: Array
     slope_rows: Array
+    hill_rows: Array
     place_m: Array
 
 
@@ -204,10 +206,18 @@ def _equation_of_motion(
     slope_rows = np.zeros((v.size, layout.slope_knots_m.size))
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
-    slope = shared[layout.SLOPE] + slope_rows @ shared[layout.slope]
+    # where the place is unknown the run has a profile of its own over the way driven
+    hill_rows = np.zeros((v.size, own["hill"].stop - own["hill"].start))
+    if hill_rows.size:
+        driven = np.cumsum(v * np.diff(edge_s)) - 0.5 * v * np.diff(edge_s)
+        hill_rows = hat(driven, hill_knots(data))
+    slope = (
+        shared[layout.SLOPE] + slope_rows @ shared[layout.slope] + hill_rows @ local[own["hill"]]
+    )
     gravity = layout.gravity_share * (d * STANDARD_GRAVITY_MPS2)
     rows[:, layout.SLOPE] = -gravity
     rows[:, layout.slope] = -gravity * slope_rows
+    rows[:, at["hill"]] = -gravity * hill_rows
 
     # resistance: -r0 - r1 v - r2 (v + d w)|v + d w|, speeds over SPEED_SCALE_MPS
     rows[:, 0] = -1.0
@@ -256,6 +266,7 @@ def _equation_of_motion(
         stiffness=stiffness,
         slope=slope,
         slope_rows=slope_rows,
+        hill_rows=hill_rows,
         place_m=place,
     )
 
@@ -308,6 +319,7 @@ def _accelerometer(
     # g d s: what gravity adds to the specific force on a slope
     rows[:, layout.SLOPE] += weight
     rows[:, layout.slope] += weight * motion.slope_rows
+    rows[:, at["hill"]] += weight * motion.hill_rows
     # c v^2: air pitches the body, which turns some of gravity forwards; v moves with the unknowns too
     v = 0.5 * (path[1:] + path[:-1]) / SPEED_SCALE_MPS
     pitch = float(shared[layout.PITCH])

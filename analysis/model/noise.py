@@ -21,6 +21,8 @@ from analysis.model.priors import (
     PROCESSES,
     Prior,
     bend_precision,
+    hill_bands,
+    hill_precision,
     process_precision,
     slope_bands,
     slope_precision,
@@ -134,19 +136,37 @@ def _process_squares(
         block = cov[p + part.start : p + part.stop, p + part.start : p + part.stop]
         freedom = n - float(np.sum(q * block)) / getattr(spread, name) ** 2
         yield name, float(u @ q @ u), freedom
+    hill = own["hill"]
+    if hill.stop > hill.start:
+        block = cov[p + hill.start : p + hill.stop, p + hill.start : p + hill.stop]
+        precision = hill_precision(state.data, spread)
+        yield from _band_squares(
+            hill_bands(state.data), precision, state.local[hill], block, spread
+        )
+
+
+def _band_squares(
+    bands: tuple[Array, Array], precision: Array, profile: Array, block: Array, spread: Spread
+) -> _Squares:
+    """Yield the same of the two bands of a slope profile: a sum of two random processes.
+
+    Each variance by the part of the profile that its own correlation explains.
+    """
+    for name, band in zip(("slope", "slope_long"), bands, strict=True):
+        variance = getattr(spread, name) ** 2
+        inner = precision @ band @ precision
+        freedom = float(np.sum(precision * band)) - variance * float(np.sum(inner * block))
+        yield name, variance**2 * float(profile @ inner @ profile), variance * freedom
 
 
 def _curve_squares(layout: Layout, spread: Spread, shared: Array, shared_cov: Array) -> _Squares:
     """Yield the same of the slope profile and of the bend of the tractive curves."""
     if layout.slope_knots_m.size:
-        # a sum of two random processes: each variance by the share of the profile that is its own
-        q, u = slope_precision(layout, spread), shared[layout.slope]
         block = shared_cov[layout.slope, layout.slope]
-        for name, band in zip(("slope", "slope_long"), slope_bands(layout), strict=True):
-            variance = getattr(spread, name) ** 2
-            inner = q @ band @ q
-            freedom = float(np.sum(q * band)) - variance * float(np.sum(inner * block))
-            yield name, variance**2 * float(u @ inner @ u), variance * freedom
+        precision = slope_precision(layout, spread)
+        yield from _band_squares(
+            slope_bands(layout), precision, shared[layout.slope], block, spread
+        )
     for gear, knots in enumerate(layout.gear_knots_mps):
         part = layout.gear(gear)
         q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]

@@ -18,6 +18,7 @@ from analysis.model.parameters import (
     SPEED_SCALE_MPS,
     Layout,
     Spread,
+    hill_knots,
     knots_over,
     local_slices,
 )
@@ -29,6 +30,8 @@ __all__ = [
     "KnownRoadLoad",
     "Prior",
     "bend_precision",
+    "hill_bands",
+    "hill_precision",
     "known_prior",
     "local_prior",
     "local_prior_mean",
@@ -158,12 +161,28 @@ def local_prior(data: RunData, spread: Spread, own: dict[str, slice]) -> Array:
         if count:
             precision = process_precision(data, name, count)
             matrix[own[name], own[name]] = precision / getattr(spread, name) ** 2
+    if own["hill"].stop > own["hill"].start:
+        matrix[own["hill"], own["hill"]] = hill_precision(data, spread)
     return matrix
+
+
+def hill_bands(data: RunData) -> tuple[Array, Array]:
+    """Return the correlations of a run's own slope profile, as `slope_bands` of the shared one."""
+    return _bands_at(hill_knots(data))
+
+
+def hill_precision(data: RunData, spread: Spread) -> Array:
+    """Return the precision of a run's own slope profile at its knots."""
+    short, long = hill_bands(data)
+    return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
 
 
 def slope_bands(layout: Layout) -> tuple[Array, Array]:
     """Return the correlation of the slope profile's short and of its long waves at its knots."""
-    x = layout.slope_knots_m
+    return _bands_at(layout.slope_knots_m)
+
+
+def _bands_at(x: Array) -> tuple[Array, Array]:
     if not x.size:
         return np.zeros((0, 0)), np.zeros((0, 0))
     return _bands(round(float(x[-1] - x[0]) / max(x.size - 1, 1), 6), x.size)

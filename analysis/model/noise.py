@@ -21,8 +21,6 @@ from analysis.model.priors import (
     PROCESSES,
     Prior,
     bend_precision,
-    hill_bands,
-    hill_precision,
     process_precision,
     slope_bands,
     slope_precision,
@@ -136,13 +134,6 @@ def _process_squares(
         block = cov[p + part.start : p + part.stop, p + part.start : p + part.stop]
         freedom = n - float(np.sum(q * block)) / getattr(spread, name) ** 2
         yield name, float(u @ q @ u), freedom
-    hill = own["hill"]
-    if hill.stop > hill.start:
-        block = cov[p + hill.start : p + hill.stop, p + hill.start : p + hill.stop]
-        precision = hill_precision(state.data, spread)
-        yield from _band_squares(
-            hill_bands(state.data), precision, state.local[hill], block, spread
-        )
 
 
 def _band_squares(

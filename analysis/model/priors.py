@@ -30,7 +30,6 @@ __all__ = [
     "KnownRoadLoad",
     "Prior",
     "bend_precision",
-    "hill_bands",
     "hill_precision",
     "known_prior",
     "local_prior",
@@ -166,14 +165,13 @@ def local_prior(data: RunData, spread: Spread, own: dict[str, slice]) -> Array:
     return matrix
 
 
-def hill_bands(data: RunData) -> tuple[Array, Array]:
-    """Return the correlations of a run's own slope profile, as `slope_bands` of the shared one."""
-    return _bands_at(hill_knots(data))
-
-
 def hill_precision(data: RunData, spread: Spread) -> Array:
-    """Return the precision of a run's own slope profile at its knots."""
-    short, long = hill_bands(data)
+    """Return the precision of a run's own slope profile at its knots.
+
+    Its levels are not learnt: in one run a hill looks like a gust, and what cannot be separated would
+    make itself small.
+    """
+    short, long = _bands_at(hill_knots(data))
     return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
 
 

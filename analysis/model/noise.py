@@ -146,7 +146,7 @@ def _band_squares(
     for name, band in zip(("slope", "slope_long"), bands, strict=True):
         variance = getattr(spread, name) ** 2
         inner = precision @ band @ precision
-        freedom = float(np.sum(precision * band)) - variance * float(np.sum(inner * block))
+        freedom = float(np.sum(precision * band)) - float(np.sum(inner * block))
         yield name, variance**2 * float(profile @ inner @ profile), variance * freedom
 
 

@@ -203,7 +203,8 @@ def slope_precision(layout: Layout, spread: Spread) -> Array:
 
 def _waves(away_m: Array, shortest_m: float, longest_m: float) -> Array:
     """Return the correlation of waves of random phase, all lengths alike per octave."""
-    lengths = np.geomspace(shortest_m, longest_m, 40)
+    edges = np.geomspace(shortest_m, longest_m, 41)
+    lengths = np.sqrt(edges[1:] * edges[:-1])
     return np.asarray(np.cos(2.0 * np.pi * away_m[..., None] / lengths).mean(axis=-1))
 
 

@@ -59,6 +59,10 @@ _CLUTCH_MPS = 8.0
 _LOCAL_S, _LOW_SHARE = 5.0, 0.35
 #: Over a pull it is between so many times as loud as usual.
 _LOUDER = (0.7, 3.0)
+#: Halves of both sides differ by at least this share of a step.
+_HALVES_SHARE = 0.3
+#: A dip beside a step is taken for the change from this share of the step's clearness on.
+_DIP_FIRST = 0.6
 #: What stands out by less is no candidate.
 _FAINT_SD = 2.0
 #: No mean is known better than this [m/s2].
@@ -296,6 +300,8 @@ def _clearest_first(
         if tops[which] < _FAINT_SD:
             return
         look, at = looks[which], int(np.argmax(clears[which]))
+        if not look.dips[at]:
+            look, at = _dip_beside(looks, clears, look, at, tops[which])
         start, end = int(look.first[at]), int(look.first[at]) + look.gap
         dips = bool(look.dips[at])
         if dips:
@@ -309,6 +315,20 @@ def _clearest_first(
         )
         for other, clear in zip(looks, clears, strict=True):
             clear[other.touch(start - 4, end + 4)] = 0.0
+
+
+def _dip_beside(
+    looks: Sequence[_Look], clears: Sequence[Array], step: _Look, at: int, clear_sd: float
+) -> tuple[_Look, int]:
+    """Return the dip that is part of a step, if one shows nearly as well: its edges are sharper."""
+    start, end = int(step.first[at]), int(step.first[at]) + step.gap
+    best, least = (step, at), _DIP_FIRST * clear_sd
+    for look, clear in zip(looks, clears, strict=True):
+        near = look.dips & (look.first + look.gap > start - 2) & (look.first < end + 4)
+        shown = np.where(near, clear, 0.0)
+        if shown.size and shown.max() > least:
+            best, least = (look, int(np.argmax(shown))), float(shown.max())
+    return best
 
 
 def _whole_dip(total: Array, start: int, end: int, side: int) -> tuple[int, int]:
@@ -357,6 +377,10 @@ def _contrast(
     dip_sd = np.sqrt(inside_var + side_sd**2 + 0.25 * length**2 * slope_var)
     # a step: lower after it than before by more than the steeper side's own fall
     step = level_b - level_a - gap * _STEP_S * np.maximum(-np.minimum(slope_b, slope_a), 0.0)
+    # ... in both halves of both sides: beside a dip one half alone is low
+    halves = [(total[i + half] - total[i]) / half for i in (first - side, first - half)]
+    later = [(total[i + half] - total[i]) / half for i in (last, last + half)]
+    lasts = np.minimum(*halves) - np.maximum(*later) > _HALVES_SHARE * step
     step_sd = np.sqrt(2.0 * side_sd**2 + 0.5 * length**2 * slope_var)
     pulls = (level_b > 0.3) & (level_a > np.maximum(_LEAST_KEPT * level_b, 0.15))
     pulls &= speed[first + gap // 2] > _SLOWEST_MPS
@@ -370,6 +394,7 @@ def _contrast(
         dips=pulls & (dip > np.maximum(_LEAST_DIP * least, _LEAST_MPS2)),
         step_sd=step / step_sd,
         steps=pulls
+        & lasts
         & (step > np.maximum(_LEAST_STEP * level_b, _LEAST_MPS2))
         & (gap <= _LONGEST_STEP),
     )

@@ -17,7 +17,9 @@ __all__ = ["end_of_drive", "sharpen_deep", "sharpen_together"]
 
 #: How far an edge may lie from where it was seen [s], drive looked at beside it [s], and what is left
 #: out between an edge and the drive that counts [s].
-_REACH_S, _DRIVE_S, _SAFE_S = 0.35, 0.6, 0.06
+_REACH_S, _DRIVE_S, _SAFE_S = 0.2, 0.6, 0.06
+#: Pulls laid over each other are moved by so much [s] in so many rounds.
+_SHIFTS_S, _ALIGN_ROUNDS = np.arange(-0.36, 0.37, 0.04), 2
 #: A fall farther from where the change was seen is another one [s].
 _AGREE_S = 0.15
 _FALLS_S = np.array([0.0, 0.06, 0.12, 0.2, 0.3])
@@ -25,6 +27,8 @@ _RISES_S = np.array([0.0, 0.1, 0.2, 0.3, 0.45, 0.7, 1.0])
 _STEP_S = 0.02
 #: Without clear edges this much is left out before and after a change [s].
 _BEFORE_S, _AFTER_S = 0.15, 0.25
+#: Fits whose sums of squares differ by this many times the scatter are as good.
+_AS_GOOD = 4.0
 #: Slope of the force in drive is held by this sd, as a share of the force [1/s].
 _SLOPE_SHARE = 0.25
 
@@ -59,11 +63,8 @@ def sharpen_together(
         inside_s = min(max(stop, begin + 0.3), begin + 0.5)
         fall = _edge(time_s, force, begin, inside_s, time_s[0], _FALLS_S)
         falls_s.append(begin if fall is None or abs(fall - begin) > _AGREE_S else fall)
-    edge_s = np.arange(-_REACH_S - _DRIVE_S, 1.0 + _DRIVE_S, 0.04)
-    over = []
-    for (time_s, force), fall_s in zip(signals, falls_s, strict=True):
-        integral = integral_at(edge_s + fall_s, time_s, force[:, None])[:, 0]
-        over.append(np.diff(integral) / np.diff(edge_s))
+    edge_s = np.arange(-_DRIVE_S - 0.3, 1.0 + _DRIVE_S, 0.04)
+    over, falls_s = _laid_over(signals, falls_s, edge_s)
     middle_s = 0.5 * (edge_s[1:] + edge_s[:-1])
     length_s = float(np.median([stop - begin for begin, stop in changes_s]))
     found = _plateau(middle_s, np.mean(over, axis=0), 0.0, length_s)
@@ -71,9 +72,30 @@ def sharpen_together(
     return [(fall_s + first - _SAFE_S, fall_s + last + 1.5 * _SAFE_S) for fall_s in falls_s]
 
 
+def _laid_over(
+    signals: Sequence[tuple[Array, Array]], falls_s: Sequence[float], edge_s: Array
+) -> tuple[list[Array], list[float]]:
+    """Return the pulls' forces about their falls, each moved to where it is most like the others."""
+
+    def around(signal: tuple[Array, Array], fall_s: float) -> Array:
+        integral = integral_at(edge_s + fall_s, signal[0], signal[1][:, None])[:, 0]
+        return np.asarray(np.diff(integral) / np.diff(edge_s))
+
+    falls = list(falls_s)
+    over = [around(signal, fall) for signal, fall in zip(signals, falls, strict=True)]
+    for _ in range(_ALIGN_ROUNDS if len(over) > 2 else 0):
+        for at, signal in enumerate(signals):
+            others = np.mean(over[:at] + over[at + 1 :], axis=0)
+            tried = [around(signal, falls[at] + shift) for shift in _SHIFTS_S]
+            away = [float(np.var(one - others)) for one in tried]
+            best = int(np.argmin(away))
+            falls[at], over[at] = falls[at] + float(_SHIFTS_S[best]), tried[best]
+    return over, falls
+
+
 def end_of_drive(time_s: Array, force_mps2: Array, least_s: float, rough_s: float) -> float:
     """Return when the last drive of a pull ends [s]; `rough_s` is safely before it."""
-    end = _edge(time_s, force_mps2, rough_s + 0.2, rough_s + 0.8, least_s, _FALLS_S)
+    end = _edge(time_s, force_mps2, rough_s + 0.2, rough_s + 0.8, least_s, _FALLS_S, 0.35)
     return rough_s if end is None else max(end - _SAFE_S, rough_s - 0.3)
 
 
@@ -84,11 +106,12 @@ def _edge(
     inside_s: float,
     least_s: float,
     lengths_s: Array,
+    reach_s: float = _REACH_S,
 ) -> float | None:
     """Return when drive begins to fall [s], `inside_s` lying behind the fall; None if unclear."""
-    inside = (time_s >= max(rough_s - _REACH_S - _DRIVE_S, least_s)) & (time_s <= inside_s)
+    inside = (time_s >= max(rough_s - reach_s - _DRIVE_S, least_s)) & (time_s <= inside_s)
     t, f = time_s[inside], force[inside]
-    starts = np.arange(rough_s - _REACH_S, min(rough_s + _REACH_S, inside_s - 0.03), _STEP_S)
+    starts = np.arange(rough_s - reach_s, min(rough_s + reach_s, inside_s - 0.03), _STEP_S)
     starts = starts[starts > least_s + 0.15]
     if t.size < 8 or not starts.size:
         return None
@@ -128,7 +151,10 @@ def _plateau(
         [before, before * (t - first), 1.0 - before - after, after, after * (t - last)], axis=1
     )
     solution, gained = _fits(basis, f, (1, 4))
-    best = int(np.argmax(gained))
+    # of all that explain the force nearly as well the shortest: a level like the line after it is none
+    chance = (float(f @ f) - float(gained.max())) / max(f.size - basis.shape[1], 1)
+    length = np.where(gained >= gained.max() - _AS_GOOD * chance, (last - first)[:, 0], np.inf)
+    best = int(np.argmin(length))
     if solution[best, 0] - min(solution[best, 2], solution[best, 3]) < 0.1:
         return None
     return float(first[best, 0]), float(last[best, 0])
@@ -148,4 +174,4 @@ def _fits(basis: Array, force: Array, slopes: tuple[int, ...]) -> tuple[Array, A
     left = basis @ basis.transpose(0, 2, 1) + np.diag(hold)
     right = basis @ force
     solution = np.linalg.solve(left, right[..., None])[..., 0]
-    return solution, (solution * right).sum(axis=1)
+    return np.asarray(solution), np.asarray((solution * right).sum(axis=1))

@@ -42,6 +42,7 @@ from analysis.results.site_and_sensors import (
     site_state,
 )
 from analysis.results.validity import (
+    gear_findings,
     sensor_findings,
     why_implausible,
     why_sensors_differ,
@@ -323,6 +324,7 @@ def _fit_findings(
     notes = scatter_findings(
         load.scatter_factor if load else 1.0, power.scatter_factor if power else 1.0
     )
+    notes = (*notes, *gear_findings(fit))
     if not fit.converged:
         text = (
             f"After {fit.rounds} rounds the fit still moved by more than a twelfth of an interval's sd; "

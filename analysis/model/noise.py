@@ -27,13 +27,15 @@ from analysis.model.priors import (
 )
 from analysis.runs.run import Array
 
-__all__ = ["fix_weights", "next_spread"]
+__all__ = ["MOST_FIX_SD_MPS", "fix_weights", "next_spread"]
 
 #: Measurements farther off than this many sd are left out of the fit.
 _OUTLIER_SD = 4.5
+#: White noise of fixes ends here [m/s]: no receiver is worse.
+MOST_FIX_SD_MPS = 2.0
 #: How many observations the starting value of each spread counts for, and its range.
 _HOLD: dict[str, tuple[float, float, float]] = {
-    "fix": (10.0, 0.01, 2.0),
+    "fix": (10.0, 0.01, MOST_FIX_SD_MPS),
     "force_drive": (20.0, 0.005, 3.0),
     "force_coast": (20.0, 0.005, 3.0),
     "slow_noise": (40.0, 0.003, 0.5),

@@ -47,7 +47,7 @@ SLOPE_WAVES_M = (120.0, 600.0)
 LONG_WAVES_M = (600.0, 6000.0)
 #: What air does to the pitch of the body, as gravity that the accelerometer then feels at 30 m/s
 #: [m/s2]: lift and drag of a car tilt it by 0.05 to 0.3 degrees at 108 km/h; common practice, no source.
-_PITCH_MPS2 = 0.02
+_PITCH_MPS2 = 0.015
 #: How fast a vehicle may creep while it is taken to stand [m/s].
 _REST_MPS = 0.1
 _POWER_KEPT, _POWER_KEPT_SD = 0.9, 0.15

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analysis.model.fit import SessionFit
+from analysis.model.noise import MOST_FIX_SD_MPS
 from analysis.results.road_load import RoadLoad
 from analysis.runs.selection import force_window_n
 from analysis.signals.smoothing import Fused
@@ -13,13 +15,22 @@ from logger.findings import Finding
 from logger.session.session import Vehicle
 from logger.units import convert
 
-__all__ = ["sensor_findings", "why_implausible", "why_sensors_differ", "why_unlike"]
+__all__ = [
+    "gear_findings",
+    "sensor_findings",
+    "why_implausible",
+    "why_sensors_differ",
+    "why_unlike",
+]
 
 #: Accelerometer over speed differs from 1 by less than this; above the first a warning is given, above
 #: the second no result. Units of speed match a scale to within this share.
 _ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
 #: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
 _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
+#: The force of one gear bends by 1.2 to 2.2 in the model's units where gears are right; beyond this there
+#: are two gears in it, or torque that comes late (measured with simulated sessions of all kinds).
+_ODD_BEND = 3.0
 
 
 def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
@@ -36,8 +47,10 @@ def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
     most = _MOST_NOISE_POSITIONS_MPS if positions else _MOST_NOISE_MPS
     if fix_sd_mps <= most:
         return None
+    # at the end of its range the level is no measurement
+    scatter = f"{fix_sd_mps:.2f} m/s" if fix_sd_mps < 0.99 * MOST_FIX_SD_MPS else "2 m/s or more"
     return (
-        f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
+        f"the speeds scatter by {scatter} about the best curves of pull and coast-down, where "
         f"receivers scatter by less than {most:.1f}: this is other driving"
     )
 
@@ -78,6 +91,19 @@ def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
         if why is None
         else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
     )
+
+
+def gear_findings(fit: SessionFit) -> tuple[Finding, ...]:
+    """Return a warning where the force within one gear bends as only two gears do."""
+    if not fit.layout.gear_knots_mps or fit.spread.bend <= _ODD_BEND:
+        return ()
+    text = (
+        f"Within what was taken for one gear the force bends {fit.spread.bend / 1.5:.0f} times as sharply "
+        "as engines' forces do. A gear change may have been missed, or torque came late or was cut. The "
+        "peak's interval is wider for it; look at the gears in the plot of wheel power, and hold full "
+        "throttle longer in each gear."
+    )
+    return (Finding("gears_doubted", "warning", text),)
 
 
 def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:

@@ -147,13 +147,13 @@ def test_without_evidence_a_car_rolls_and_drags_as_published_ones_do() -> None:
 
 def test_site_and_phone_are_held_likely_as_said() -> None:
     """Wind and slope as [site] says; an accelerometer reads a few percent wrong, a receiver remembers
-    some tenths of a second, of which fixes alone show nothing; air pitches a body by 0.1 degrees at
-    108 km/h, g sin(0.117 degrees)."""
+    some tenths of a second, of which fixes alone show nothing; air pitches a body by 0.09 degrees at
+    108 km/h."""
     site = Site(slope=0.002, slope_sd=0.001, wind_mps=-1.0, wind_sd_mps=0.5)
     for accel, memory_sd_s in ((True, 0.2), (False, 0.05)):
         prior = shared_prior(site, accel)
         assert prior.mean[3:] == pytest.approx([-1.0, 0.002, 0.0, 0.3, 0.0])
-        pitch = 9.80665 * np.sin(np.radians(0.117))
+        pitch = 9.80665 * np.sin(np.radians(0.0876))
         assert prior.sd[3:-1] == pytest.approx([0.5, 0.001, 0.06, memory_sd_s])
         assert prior.sd[-1] == pytest.approx(pitch, rel=2e-3)
         assert (prior.most_slope, prior.most_wind_mps) == (0.001, 0.5)

@@ -10,7 +10,7 @@ from make_sessions import simulated
 
 from analysis.pipeline import analyse
 from analysis.results.road_load import RoadLoad
-from analysis.results.validity import NothingUsable, why_impossible, why_unusual
+from analysis.results.validity import NothingUsable, why_impossible, why_unlike, why_unusual
 from logger.recording import Recording
 from logger.session.session import Session, Vehicle
 
@@ -130,3 +130,10 @@ def test_a_run_left_out_keeps_the_numbers_of_the_others() -> None:
     assert not without.runs[0].used
     assert [pull.run for pull in without.pulls] == [pull.run for pull in every.pulls][1:]
     assert "left_out" in [one.kind for one in without.findings]
+
+
+def test_scatter_at_the_end_of_its_range_is_no_measurement() -> None:
+    """Where the noise level stands at its bound the sentence must not report the bound as found."""
+    assert why_unlike(0.1, ()) is None
+    assert "by 0.62 m/s" in (why_unlike(0.62, ()) or "")
+    assert "by 2 m/s or more" in (why_unlike(2.0, ()) or "")

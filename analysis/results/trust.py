@@ -40,8 +40,8 @@ _CAPS: dict[str, Level] = {
 }
 #: Of these the driver's word for neutral takes the doubt.
 _NEUTRAL_LIFTS = ("road_load_unusual",)
-#: F2 outside its kind's range by this many sd is a hint, and clear.
-_HINT_SD, _CLEAR_SD = 1.0, 2.0
+#: F2 outside its kind's range by more than this many sd is a hint, and clear.
+_HINT_SD, _CLEAR_SD = 0.0, 2.0
 
 #: What no log can show, whatever the interval says.
 _NEVER_SEEN = (

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import SessionError
+from logger.reading import read_log
 from logger.session.keys import AIR, VEHICLE
 from logger.session.overrides import (
     apply_overrides,
@@ -233,3 +234,44 @@ def test_column_options_that_cannot_be_used(
     with pytest.raises(SessionError) as caught:
         column_choices(columns, units)
     assert words.lower() in str(caught.value).lower()
+
+
+def test_what_to_leave_out_is_added_and_neutral_holds_for_every_log(tmp_path: Path) -> None:
+    (tmp_path / "run1.csv").write_text("time_s,speed_mps\n0,1\n", encoding="utf-8")
+    text = 'leave_out = [3]\n[vehicle]\nmass_kg = 1500\n[[log]]\nfile = "run1.csv"\n'
+    (tmp_path / "session.toml").write_text(text, encoding="utf-8")
+    session = apply_overrides(read_session(tmp_path), leave_out=["6, run1.csv", "2"], neutral=True)
+    assert session.leave_out == (3, 6, "run1.csv", 2)
+    assert all(log.neutral for log in session.logs)
+
+
+@pytest.mark.parametrize("wrong", ["", "0", "3,,4"])
+def test_runs_to_leave_out_count_from_one(tmp_path: Path, wrong: str) -> None:
+    (tmp_path / "run1.csv").write_text("time_s,speed_mps\n0,1\n", encoding="utf-8")
+    session = open_session(tmp_path, mass="1500kg")
+    with pytest.raises(SessionError, match="leave-out"):
+        apply_overrides(session, leave_out=[wrong])
+
+
+@pytest.mark.parametrize("wrong", ['"6"', "[0]", "[true]", "[1.5]"])
+def test_leave_out_in_the_file_is_a_list_of_runs_and_logs(tmp_path: Path, wrong: str) -> None:
+    (tmp_path / "run1.csv").write_text("time_s,speed_mps\n0,1\n", encoding="utf-8")
+    text = f'leave_out = {wrong}\n[vehicle]\nmass_kg = 1500\n[[log]]\nfile = "run1.csv"\n'
+    (tmp_path / "session.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SessionError, match="leave_out"):
+        read_session(tmp_path)
+
+
+def test_a_factor_on_a_column_is_applied_and_kept_in_the_history(tmp_path: Path) -> None:
+    rows = "".join(f"{t},{10 + 0.1 * t}\n" for t in range(20))
+    (tmp_path / "run1.csv").write_text("time_s,speed_mps\n" + rows, encoding="utf-8")
+    head = '[vehicle]\nmass_kg = 1500\n[[log]]\nfile = "run1.csv"\n[log.columns]\n'
+    (tmp_path / "session.toml").write_text(
+        f"{head}speed_mps = {{scale = 0.93}}\n", encoding="utf-8"
+    )
+    (entry,) = read_session(tmp_path).logs
+    recording = read_log(entry.files, columns=entry.columns)
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert speed.values[:2] == pytest.approx([9.3, 9.393])
+    assert recording.history[-1].settings == {"speed_mps": 0.93}

@@ -373,7 +373,7 @@ def leave_out_runs(
             expected = "the name of a log that holds a run"
         if not chosen:
             key = "leave_out"
-            raise SessionError(key, "", f"{item!r}", expected)
+            raise SessionError(key, "", f"no such run or log: {item!r}", expected)
         gone |= chosen
     if not gone:
         return tuple(runs), ()

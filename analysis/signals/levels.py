@@ -56,7 +56,7 @@ _LAG_STEP_S = 0.1
 _BLURS_S, _KERNEL = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8), 6.0
 #: Log likelihood falls by 1 for so much of it [s]: most receivers hardly smooth. One that seems to smooth
 #: by the longest of these times or more does not: then the accelerometer is noisy, and smoothing it pays.
-_USUAL_BLUR_S = 0.1
+_USUAL_BLUR_S = 0.2
 #: Fixes closer than this [s] are means over half seconds, which hide what smoothing there is.
 _FAST_S = 0.7
 #: Levels are learnt from at most so many fixes, taken as stretches of so many.

@@ -54,6 +54,9 @@ _FINER = (1.7, 1.3)
 _LAG_STEP_S = 0.1
 #: Time constants of receivers' smoothing that are tried [s]; a kernel is so many of them long.
 _BLURS_S, _KERNEL = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8), 6.0
+#: Log likelihood falls by 1 for so much of it [s]: most receivers hardly smooth. One that seems to smooth
+#: by the longest of these times or more does not: then the accelerometer is noisy, and smoothing it pays.
+_USUAL_BLUR_S = 0.2
 #: Fixes closer than this [s] are means over half seconds, which hide what smoothing there is.
 _FAST_S = 0.7
 #: Levels are learnt from at most so many fixes, taken as stretches of so many.
@@ -268,7 +271,11 @@ def learn_levels(
     levels = _likeliest(cost, lag, _USUAL, _FIRST)
     blurs_s = (0.0,) if cost.fast else _BLURS_S
     near = lag + _LAG_STEP_S * np.arange(-3.0, 4.0)
-    best = int(np.argmax(cost.terms(near, levels[None], blurs_s).sum(axis=0)))
+    total = cost.terms(near, levels[None], blurs_s).sum(axis=0).reshape(len(blurs_s), near.size)
+    if int(np.argmax(total.max(axis=1))) == len(blurs_s) - 1:
+        total = total[:1]
+    total = total - np.array(blurs_s[: len(total)])[:, None] / _USUAL_BLUR_S
+    best = int(np.argmax(total))
     cost.blur_s, lag = blurs_s[best // near.size], float(near[best % near.size])
     for factor in _FINER:
         levels = _likeliest(cost, lag, levels, ((1.0 / factor, 1.0, factor),) * 3)

@@ -13,6 +13,7 @@ import numpy as np
 from analysis.signals.gps import Fixes, half_second_means
 from analysis.signals.lag import SCANNED_LAGS_S, LagFit, fit_lag
 from analysis.signals.levels import Learnt, Levels, learn_levels
+from analysis.signals.nodding import calm_forward
 from analysis.signals.orientation import gravity_at_rest, why_moved
 from logger.arrays import Array
 from logger.findings import Finding, Severity
@@ -273,7 +274,7 @@ def _learn_once(
     fixes: Fixes, t_s: Array, flat: Array, lag: LagFit, near: tuple[float, float]
 ) -> Learnt:
     """Return lag and levels for the forward axis of a lag's regression."""
-    forward = flat @ (lag.weights / float(np.linalg.norm(lag.weights)))
+    forward = calm_forward(t_s, flat @ (lag.weights / float(np.linalg.norm(lag.weights))))
     return learn_levels(*node_fixes(fixes, t_s, near), t_s, forward, scanned_s=near)
 
 

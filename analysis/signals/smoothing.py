@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from analysis.signals.alone import curve_of_fixes, smooth_fixes
 from analysis.signals.curve import (
@@ -32,6 +31,7 @@ from analysis.signals.levels import (
     seen_integral,
 )
 from analysis.signals.mount import Mount, find_mount, node_fixes, refused, refused_finding
+from analysis.signals.nodding import calm_forward
 from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
@@ -48,16 +48,8 @@ __all__ = [
 
 #: From this rate on fixes alone resolve a gear change [Hz].
 FAST_FIXES_HZ = 4.0
-#: Bodies nod and surge at 1 to 4 Hz, and gravity leaks into the accelerometer as they do; a vehicle's
-#: speed hardly changes so fast but at launches, gear changes and brakes. Elsewhere the acceleration is
-#: smoothed with a Gaussian of this sd [s]; as abrupt counts what stands out of it by so many sd and by
-#: so much [m/s2], half of what a gear change at full throttle takes, with its
-#: surroundings [s]. On a motorway ramp with wheel speed this took 8 % off the error.
-_NOD_S, _ABRUPT_SD, _ABRUPT_MPS2, _ABRUPT_S = 0.2, 6.0, 1.5, 0.5
 #: The accelerometer is of no use where it predicts worse by so many standard errors.
 _SURE_SD = 2.0
-#: Half of normal noise is smaller than this many standard deviations.
-_NORMAL_MEDIAN = 0.6745
 #: Fewer fixes beside the accelerometer leave it nothing to be judged by.
 _FEWEST = 4
 
@@ -234,7 +226,7 @@ def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | N
     if stamped_s.size < _FEWEST:
         return None, f"it covers only {stamped_s.size} speed fixes"
     node_s = stamped_s - lag.lag_s
-    forward = _calm(mount.accel_time_s, mount.forward_mps2)
+    forward = calm_forward(mount.accel_time_s, mount.forward_mps2)
     integral = integral_at(node_s, mount.accel_time_s, forward[:, None])[:, 0]
     seen = seen_integral(node_s, mount.accel_time_s, forward, levels.blur_s)
     blind = _blind(node_s, mount.accel_time_s)
@@ -270,18 +262,6 @@ def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | N
         fix_sd_mps=smooth.fix_sd_mps,
     )
     return fused, ""
-
-
-def _calm(accel_time_s: Array, forward_mps2: Array) -> Array:
-    """Return the forward acceleration without the nodding of the body, where nothing abrupt is in it."""
-    rate_hz = 1.0 / float(np.median(np.diff(accel_time_s)))
-    slow = gaussian_filter1d(forward_mps2, _NOD_S * rate_hz)
-    quick = gaussian_filter1d(forward_mps2, 0.25 * _NOD_S * rate_hz) - slow
-    usual = float(np.median(np.abs(quick))) / _NORMAL_MEDIAN
-    width = 2 * round(_ABRUPT_S * rate_hz) + 1
-    abrupt = maximum_filter1d(np.abs(quick), width) > max(_ABRUPT_SD * usual, _ABRUPT_MPS2)
-    kept = uniform_filter1d(abrupt.astype(np.float64), width)
-    return np.asarray(slow + kept * (forward_mps2 - slow))
 
 
 def _blind(node_s: Array, accel_time_s: Array) -> NDArray[np.bool_]:

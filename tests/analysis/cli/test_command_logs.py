@@ -127,3 +127,27 @@ def test_sample_refuses_other_peoples_folders(
     assert main(["sample", str(tmp_path / "photo.jpg")]) == 2
     assert "is a file" in _errors(capsys)[0]
     assert [path.name for path in tmp_path.iterdir()] == ["photo.jpg"]
+
+
+def test_speed_tells_the_lag_and_whether_the_accelerometer_was_used(
+    sample: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Truth of the lag from the simulation's own truth.json; without an accelerometer there is none."""
+    truth = json.loads((sample / "truth.json").read_text())["logs"][0]["gps_lag_s"]
+    log = sample / "run01.csv"
+    assert main(["speed", str(log), "--out", str(tmp_path / "a"), "--json"]) == 0
+    (row,) = json.loads(capsys.readouterr().out)["logs"]
+    assert row["accel_used"]
+    assert row["why_not"] is None
+    assert abs(row["gps_lag_s"] - truth) < 3.0 * row["gps_lag_sd_s"]
+    assert 0.0 < row["gps_lag_sd_s"] < 0.3
+    alone = tmp_path / "alone.csv"
+    rows = "".join(f"{k},{5.0 + 0.5 * k}\n" for k in range(40))
+    alone.write_text("time_s,speed_mps\n" + rows)
+    assert main(["speed", str(alone), "--out", str(tmp_path / "b"), "--json"]) == 0
+    (row,) = json.loads(capsys.readouterr().out)["logs"]
+    assert not row["accel_used"]
+    assert row["gps_lag_s"] is None
+    assert "no acceleration" in row["why_not"]
+    assert main(["speed", str(alone), "--out", str(tmp_path / "b")]) == 0
+    assert "accelerometer not used: the recording has no" in capsys.readouterr().out

@@ -22,7 +22,6 @@ from analysis.pipeline import Analysis
 from analysis.report.html import render
 from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, describe
 from analysis.terminal.output import OutputError, write_together
-from analysis.text.numbers import road_load_at
 from logger.errors import PullcoastError
 from logger.session.files import locate_session
 from logger.session.overrides import apply_overrides, open_session
@@ -33,7 +32,6 @@ __all__ = ["MARKER", "Job", "Outcome", "failed", "run_job"]
 #: Marks a session's results as whole, and holds what they follow from.
 MARKER = "batch.json"
 _FORMAT = "pullcoast-batch/1"
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +147,7 @@ def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
         "runs_down": directions.count(-1),
         "warnings": sum(finding.severity != "note" for finding in outcome.findings),
     }
-    power, at, load = outcome.power, road_load_at(outcome), outcome.road_load
+    power, load = outcome.power, outcome.road_load
     if power is not None:
         row |= {
             "peak_W": power.peak_w,
@@ -158,13 +156,14 @@ def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
             "peak_high95_W": power.peak_ci95_w[1],
             "peak_speed_mps": power.peak_speed_mps,
         }
-    if at is not None and load is not None:
+    if load is not None:
+        at = load.headline
         row |= {
             "road_load_speed_mps": at.speed_mps,
             "road_load_N": at.force_n,
             "road_load_sd_N": at.sd_n,
-            "road_load_low95_N": at.force_n - _Z95 * at.sd_n,
-            "road_load_high95_N": at.force_n + _Z95 * at.sd_n,
+            "road_load_low95_N": at.ci95_n[0],
+            "road_load_high95_N": at.ci95_n[1],
         }
         if load.separable:
             row |= {

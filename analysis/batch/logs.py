@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.plots.curves import speed_time_svg
 from analysis.report.csv_files import speed_time_csv
-from analysis.report.results_json import finding_dict, json_text, phase_dict
+from analysis.report.json_text import finding_dict, json_text, phase_dict
 from analysis.runs.survey import Survey, survey
 from analysis.signals.smoothing import SpeedCurve
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain

@@ -12,7 +12,7 @@ from typing import cast
 from analysis.batch.job import Job, Outcome
 from analysis.batch.table import Row, batch_csv, batch_dicts, batch_html
 from analysis.batch.workers import run_in_processes, run_on_cluster
-from analysis.report.results_json import json_text
+from analysis.report.json_text import json_text
 from analysis.terminal.errors import complain
 from analysis.terminal.output import STAGING, OutputError, check_writable, lock, write_together
 from analysis.terminal.progress import Progress

@@ -144,8 +144,8 @@ def crosscheck(
         vehicle_of_mass,
     )
     from analysis.crosscheck.session import add_alignment, check_runs, units_of
-    from analysis.report.results_crosscheck import crosscheck_dict
-    from analysis.report.results_json import json_text
+    from analysis.report.json_text import json_text
+    from analysis.report.results_json import crosscheck_dict
     from analysis.session_pipeline import analyse_session
     from analysis.text.crosscheck import crosscheck_text
     from logger.session.overrides import apply_overrides, open_session

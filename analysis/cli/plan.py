@@ -113,11 +113,11 @@ def plan(
     speed_unit: SpeedUnitOption = None,
 ) -> int:
     """Run ``pullcoast plan`` and return the exit status."""
-    from analysis.planning.outing import NeverSlow
-    from analysis.planning.plan import foretell, pairs_needed, variants
+    from analysis.planning.outing import NotDrivable
+    from analysis.planning.plan import pairs_needed, predict_outing, variants
     from analysis.planning.request import PlanRequest, requested_outing, wanted_share
+    from analysis.report.json_text import json_text
     from analysis.report.plan import plan_dict, plan_text
-    from analysis.report.results_json import json_text
 
     share = wanted_share(want)
     request = PlanRequest(
@@ -139,8 +139,8 @@ def plan(
         quiet=quiet,
     )
     try:
-        predicted = foretell(outing)
-    except NeverSlow as error:
+        predicted = predict_outing(outing)
+    except NotDrivable as error:
         complain(str(error))
         return EXIT_NOTHING
     needed = pairs_needed(outing, share) if share is not None else ()

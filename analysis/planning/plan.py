@@ -1,59 +1,62 @@
 """What an outing will show, before it is driven: intervals, pairs needed, what would bring more.
 
-`foretell` is the whole story: nominal runs go through the session model
-(`plan_outing.py`), and its covariance, for any number of pairs, through the same functions that make
-results of real logs. Nothing is random; the same outing is foretold alike each time.
+`predict_outing` is the whole story: nominal runs go through the session model
+(`nominal.py`), and its covariance, for any number of pairs, through the same functions that make
+results of real logs. Nothing is random; the same outing gives the same prediction each time.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.model.parameters import Spread
 from analysis.physics.air import AirState
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.planning.outing import NeverSlow, Outing, Sketch, guess, repeated, sketch, with_engine
+from analysis.pipeline import Analysis
+from analysis.planning.nominal import Sketch, repeated, sketch
+from analysis.planning.outing import NotDrivable, Outing, guess, with_engine
 from analysis.results.power import find_power
 from analysis.results.reference import REFERENCE_TEMPERATURE_C, reference_density_kg_m3
 from analysis.results.road_load import RoadLoad, find_road_load
 from analysis.results.site_and_sensors import coast_speed_range
 from analysis.sessions.carry import LEAST_POWER_SPREAD, carry_load, least_deviation
 from analysis.sessions.difference import smallest_shown
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from analysis.pipeline import Analysis
-    from logger.session.session import Vehicle
+from logger.session.session import Vehicle
 
 __all__ = [
     "MOST_PAIRS",
-    "Foretold",
-    "LoadForetold",
+    "LoadPrediction",
     "Needed",
+    "OutingPrediction",
     "Variant",
-    "foretell",
+    "half95_percent",
     "outing_like",
     "pairs_needed",
+    "predict_outing",
     "variants",
 ]
 
 #: More pairs than this nobody drives in one spell of weather.
 MOST_PAIRS = 40
-_Z95 = 1.959964
-#: Air as a thermometer and a barometer on the spot tell it: sd of the density [kg/m3], as in air.py.
+#: Air as a thermometer and a barometer on the spot show it: sd of the density [kg/m3], as in air.py.
 _AIR_SD_KG_M3 = 0.005
-#: Speeds at which road load is foretold [m/s]: 50 and 100 km/h; and of slow vehicles.
+#: Speeds at which road load is predicted [m/s]: 50 and 100 km/h; and of slow vehicles.
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)
 _LESS_END_MPS, _MORE_TOP_MPS = 10.0 / 3.6, 20.0 / 3.6
 _WEIGHED_SHARE = 0.003
+#: Turning round, standing still and settling between two runs [s]; common practice, no source.
+_BETWEEN_S = 150.0
+#: Left at each end of the road for turning and for the unforeseen, as a share of the run.
+_SPARE_ROAD = 0.1
 
 
-@dataclass(frozen=True, slots=True)
-class LoadForetold:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadPrediction:
     """Road load at one speed [m/s]: force [N], relative sd, and that of a difference of two outings."""
 
     speed_mps: float
@@ -62,8 +65,8 @@ class LoadForetold:
     difference_share: float
 
 
-@dataclass(frozen=True, slots=True)
-class Foretold:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutingPrediction:
     """What an outing will show.
 
     Parameters
@@ -83,7 +86,7 @@ class Foretold:
         of each included: as `compare` would state it.
     causes : dict
         Relative sd of the peak by cause.
-    loads : tuple of LoadForetold
+    loads : tuple of LoadPrediction
         At 50 and 100 km/h, or in the middle of slower coast-downs.
     road_m, run_s : float
         Length of road that one run needs, braking included [m], and its duration [s].
@@ -96,7 +99,7 @@ class Foretold:
     mass_share: float
     difference_share: float
     causes: dict[str, float]
-    loads: tuple[LoadForetold, ...]
+    loads: tuple[LoadPrediction, ...]
     road_m: float
     run_s: float
 
@@ -105,16 +108,26 @@ class Foretold:
         """Smallest gain in peak wheel power (ratio) that two such outings show four times in five."""
         return smallest_shown(self.difference_share)
 
+    @property
+    def road_needed_m(self) -> float:
+        """Length of road to look for: that of one run with something to spare [m]."""
+        return (1.0 + _SPARE_ROAD) * self.road_m
 
-@dataclass(frozen=True, slots=True)
+    @property
+    def hours(self) -> float:
+        """Duration of the whole outing [h], turning and standing between the runs included."""
+        return 2 * self.outing.pairs * (self.run_s + _BETWEEN_S) / 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Variant:
     """One change to the plan: in words, and what it would bring; None where it cannot be driven."""
 
     name: str
-    foretold: Foretold | None
+    predicted: OutingPrediction | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Needed:
     """Pairs that a wanted interval takes.
 
@@ -128,8 +141,13 @@ class Needed:
     mass: float
 
 
-def foretell(outing: Outing) -> Foretold:
-    """Foretell what an outing will show.
+def half95_percent(share: float) -> float:
+    """Return half the 95 % interval in per cent of a figure with this relative sd."""
+    return 100 * Z95 * share
+
+
+def predict_outing(outing: Outing) -> OutingPrediction:
+    """Predict what an outing will show.
 
     Parameters
     ----------
@@ -138,19 +156,19 @@ def foretell(outing: Outing) -> Foretold:
 
     Returns
     -------
-    Foretold
+    OutingPrediction
         Relative standard deviations.
 
     Raises
     ------
-    NeverSlow
+    NotDrivable
         The vehicle would not reach its highest speed, or not come down again.
     """
-    return _together([_foretold(sketch(one), one.pairs) for one in with_engine(outing)], outing)
+    return _together([_predicted(sketch(one), one.pairs) for one in with_engine(outing)], outing)
 
 
-def _together(each: Sequence[Foretold], outing: Outing) -> Foretold:
-    """Put together what is foretold with each engine: the mean of variances."""
+def _together(each: Sequence[OutingPrediction], outing: Outing) -> OutingPrediction:
+    """Put together what is predicted with each engine: the mean of variances."""
 
     def rms(values: Iterable[float]) -> float:
         return float(np.sqrt(np.mean(np.square(list(values)))))
@@ -168,7 +186,8 @@ def _together(each: Sequence[Foretold], outing: Outing) -> Foretold:
     )
 
 
-def _foretold(one: Sketch, pairs: int) -> Foretold:
+def _predicted(one: Sketch, pairs: int) -> OutingPrediction:
+    """Predict an outing of so many pairs from two of them, with one engine."""
     outing, vehicle = one.outing, one.outing.vehicle
     fit = repeated(one, pairs)
     power = find_power(fit, vehicle)
@@ -179,21 +198,22 @@ def _foretold(one: Sketch, pairs: int) -> Foretold:
     mass = power.budget_w["mass"] / power.peak_w
     own = float(np.sqrt(max((power.peak_sd_w / power.peak_w) ** 2 - mass**2, 0.0)))
     brake_m = outing.end_mps**2 / (2.0 * 2.5)
-    return Foretold(
-        replace(outing, pairs=pairs),
-        power.peak_w,
-        power.peak_sd_w / power.peak_w,
-        (power.peak_sd_w / power.peak_w,),
-        mass,
-        float(np.sqrt(2.0 * (own**2 + LEAST_POWER_SPREAD**2))),
-        {name: value / power.peak_w for name, value in power.budget_w.items()},
-        _loads(load, vehicle),
-        one.pull_m + one.coast_m + brake_m,
-        one.run_s,
+    return OutingPrediction(
+        outing=replace(outing, pairs=pairs),
+        peak_w=power.peak_w,
+        peak_share=power.peak_sd_w / power.peak_w,
+        peak_shares=(power.peak_sd_w / power.peak_w,),
+        mass_share=mass,
+        difference_share=float(np.sqrt(2.0 * (own**2 + LEAST_POWER_SPREAD**2))),
+        causes={name: value / power.peak_w for name, value in power.budget_w.items()},
+        loads=_loads(load, vehicle),
+        road_m=one.pull_m + one.coast_m + brake_m,
+        run_s=one.run_s,
     )
 
 
-def _loads(load: RoadLoad, vehicle: Vehicle) -> tuple[LoadForetold, ...]:
+def _loads(load: RoadLoad, vehicle: Vehicle) -> tuple[LoadPrediction, ...]:
+    """Predict the road load of one outing, and its difference between two."""
     low, high = load.speed_range_mps
     speeds = [speed for speed in _SPEEDS_MPS if low <= speed <= high] or [0.5 * (low + high)]
     air = AirState(
@@ -209,12 +229,14 @@ def _loads(load: RoadLoad, vehicle: Vehicle) -> tuple[LoadForetold, ...]:
     both = 2.0 * (own + least_deviation(day.value, bicycle=day.bicycle))
     found = []
     for speed in speeds:
-        at = np.array([speed])
-        force, force_sd = float(load.force_n(at)[0]), float(load.force_sd_n(at)[0])
+        at = load.at(speed)
         basis = speed ** np.arange(3.0)
         found.append(
-            LoadForetold(
-                speed, force, force_sd / force, float(np.sqrt(basis @ both @ basis)) / force
+            LoadPrediction(
+                speed_mps=speed,
+                force_n=at.force_n,
+                share=at.sd_n / at.force_n,
+                difference_share=float(np.sqrt(basis @ both @ basis)) / at.force_n,
             )
         )
     return tuple(found)
@@ -237,38 +259,35 @@ def pairs_needed(outing: Outing, want: float) -> tuple[Needed, ...]:
         out of five, where `least` is the smallest gain.
     """
     sketches = [sketch(one) for one in with_engine(outing)]
-    known: dict[int, Foretold] = {}
+    known: dict[int, OutingPrediction] = {}
 
-    def with_pairs(pairs: int) -> Foretold:
+    def with_pairs(pairs: int) -> OutingPrediction:
         if pairs not in known:
-            known[pairs] = _together([_foretold(one, pairs) for one in sketches], outing)
+            known[pairs] = _together([_predicted(one, pairs) for one in sketches], outing)
         return known[pairs]
 
-    def reached(what: int, pairs: int) -> float:
-        return _reach(with_pairs(pairs))[what][1]
+    def fewest(what: int) -> int:
+        # the more pairs, the narrower the interval
+        return 1 + bisect_left(
+            range(1, MOST_PAIRS), True, key=lambda pairs: _reach(with_pairs(pairs))[what][1] <= want
+        )
 
     found = []
     for number, (name, least) in enumerate(_reach(with_pairs(MOST_PAIRS))):
-        pairs = None
-        if least <= want:
-            low, high = 0, MOST_PAIRS
-            while high - low > 1:
-                middle = (low + high) // 2
-                low, high = (low, middle) if reached(number, middle) <= want else (middle, high)
-            pairs = high
-        mass = 0.0 if name.startswith("gain") else _Z95 * known[MOST_PAIRS].mass_share
-        found.append(Needed(name, pairs, least, mass))
+        pairs = fewest(number) if least <= want else None
+        mass = 0.0 if name.startswith("gain") else Z95 * known[MOST_PAIRS].mass_share
+        found.append(Needed(what=name, pairs=pairs, least=least, mass=mass))
     return tuple(found)
 
 
-def _reach(foretold: Foretold) -> list[tuple[str, float]]:
+def _reach(predicted: OutingPrediction) -> list[tuple[str, float]]:
     """Return each figure's name and half its relative 95 % interval; last the gain that shows."""
     loads = [
-        (f"road load at {3.6 * load.speed_mps:.0f} km/h", _Z95 * load.share)
-        for load in foretold.loads
+        (f"road load at {3.6 * load.speed_mps:.0f} km/h", Z95 * load.share)
+        for load in predicted.loads
     ]
-    peak = ("peak wheel power", _Z95 * foretold.peak_share)
-    return [peak, *loads, ("gain in peak wheel power, shown", foretold.gain_shown)]
+    peak = ("peak wheel power", Z95 * predicted.peak_share)
+    return [peak, *loads, ("gain in peak wheel power, shown", predicted.gain_shown)]
 
 
 def variants(outing: Outing) -> tuple[Variant, ...]:
@@ -301,13 +320,14 @@ def variants(outing: Outing) -> tuple[Variant, ...]:
     if vehicle.mass_sd_kg > 1.2 * _WEIGHED_SHARE * vehicle.mass_kg:
         weighed = replace(vehicle, mass_sd_kg=_WEIGHED_SHARE * vehicle.mass_kg)
         changes.append(("weighed to 0.3 %", replace(outing, vehicle=weighed)))
-    return tuple(Variant(name, _or_none(changed)) for name, changed in changes)
+    return tuple(Variant(name=name, predicted=_or_none(changed)) for name, changed in changes)
 
 
-def _or_none(outing: Outing) -> Foretold | None:
+def _or_none(outing: Outing) -> OutingPrediction | None:
+    """Predict an outing; None where it cannot be driven."""
     try:
-        return foretell(outing)
-    except NeverSlow:
+        return predict_outing(outing)
+    except NotDrivable:
         return None
 
 

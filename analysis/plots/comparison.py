@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.model.covariance import Z95
 from analysis.plots.style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
-    Z95,
+    Axes,
+    Figure,
+    Line2D,
     Plot,
     csv_text,
     draw_band,
@@ -20,25 +24,19 @@ from analysis.plots.style import (
     new_figure,
     page_plot,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-    from matplotlib.lines import Line2D
-    from numpy.typing import NDArray
-
-    from analysis.sessions.compare import Comparison
-    from analysis.text.comparison import Compared
-    from analysis.text.numbers import Units
-
-    _Array: TypeAlias = NDArray[np.float64]
+from analysis.sessions.compare import Comparison
+from analysis.text.comparison import Compared
+from analysis.text.numbers import Units
 
 __all__ = ["load_difference_plot", "percent_plot", "power_difference_plot"]
+
+_Array: TypeAlias = NDArray[np.float64]
 
 #: More sessions than this make a figure nobody reads.
 _MOST = 6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Line:
     """One curve: whose (index of a name), over speed, its value and half its 95 % interval."""
 
@@ -59,44 +57,16 @@ def percent_plot(groups: Sequence[tuple[str, Sequence[Compared]]]) -> Plot | Non
     Returns
     -------
     Plot or None
-        None where nothing can be told in per cent.
+        None where nothing is known in per cent.
     """
-    rows: list[tuple[str, float, float]] = []
-    for name, figures in groups[:_MOST]:
-        for one in figures:
-            share = one.difference.percent
-            if share is not None:
-                sd = 100.0 * one.difference.sd / one.difference.first
-                label = (
-                    one.name
-                    if len(groups) == 1
-                    else f"{name[:18]}: {one.name[:1].lower()}{one.name[1:]}"
-                )
-                rows.append((label, share, sd))
+    rows = _percent_rows(groups)
     if not rows:
         return None
     figure, axes = new_figure(0.62 + 0.46 * len(rows), left=0.04)
     most = max(max(abs(share) + Z95 * sd for _, share, sd in rows), 1.0)
     axes.axvline(0.0, color=COLOURS["ink"], linewidth=1.2)
-    for index, (label, share, sd) in enumerate(rows):
-        height = len(rows) - 1 - index
-        clear = abs(share) > 1.644854 * sd
-        colour = COLOURS["pull"] if clear else COLOURS["coast"]
-        axes.plot(
-            [share - Z95 * sd, share + Z95 * sd], [height, height], color=colour, linewidth=2.6
-        )
-        axes.plot(
-            [share], [height], "o" if clear else "D", color=colour, markersize=6.5,
-            markerfacecolor=colour if clear else "white", markeredgewidth=1.6,
-        )  # fmt: skip
-        axes.text(
-            -1.08 * most, height + 0.24, label, size=SIZE, color=COLOURS["ink"], va="bottom",
-            ha="left", parse_math=False,
-        )  # fmt: skip
-        axes.text(
-            1.08 * most, height + 0.24, f"{share:+.1f} ± {Z95 * sd:.1f} %".replace("-", "\u2212"),
-            size=SIZE, color=COLOURS["ink"], va="bottom", ha="right", parse_math=False,
-        )  # fmt: skip
+    for index, row in enumerate(rows):
+        _draw_interval(axes, row, len(rows) - 1 - index, most)
     draw_frame(
         axes, (-1.12 * most, 1.12 * most), (-0.5, len(rows) - 0.28),
         "difference in per cent of the first", "", y_ticks=False,
@@ -115,6 +85,44 @@ def percent_plot(groups: Sequence[tuple[str, Sequence[Compared]]]) -> Plot | Non
     return page_plot("differences", "What differs", aid, words, figure, table)
 
 
+def _percent_rows(
+    groups: Sequence[tuple[str, Sequence[Compared]]],
+) -> list[tuple[str, float, float]]:
+    """Return label, difference and sd [%] of each figure that has them."""
+    rows: list[tuple[str, float, float]] = []
+    for name, figures in groups[:_MOST]:
+        for one in figures:
+            share, sd = one.difference.percent, one.difference.percent_sd
+            if share is not None and sd is not None:
+                label = (
+                    one.name
+                    if len(groups) == 1
+                    else f"{name[:18]}: {one.name[:1].lower()}{one.name[1:]}"
+                )
+                rows.append((label, share, sd))
+    return rows
+
+
+def _draw_interval(axes: Axes, row: tuple[str, float, float], height: float, most: float) -> None:
+    """Draw one difference with its 95 % interval and its name."""
+    label, share, sd = row
+    clear = abs(share) > 1.644854 * sd
+    colour = COLOURS["pull"] if clear else COLOURS["coast"]
+    axes.plot([share - Z95 * sd, share + Z95 * sd], [height, height], color=colour, linewidth=2.6)
+    axes.plot(
+        [share], [height], "o" if clear else "D", color=colour, markersize=6.5,
+        markerfacecolor=colour if clear else "white", markeredgewidth=1.6,
+    )  # fmt: skip
+    axes.text(
+        -1.08 * most, height + 0.24, label, size=SIZE, color=COLOURS["ink"], va="bottom",
+        ha="left", parse_math=False,
+    )  # fmt: skip
+    axes.text(
+        1.08 * most, height + 0.24, f"{share:+.1f} ± {Z95 * sd:.1f} %".replace("-", "\u2212"),
+        size=SIZE, color=COLOURS["ink"], va="bottom", ha="right", parse_math=False,
+    )  # fmt: skip
+
+
 def power_difference_plot(comparisons: Sequence[Comparison], units: Units) -> Plot | None:
     """Draw wheel power over speed, other less first, gear by gear; None without any."""
     curves = [
@@ -128,10 +136,10 @@ def power_difference_plot(comparisons: Sequence[Comparison], units: Units) -> Pl
     names = list(dict.fromkeys(name for name, _ in curves))
     lines = [
         _Line(
-            names.index(name),
-            curve.speed_mps / units.speed_mps,
-            (curve.other_w - curve.first_w) / units.power_w,
-            Z95 * curve.sd_w / units.power_w,
+            index=names.index(name),
+            speed=curve.speed_mps / units.speed_mps,
+            value=(curve.other_w - curve.first_w) / units.power_w,
+            half=Z95 * curve.sd_w / units.power_w,
         )
         for name, curve in curves
     ]
@@ -158,7 +166,9 @@ def load_difference_plot(comparisons: Sequence[Comparison], units: Units) -> Plo
         if len(found) > 1:
             value = np.array([d.value for d in found])
             half = np.array([d.half95 for d in found])
-            lines.append(_Line(len(names), speeds / units.speed_mps, value, half))
+            lines.append(
+                _Line(index=len(names), speed=speeds / units.speed_mps, value=value, half=half)
+            )
             names.append(one.other.name)
     if not lines:
         return None
@@ -217,6 +227,7 @@ def _over_speed(lines: Sequence[_Line], names: Sequence[str], below: str, beside
 
 
 def _extremes(lines: Sequence[_Line], unit: str, speed_unit: str) -> str:
+    """Return in words between what values the differences lie."""
     speed = np.concatenate([line.speed for line in lines])
     value = np.concatenate([line.value for line in lines])
     half = np.concatenate([line.half for line in lines])

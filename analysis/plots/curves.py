@@ -1,17 +1,21 @@
-"""Draw an `Analysis` as SVG; only the files `plots*.py` import matplotlib, and they compute nothing.
+"""Draw an `Analysis` as SVG; only this room imports matplotlib, and it computes nothing.
 
-`report_plots` is the list of a report's figures. What figures share is in `plots_style.py`, what is
-drawn over time in `plots_runs.py`.
+`report_plots` is the list of a report's figures. What figures share is in `style.py`, what is
+drawn over time in `runs.py`.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.model.covariance import Z95
+from analysis.pipeline import Analysis
+from analysis.plots.limits import budget_plot
 from analysis.plots.runs import (
     gates_plot,
     residuals_plot,
@@ -24,7 +28,7 @@ from analysis.plots.style import (
     COLOURS,
     GEAR_LINES,
     SIZE,
-    Z95,
+    Axes,
     Plot,
     csv_text,
     draw_band,
@@ -33,18 +37,10 @@ from analysis.plots.style import (
     new_figure,
     page_plot,
 )
-from analysis.text.numbers import Units, force_at, number, road_load_at
+from analysis.results.power import PowerCurve
+from analysis.results.road_load import RoadLoad
+from analysis.text.numbers import Units, interval_text, number
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.results.power import PowerCurve
-    from analysis.results.road_load import RoadLoad
-    from analysis.results.verdict import Limit
-    from analysis.text.numbers import RoadLoadAt
 
 __all__ = [
     "COLOURS",
@@ -83,7 +79,7 @@ def report_plots(
         speed_time_plot(outcome, units),
         residuals_plot(outcome, units),
         _slope(outcome),
-        *(_budget(limit, units) for limit in outcome.verdict.limits),
+        *(budget_plot(limit, units) for limit in outcome.verdict.limits),
         gates_plot(outcome, units, crosscheck),
     )
     return tuple(plot for plot in plots if plot is not None)
@@ -135,21 +131,29 @@ def shared_road_load_plot(
     )  # fmt: skip
     for text in legend.get_texts():
         text.set_parse_math(False)
-    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
     bottom = min(0.0, float((force - half).min()))
-    draw_frame(
-        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
-        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
-    )  # fmt: skip
-    at = force_at(shared, shared.budget_speed_mps)
+    _force_frame(axes, (low, high), (bottom, top), units)
     aid = (
         "Thick: what the sessions share, in reference air; its band holds the true curve with 95 % "
         "probability. Thin: each session by itself, carried to the same air."
     )
-    return page_plot(name, "Road load over speed", aid, _road_load_words(shared, at, units), figure)
+    return page_plot(name, "Road load over speed", aid, _road_load_words(shared, units), figure)
+
+
+def _force_frame(
+    axes: Axes, range_mps: tuple[float, float], forces_n: tuple[float, float], units: Units
+) -> None:
+    """Draw the axes of forces over speed, from rest where the speeds reach down far enough."""
+    (low, high), (bottom, top) = range_mps, forces_n
+    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
+    draw_frame(
+        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
+        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
+    )  # fmt: skip
 
 
 def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
+    """Draw wheel power over speed, gear by gear."""
     power = outcome.power
     if power is None:
         return None
@@ -190,13 +194,6 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
         "probability. The dot with a bar is the peak with its interval: the maximum, less what noise adds to a "
         "maximum."
     )
-    words = (
-        f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "
-        f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "
-        f"{units.speed_text(min((float(g.speed_mps[0]) for g in gears), default=0.0))} to "
-        f"{units.speed_text(max((float(g.speed_mps[-1]) for g in gears), default=0.0))}, "
-        f"in {counted(len(gears), 'piece')} of uninterrupted drive."
-    )
     aid += " Dotted lines: gear changes." if changes else ""
     for limit_mps, text in _limits_of_power(power):
         axes.axvline(limit_mps / units.speed_mps, color=COLOURS["quiet"], linewidth=0.8)
@@ -210,7 +207,22 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
         _joined((gear.power_w - Z95 * gear.sd_w) / scale for gear in gears),
         _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
     )
-    return page_plot("wheel-power", "Wheel power over speed", aid, words, figure, data)
+    return page_plot(
+        "wheel-power", "Wheel power over speed", aid, _power_words(power, units), figure, data
+    )
+
+
+def _power_words(power: PowerCurve, units: Units) -> str:
+    """Return the peak, and the speeds that the curve is known at."""
+    gears = [gear for gear in power.gears if gear.speed_mps.size]
+    peak_text = units.power_text(power.peak_w, power.peak_sd_w)
+    return (
+        f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "
+        f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "
+        f"{units.speed_text(min((float(g.speed_mps[0]) for g in gears), default=0.0))} to "
+        f"{units.speed_text(max((float(g.speed_mps[-1]) for g in gears), default=0.0))}, "
+        f"in {counted(len(gears), 'piece')} of uninterrupted drive."
+    )
 
 
 def _limits_of_power(power: PowerCurve) -> list[tuple[float, str]]:
@@ -231,9 +243,11 @@ def _interval_heads(name: str, unit: str) -> list[str]:
 
 
 def _road_load(outcome: Analysis, units: Units) -> Plot | None:
-    road_load, at = outcome.road_load, road_load_at(outcome)
-    if road_load is None or at is None:
+    """Draw the road load over speed, with short pieces of the coast-downs."""
+    road_load = outcome.road_load
+    if road_load is None:
         return None
+    at = road_load.headline
     figure, axes = new_figure(3.3)
     low, high = road_load.speed_range_mps
     speed = np.linspace(low, high, 80)
@@ -257,16 +271,12 @@ def _road_load(outcome: Analysis, units: Units) -> Plot | None:
     axes.plot(shown, force, color=COLOURS["coast"], linewidth=1.9)
     where = (at.speed_mps / units.speed_mps, at.force_n)
     axes.plot([where[0]], [where[1]], "o", color=COLOURS["ink"], markersize=4.5)
-    word = f"{at.text} N at {units.speed_text(at.speed_mps)}"
+    word = f"{number(at.force_n, at.sd_n)} N at {units.speed_text(at.speed_mps)}"
     draw_note(axes, word, where, (-7, 6), COLOURS["ink"], ha="right", bold=True)
     marks = points[:, 2] if points.size else force
     top = max(float((force + half).max()), float(np.percentile(marks, 98)))
     bottom = min(float((force - half).min()), float(np.percentile(marks, 2)), 0.0)
-    left = low - 0.05 * (high - low) if low > 0.6 * high else 0.0
-    draw_frame(
-        axes, (left / units.speed_mps, (high + 0.03 * (high - left)) / units.speed_mps),
-        (1.1 * bottom, 1.12 * top), f"speed [{units.speed}]", "road load [N]",
-    )  # fmt: skip
+    _force_frame(axes, (low, high), (bottom, top), units)
     aid = (
         "The force that air and tyres put against the vehicle on a level road in still air. The band "
         "holds the true curve with 95 % probability; the marks are short pieces of the coast-downs"
@@ -281,7 +291,7 @@ def _road_load(outcome: Analysis, units: Units) -> Plot | None:
         "road-load",
         "Road load over speed",
         aid + ".",
-        _road_load_words(road_load, at, units),
+        _road_load_words(road_load, units),
         figure,
         _road_load_csv(outcome, speed, units),
     )
@@ -312,16 +322,22 @@ def _coast_marks(outcome: Analysis) -> tuple[NDArray[np.float64], NDArray[np.int
     return points, np.array([direction.get(int(run)) or 0 for run in points[:, 0]], dtype=np.int64)
 
 
-def _road_load_words(road_load: RoadLoad, at: RoadLoadAt, units: Units) -> str:
-    low, high = (force_at(road_load, speed) for speed in road_load.speed_range_mps)
+def _road_load_words(road_load: RoadLoad, units: Units) -> str:
+    """Return the road load at the ends of its curve and at its headline speed."""
+    at = road_load.headline
+    places = [road_load.at(speed) for speed in road_load.speed_range_mps] + [at]
+    low, high, middle = (
+        (f"{number(place.force_n, place.sd_n)} N", units.speed_text(place.speed_mps))
+        for place in places
+    )
     return (
-        f"The road load goes from {low.text} N at {units.speed_text(low.speed_mps)} to {high.text} N "
-        f"at {units.speed_text(high.speed_mps)}; at {units.speed_text(at.speed_mps)} it is {at.text} N, "
-        f"95 % interval {at.interval} N."
+        f"The road load goes from {low[0]} at {low[1]} to {high[0]} at {high[1]}; at {middle[1]} it is "
+        f"{middle[0]}, 95 % interval {interval_text(at.ci95_n, at.sd_n)} N."
     )
 
 
 def _slope(outcome: Analysis) -> Plot | None:
+    """Draw the slope along the road."""
     place = outcome.site.slope_profile_place_m
     if place.size < 2:
         return None
@@ -345,55 +361,3 @@ def _slope(outcome: Analysis) -> Plot | None:
         place, slope, slope - half, slope + half,
     )  # fmt: skip
     return page_plot("slope", "Slope of the road, as found from the runs", aid, words, figure, data)
-
-
-def _budget(limit: Limit, units: Units) -> Plot:
-    """Draw what the uncertainty of one result comes from: one bar per cause, longest first."""
-    power = limit.quantity == "power"
-    scale, unit = (units.power_w, units.power) if power else (1.0, "N")
-    count = len(limit.shares)
-    figure, axes = new_figure(0.62 + 0.27 * (count + 1), left=0.36)
-    sds = [share.sd / scale for share in limit.shares]
-    heights = np.arange(count, 0, -1, dtype=np.float64)
-    colour = COLOURS["pull"] if power else COLOURS["coast"]
-    axes.hlines(heights, 0, sds, color=colour, linewidth=9, alpha=0.75)
-    total = limit.half / Z95 / scale
-    axes.hlines([0.0], 0, [total], color=COLOURS["quiet"], linewidth=9)
-    across = axes.get_yaxis_transform()
-    rows = [
-        *((share.name, f"{_sd(share.sd / scale)} ({100 * share.share:.0f} %)") for share in limit.shares),
-        ("all together", _sd(total)),
-    ]  # fmt: skip
-    for height, sd, (name, text) in zip([*heights, 0.0], [*sds, total], rows, strict=True):
-        axes.annotate(
-            name, (0, height), (-5, 0), xycoords=across, textcoords="offset points", ha="right",
-            va="center", size=SIZE, color=COLOURS["ink"],
-        )  # fmt: skip
-        draw_note(axes, text, (sd, height), (4, 0), COLOURS["quiet"], va="center")
-    draw_frame(
-        axes, (0.0, 1.45 * total), (-0.6, count + 0.6), f"standard deviation [{unit}]", "",
-        y_ticks=False,
-    )  # fmt: skip
-    first = limit.shares[0]
-    half, twice = (_sd(value / scale) for value in (limit.half, limit.half_twice))
-    words = (
-        f"The {limit.result} is known to ±{half} {unit} (95 %). The largest part, "
-        f"{100 * first.share:.0f} % of the variance, is {first.name}. With twice as many runs it would "
-        f"be about ±{twice} {unit}."
-    )
-    aid = (
-        "One bar per cause, in brackets its share; the squares of the bars add up to the square of the "
-        "grey one. The longest is what to improve."
-    )
-    title = f"What limits the {limit.result}"
-    data = csv_text(
-        ["cause", f"standard deviation [{unit}]", "share of variance [%]"],
-        [share.name for share in limit.shares],
-        sds,
-        [100 * share.share for share in limit.shares],
-    )
-    return page_plot(f"budget-{limit.quantity}", title, aid, words, figure, data)
-
-
-def _sd(value: float) -> str:
-    return number(value, value)

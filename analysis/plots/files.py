@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.plots.style import COLOURS, Plot, svg_settings
+from analysis.plots.style import COLOURS, Figure, Plot, svg_settings
 from analysis.plots.svg import shortened
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["plot_files"]
 
@@ -53,6 +50,7 @@ def _entitle(figure: Figure, title: str) -> None:
 
 
 def _saved(figure: Figure, kind: str) -> bytes:
+    """Return a figure as the bytes of a file."""
     buffer = io.BytesIO()
     nothing: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {}
     with svg_settings():

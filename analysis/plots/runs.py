@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.plots.gate_marks import gate_overlays
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.gate_marks import gate_overlays
+from analysis.pipeline import Analysis
 from analysis.plots.strips import (
     Strip,
     curve_strip,
@@ -19,6 +21,8 @@ from analysis.plots.strips import (
 from analysis.plots.style import (
     COLOURS,
     SIZE,
+    Axes,
+    Figure,
     Plot,
     csv_text,
     draw_frame,
@@ -27,19 +31,11 @@ from analysis.plots.style import (
     page_plot,
     svg_document,
 )
+from analysis.results.site_and_sensors import RunResiduals
+from analysis.runs.run import Run
+from analysis.signals.smoothing import SpeedCurve
 from analysis.text.numbers import Units, log_name
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-    from numpy.typing import NDArray
-
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.results.site_and_sensors import RunResiduals
-    from analysis.runs.run import Run
-    from analysis.signals.smoothing import SpeedCurve
 
 __all__ = ["gates_plot", "residuals_plot", "run_plots", "speed_time_plot", "speed_time_svg"]
 
@@ -241,13 +237,16 @@ def _run_plot(
     top: float,
     units: Units,
 ) -> Plot:
+    """Draw one run: its phases, the fixes, the gear changes."""
     label = run_label(run.number, run.direction)
     (strip,) = run_strips([curve], [run]) or (curve_strip(curve, [run], label),)
     figure, axes = new_figure(2.0)
     # the strip's times count from the curve's first sample inside the run
     first = int(np.searchsorted(curve.time_s, run.phases[0].start_s))
     start_s = float(curve.time_s[min(first, curve.time_s.size - 1)])
-    scaled = Strip(label, strip.time_s, strip.values / units.speed_mps, strip.kinds)
+    scaled = Strip(
+        label=label, time_s=strip.time_s, values=strip.values / units.speed_mps, kinds=strip.kinds
+    )
     for kind, time, low, line in joined_by_kind([scaled], [0.0]):
         _draw_phase(axes, kind, time, low, line)
     if residual is not None:
@@ -266,22 +265,24 @@ def _run_plot(
         axes, (0.0, longest or 1.0), (0.0, top), "time since the run's start [s]",
         f"speed [{units.speed}]",
     )  # fmt: skip
-    aid = f"{log_name(outcome.session, run.log)}. {' '.join(_told(run, units))}"
+    aid = f"{log_name(outcome.session, run.log)}. {' '.join(_phase_sentences(run, units))}"
     words = f"Speed over {longest:.0f} s, up to {_fastest(strip, units)}."
     data = _strips_csv([strip], f"speed [{units.speed}]", units.speed_mps)
     return page_plot(f"run-{run.number + 1}", f"Run {label}", aid, words, figure, data)
 
 
-def _told(run: Run, units: Units) -> list[str]:
+def _phase_sentences(run: Run, units: Units) -> list[str]:
     """Return a sentence for each pull and coast-down: from where to where, used or why not."""
-    told = []
+    sentences = []
     for phase in run.phases:
         if phase.kind in ("pull", "coast"):
             ends = (phase.from_mps / units.speed_mps, phase.to_mps / units.speed_mps)
             what = f"{_PHASE_WORDS[phase.kind].capitalize()} from {ends[0]:.0f} to {ends[1]:.0f}"
             used = "used" if phase.used else f"left out: {phase.why_not or 'no reason given'}"
-            told.append(f"{what} {units.speed} in {phase.end_s - phase.start_s:.0f} s, {used}.")
-    return told or ["Neither pull nor coast-down."]
+            sentences.append(
+                f"{what} {units.speed} in {phase.end_s - phase.start_s:.0f} s, {used}."
+            )
+    return sentences or ["Neither pull nor coast-down."]
 
 
 def _fastest(strip: Strip, units: Units) -> str:
@@ -290,6 +291,7 @@ def _fastest(strip: Strip, units: Units) -> str:
 
 
 def _strips_csv(strips: Sequence[Strip], name: str, scale: float) -> str:
+    """Return the samples of strips as CSV."""
     return csv_text(
         ["run", "time [s]", "phase", name],
         [strip.label for strip in strips for _ in strip.kinds],
@@ -319,12 +321,16 @@ def _speed_strips(
     beside: str = "run",
     title: str = "",
 ) -> tuple[Figure, Axes]:
+    """Draw strips of speed above one another, with words beside pulls and coast-downs."""
     figure, axes = new_figure(0.7 + 0.36 * max(len(strips), 2), title, _STRIPS_LEFT)
     bases = _bases(len(strips))
     for base in bases:
         axes.axhline(base, color=COLOURS["grid"], linewidth=0.8)
     scale = 0.9 / (units.speed_mps * top)
-    scaled = [Strip(s.label, s.time_s, s.values * scale, s.kinds) for s in strips]
+    scaled = [
+        Strip(label=s.label, time_s=s.time_s, values=s.values * scale, kinds=s.kinds)
+        for s in strips
+    ]
     longest = max((float(s.time_s[-1]) for s in strips if s.time_s.size), default=0.0)
     for kind, time, low, line in joined_by_kind(scaled, bases):
         _draw_phase(axes, kind, time, low, line)
@@ -363,6 +369,7 @@ def _draw_phase(
 
 
 def _strip_frame(axes: Axes, strips: Sequence[Strip], below: str, beside: str = "run") -> None:
+    """Draw the axes of strips, with their labels."""
     longest = max((float(s.time_s[-1]) for s in strips if s.time_s.size), default=0.0) or 1.0
     draw_frame(axes, (0.0, longest), (-0.04, max(len(strips), 1.0)), below, beside, y_ticks=False)
     for base, strip in zip(_bases(len(strips)), strips, strict=True):

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from analysis.results.site_and_sensors import RunResiduals
-    from analysis.runs.run import Run
-    from analysis.signals.smoothing import SpeedCurve
+from analysis.results.site_and_sensors import RunResiduals
+from analysis.runs.run import Run
+from analysis.signals.smoothing import SpeedCurve
 
 __all__ = [
     "Strip",
@@ -28,7 +26,7 @@ __all__ = [
 _MOST_POINTS = 160
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Strip:
     """One run of a figure: label, times from its start [s], values, and the phase of each.
 
@@ -78,17 +76,22 @@ def curve_strip(
             end = int(np.searchsorted(time, phase.end_s, "right"))
             kept_out = phase.kind in ("pull", "coast") and not phase.used
             kinds[begin:end] = ["left out" if kept_out else phase.kind] * (end - begin)
-    return Strip(label, time - (time[0] if time.size else 0.0), curve.speed_mps[kept], tuple(kinds))
+    return Strip(
+        label=label,
+        time_s=time - (time[0] if time.size else 0.0),
+        values=curve.speed_mps[kept],
+        kinds=tuple(kinds),
+    )
 
 
 def residual_strip(residual: RunResiduals, half_mps: float) -> Strip:
     """Return residuals as 0 to 1, with 0.5 for none and `half_mps` [m/s] to either side."""
     kept = thinned(residual.time_s.size, _MOST_POINTS)
     return Strip(
-        run_label(residual.run, residual.direction),
-        residual.time_s[kept] - residual.time_s[0],
-        np.clip(residual.residual_mps[kept] / half_mps, -1, 1) / 2 + 0.5,
-        tuple(residual.phase[index] for index in kept),
+        label=run_label(residual.run, residual.direction),
+        time_s=residual.time_s[kept] - residual.time_s[0],
+        values=np.clip(residual.residual_mps[kept] / half_mps, -1, 1) / 2 + 0.5,
+        kinds=tuple(residual.phase[index] for index in kept),
     )
 
 

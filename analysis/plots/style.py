@@ -1,6 +1,6 @@
 """The look that all figures share: colours, line styles, axes, bands, notes, and the SVG of a page.
 
-Colours are the Okabe-Ito palette (Okabe and Ito 2008, "Color universal design"), told apart also by
+Colours are the Okabe-Ito palette (Okabe and Ito 2008, "Color universal design"), distinguished also by
 line style, marker or a label beside the line. In a page they become style variables (`--c-pull`, ...)
 so that the page can choose them for light, dark and paper.
 
@@ -16,29 +16,31 @@ import math
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 # Where nothing can be kept in the home folder, or there is none, matplotlib logs as it is imported
-# where it keeps its list of fonts instead, which is no warning for the reader of a report.
+# where it keeps its list of fonts instead, which is no warning for the reader of a report. The other
+# modules of this room take matplotlib's types from here, so that it is never imported before this.
 logging.getLogger("matplotlib").addFilter(lambda record: record.levelno >= logging.ERROR)
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
 
 from analysis.plots.svg import inline_svg, shortened
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 __all__ = [
     "COLOURS",
     "GEAR_LINES",
     "SIZE",
-    "Z95",
+    "Axes",
+    "Figure",
+    "Line2D",
     "Plot",
     "csv_text",
     "draw_band",
@@ -70,18 +72,16 @@ COLOURS = {
 GEAR_LINES: tuple[Any, ...] = ("-", "--", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), ":")
 #: Text in a figure [points].
 SIZE = 9.0
-#: Half a 95 % interval in standard deviations.
-Z95 = 1.96
 _WIDTH_IN = 4.2
 #: Where the axes begin, as a share of the width, with figures and without.
 _LEFT = 0.145
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
     """One figure of a page.
 
-    `name` is fit for an id and a file name, `aid` tells how to read it, `words` what it shows, `svg`
+    `name` is fit for an id and a file name, `aid` explains how to read it, `words` what it shows, `svg`
     stands in a page; `csv` is a table of what is drawn, `figure` what `--plots` writes.
     """
 
@@ -148,6 +148,7 @@ def draw_frame(
 
 
 def _ticks(locator: MaxNLocator, low: float, high: float) -> tuple[list[float], list[str]]:
+    """Return the ticks inside a range, and their figures."""
     room = 1e-9 * (high - low)
     ticks = [float(t) for t in locator.tick_values(low, high) if low - room <= t <= high + room]
     step = min((b - a for a, b in itertools.pairwise(ticks)), default=1.0)
@@ -196,6 +197,7 @@ def csv_text(names: Sequence[str], *columns: Iterable[object]) -> str:
 
 
 def _cell(value: object) -> str:
+    """Return a value as one cell of CSV."""
     if isinstance(value, float):  # numpy's own is one
         return f"{value:.6g}" if math.isfinite(value) else ""
     text = "" if value is None else str(value)
@@ -224,4 +226,4 @@ def svg_document(figure: Figure) -> str:
 def page_plot(name: str, title: str, aid: str, words: str, figure: Figure, csv: str = "") -> Plot:
     """Return a figure ready for a page; `csv` is the text of a table of what is drawn."""
     svg = inline_svg(svg_document(figure), name, title, words, COLOURS)
-    return Plot(name, title, aid, words, svg, csv, figure)
+    return Plot(name=name, title=title, aid=aid, words=words, svg=svg, csv=csv, figure=figure)

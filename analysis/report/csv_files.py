@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.pipeline import Analysis
-    from analysis.runs.run import Phase, Run
-    from analysis.signals.smoothing import SpeedCurve
+from analysis.pipeline import Analysis
+from analysis.runs.run import Phase, Run
+from analysis.signals.smoothing import SpeedCurve
 
 __all__ = ["CURVES_HEADER", "SPEED_TIME_HEADER", "curves_csv", "speed_time_csv"]
 

@@ -1,16 +1,19 @@
 """An `Analysis` as the four files of `pullcoast report`; every number in them is a field of it.
 
-`render` is the whole story. The page is `templates/report.html`; `report_rows.py` prepares its
+`render` is the whole story. The page is `templates/report.html`; `html_tables.py` prepares its
 tables, and this file its first screen.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 from markupsafe import Markup
 
-from analysis.plots.curves import COLOURS, report_plots, run_plots
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.pipeline import Analysis
+from analysis.plots.curves import COLOURS, Plot, report_plots, run_plots
 from analysis.report.csv_files import curves_csv, speed_time_csv
 from analysis.report.html_tables import (
     asked_rows,
@@ -18,34 +21,29 @@ from analysis.report.html_tables import (
     coefficient_rows,
     facts,
     force_rows,
+    history_rows,
     power_rows,
     pull_rows,
     run_rows,
-    sensor_row,
+    sensor_rows,
     site_rows,
     timed_rows,
     unused_rows,
 )
+from analysis.report.json_text import json_text
 from analysis.report.pages import TEMPLATES, page_environment
 from analysis.report.reference_tables import comparison_rows
-from analysis.report.results_json import json_text, results_dict
+from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
 from analysis.text.numbers import (
     Units,
     by_severity,
+    interval_text,
     log_name,
     number,
-    road_load_at,
     serious_by_kind,
 )
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.plots.curves import Plot
 
 __all__ = ["TEMPLATES", "render", "report_html"]
 
@@ -139,19 +137,14 @@ def report_html(
             unused=unused_rows(outcome),
             powers=[] if power is None else power_rows(power, units),
             pulls=pull_rows(outcome, units),
-            sensors=[
-                sensor_row(sensor, log_name(outcome.session, sensor.log))
-                for sensor in outcome.sensors
-            ],
-            history=[
-                (step.step, step.version, ", ".join(f"{k}: {v}" for k, v in step.settings.items()))
-                for step in outcome.history
-            ],
+            sensors=sensor_rows(outcome),
+            history=history_rows(outcome),
         )
     )
 
 
 def _embedded(plots: Sequence[Plot]) -> list[tuple[Plot, Markup]]:
+    """Return figures with what stands in the page."""
     return [(plot, Markup(plot.svg)) for plot in plots]
 
 
@@ -170,14 +163,14 @@ def _peak(outcome: Analysis, units: Units) -> dict[str, Any]:
 
 def _load(outcome: Analysis) -> dict[str, Any] | None:
     """Return the road load for the first screen, None where there is none."""
-    at = road_load_at(outcome)
-    if at is None:
+    if outcome.road_load is None:
         return None
+    at = outcome.road_load.headline
     return {
-        "text": at.text,
-        "interval": at.interval,
+        "text": number(at.force_n, at.sd_n),
+        "interval": interval_text(at.ci95_n, at.sd_n),
         "speed_mps": at.speed_mps,
-        "gauge": _gauge(at.force_n, at.force_n - at.half_n, at.force_n + at.half_n),
+        "gauge": _gauge(at.force_n, *at.ci95_n),
     }
 
 

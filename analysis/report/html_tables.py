@@ -4,22 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-import numpy as np
-
+from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.pipeline import Analysis
 from analysis.plots.strips import run_label
-from analysis.text.numbers import Units, force_at, log_name, number
+from analysis.results.corrections import AmbientCorrection
+from analysis.results.power import PowerCurve, PullFigures
+from analysis.results.road_load import RoadLoad
+from analysis.results.site_and_sensors import SensorState
+from analysis.runs.run import Run
+from analysis.text.numbers import Units, interval_text, log_name, number, with_sd
 from logger.findings import counted
 from logger.session.session import Display
-
-if TYPE_CHECKING:
-    from analysis.crosscheck.crosscheck import CrossCheck
-    from analysis.pipeline import Analysis
-    from analysis.results.power import AmbientCorrection, GearCurve, PowerCurve, PullFigures
-    from analysis.results.road_load import RoadLoad
-    from analysis.results.site_and_sensors import SensorState
-    from analysis.runs.run import Run
 
 __all__ = [
     "Rows",
@@ -28,19 +24,17 @@ __all__ = [
     "coefficient_rows",
     "facts",
     "force_rows",
+    "history_rows",
     "power_rows",
     "pull_rows",
     "run_rows",
-    "sensor_row",
+    "sensor_rows",
     "site_rows",
     "timed_rows",
     "unused_rows",
-    "with_sd",
 ]
 
 Rows = list[tuple[str, ...]]
-#: Two-sided 95 % of the normal distribution.
-_Z95 = 1.959964
 _NO_BREAK = "\u00a0"
 
 
@@ -66,32 +60,20 @@ def facts(outcome: Analysis) -> list[str]:
     return pieces
 
 
-def with_sd(value: float, sd: float, scale: float = 1.0) -> str:
-    """Write a value and its standard deviation in one unit: ``61.2 ± 0.9``."""
-    return f"{number(value / scale, sd / scale)} \u00b1 {number(sd / scale, sd / scale)}"
-
-
 def coefficient_rows(outcome: Analysis, road_load: RoadLoad, units: Units) -> Rows:
     """Return name, value in SI, value per display speed unit, and value at reference air if any."""
     if not road_load.separable:
         return []
-    values = (road_load.f0_n, road_load.f1_n_per_mps, road_load.f2_n_per_mps2)
-    sds = (road_load.covariance.diagonal() ** 0.5).tolist()
+    sds = road_load.coefficient_sds
     reference = outcome.extras.reference_road_load
-    at_reference: Sequence[float | None] = (
-        (None, None, None)
-        if reference is None
-        else (reference.f0_n, reference.f1_n_per_mps, reference.f2_n_per_mps2)
-    )
+    at_reference: Sequence[float | None] = (None, None, None)
+    reference_sds: Sequence[float] = sds
+    if reference is not None:
+        at_reference, reference_sds = reference.coefficients, reference.coefficient_sds or sds
     si = ("N", "N/(m/s)", "N/(m/s)\u00b2")
     shown = ("N", f"N/({units.speed})", f"N/({units.speed})\u00b2")
     rows = []
-    reference_sds = (
-        sds
-        if reference is None or reference.covariance is None
-        else (reference.covariance.diagonal() ** 0.5).tolist()
-    )
-    given = zip(values, sds, at_reference, reference_sds, strict=True)
+    given = zip(road_load.coefficients, sds, at_reference, reference_sds, strict=True)
     for power, (value, sd, other, other_sd) in enumerate(given):
         scale = units.speed_mps**-power
         row = [f"F{power}", f"{with_sd(value, sd)} {si[power]}"]
@@ -121,8 +103,15 @@ def force_rows(road_load: RoadLoad, units: Units) -> Rows:
     speeds = [step * count * units.speed_mps for count in range(first, last + 1)]
     if not speeds:
         speeds = [road_load.budget_speed_mps]
-    found = [force_at(road_load, speed) for speed in speeds[:12]]
-    return [(units.speed_text(at.speed_mps), at.text, at.interval) for at in found]
+    found = [road_load.at(speed) for speed in speeds[:12]]
+    return [
+        (
+            units.speed_text(at.speed_mps),
+            number(at.force_n, at.sd_n),
+            interval_text(at.ci95_n, at.sd_n),
+        )
+        for at in found
+    ]
 
 
 def asked_rows(outcome: Analysis, units: Units) -> Rows:
@@ -143,6 +132,7 @@ def asked_rows(outcome: Analysis, units: Units) -> Rows:
 def _correction_row(
     correction: AmbientCorrection, outcome: Analysis, units: Units
 ) -> tuple[str, str, str]:
+    """Return one standard, its corrected peak or that there is none, and the factor or why not."""
     power = outcome.power
     if not correction.valid or correction.peak_w is None or power is None:
         return correction.standard, "not corrected", correction.why_not or "no peak to correct"
@@ -189,6 +179,7 @@ def pull_rows(outcome: Analysis, units: Units) -> Rows:
 
 
 def _pull_row(pull: PullFigures, outcome: Analysis, units: Units) -> tuple[str, ...]:
+    """Return one pull: its run, speeds, time, powers, distance and log."""
     scale = units.power_w
     return (
         _run_of(outcome, pull.log, pull.start_s, pull.end_s).replace(" ", _NO_BREAK),
@@ -238,7 +229,7 @@ def _phase_cells(run: Run, kind: str, units: Units) -> tuple[str, str]:
 
 
 def unused_rows(outcome: Analysis) -> Rows:
-    """Return which pulls and coast-downs were not used, and the reason, told once where shared."""
+    """Return which pulls and coast-downs were not used, and the reason, once where shared."""
     words = {"pull": "pull", "coast": "coast-down"}
     labels: dict[tuple[str, str], list[str]] = {}
     for run in outcome.runs:
@@ -254,37 +245,35 @@ def unused_rows(outcome: Analysis) -> Rows:
 def power_rows(power: PowerCurve, units: Units) -> Rows:
     """Return the wheel power at round speeds, of the gear that gives most there, with intervals."""
     step = 5 if units.speed == "m/s" else 20
-    gears = [gear for gear in power.gears if gear.speed_mps.size]
-    top = max((float(gear.speed_mps[-1]) for gear in gears), default=0.0) / units.speed_mps
-    rows: Rows = []
-    for shown in range(step, int(top) + 1, step):
-        speed = shown * units.speed_mps
-        found = [_power_at(gear, speed) for gear in gears]
-        known = [one for one in found if one is not None]
-        if known:
-            watts, sd, gear = max(known)
-            half = _Z95 * sd
-            rows.append(
-                (
-                    units.speed_text(speed),
-                    "" if gear == 0 else str(gear),
-                    number(watts / units.power_w, sd / units.power_w),
-                    units.power_interval(watts - half, watts + half, sd),
-                )
-            )
-    return rows
+    shown = range(step, int(power.top_mps / units.speed_mps) + 1, step)
+    found = [power.at(speed * units.speed_mps) for speed in shown]
+    return [
+        (
+            units.speed_text(at.speed_mps),
+            "" if at.gear is None else str(at.gear),
+            number(at.power_w / units.power_w, at.sd_w / units.power_w),
+            units.power_interval(*at.ci95_w, at.sd_w),
+        )
+        for at in found
+        if at is not None
+    ]
 
 
-def _power_at(gear: GearCurve, speed_mps: float) -> tuple[float, float, int] | None:
-    """Return power and sd [W] at a speed inside a gear's curve, and the gear's number or 0."""
-    if not gear.speed_mps[0] <= speed_mps <= gear.speed_mps[-1]:
-        return None
-    watts = float(np.interp(speed_mps, gear.speed_mps, gear.power_w))
-    return watts, float(np.interp(speed_mps, gear.speed_mps, gear.sd_w)), gear.gear or 0
+def history_rows(outcome: Analysis) -> Rows:
+    """Return one row per step: its name, version and settings."""
+    return [
+        (step.step, step.version, ", ".join(f"{k}: {v}" for k, v in step.settings.items()))
+        for step in outcome.history
+    ]
 
 
-def sensor_row(sensor: SensorState, name: str) -> tuple[str, ...]:
-    """Return what one log's sensors turned out to be."""
+def sensor_rows(outcome: Analysis) -> Rows:
+    """Return one row per log: what its sensors turned out to be."""
+    return [_sensor_row(one, log_name(outcome.session, one.log)) for one in outcome.sensors]
+
+
+def _sensor_row(sensor: SensorState, name: str) -> tuple[str, ...]:
+    """Return one log: rates, lag, noise, scale, and whether the accelerometer is used."""
     lag, lag_sd = sensor.gps_lag_s, sensor.gps_lag_sd_s
     accel = "used" if sensor.accel_used else f"not used: {sensor.why_not or 'none recorded'}"
     return (

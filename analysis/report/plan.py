@@ -6,111 +6,38 @@ import html
 import re
 import textwrap
 from collections.abc import Sequence
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.planning.plan import MOST_PAIRS
+from analysis.planning.plan import MOST_PAIRS, Needed, OutingPrediction, Variant, half95_percent
+from analysis.report.json_text import plain
 from analysis.report.pages import TEMPLATES
+from analysis.report.records.plan import PlanRecord
 from analysis.results.verdict import cause_name
 from analysis.text.numbers import Units
 from logger.findings import counted
+from logger.session.session import Display
 
-if TYPE_CHECKING:
-    from analysis.planning.plan import Foretold, Needed, Variant
-    from logger.session.session import Display
-
-__all__ = ["PLAN_FORMAT", "PLAN_SCHEMA_PATH", "checklist", "plan_dict", "plan_text"]
-
-PLAN_FORMAT = "pullcoast-plan/1"
-#: JSON Schema of what ``pullcoast plan --json`` prints, beside this file.
-PLAN_SCHEMA_PATH = Path(__file__).with_name("plan.schema.json")
+__all__ = ["checklist", "plan_dict", "plan_text"]
 
 _COLUMNS = 80
-_Z95 = 1.959964
-#: Turning round, standing still and settling between two runs [s]; common practice, no source.
-_BETWEEN_S = 150.0
-#: Left at each end of the road for turning and for the unforeseen, as a share of the run.
-_SPARE_ROAD = 0.1
-
-# JSON values: every leaf is a str, bool, int, finite float or None
-_Json = dict[str, Any]
 
 
 def plan_dict(
-    foretold: Foretold, variants: Sequence[Variant], want: float | None, needed: Sequence[Needed]
-) -> _Json:
+    predicted: OutingPrediction,
+    variants: Sequence[Variant],
+    want: float | None,
+    needed: Sequence[Needed],
+) -> dict[str, Any]:
     """Return what ``--json`` prints: SI units named in the keys, half 95 % intervals in per cent."""
-    outing = foretold.outing
-    return {
-        "format": PLAN_FORMAT,
-        "outing": {
-            "kind": outing.vehicle.kind,
-            "mass_kg": outing.vehicle.mass_kg,
-            "mass_sd_kg": outing.vehicle.mass_sd_kg,
-            "pairs": outing.pairs,
-            "top_mps": outing.top_mps,
-            "end_mps": outing.end_mps,
-            "gps_rate_hz": outing.gps_hz,
-            "accel_rate_hz": outing.accel_hz or None,
-            "wind_mps": outing.wind_mps,
-            "slope_percent": 100 * outing.slope,
-            "road_m": foretold.road_m,
-            "run_s": foretold.run_s,
-        },
-        **_figures(foretold),
-        "variants": [
-            {
-                "name": one.name,
-                **(_figures(one.foretold) if one.foretold is not None else {}),
-                "drivable": one.foretold is not None,
-            }
-            for one in variants
-        ],
-        "wanted_percent": None if want is None else 100 * want,
-        "needed": [
-            {
-                "what": one.what,
-                "pairs": one.pairs,
-                "most_pairs": MOST_PAIRS,
-                "half95_with_most_percent": 100 * one.least,
-                "mass_half95_percent": 100 * one.mass,
-            }
-            for one in needed
-        ],
-        "checklist": checklist(foretold, Units("kW", "km/h", 1e3, 1 / 3.6)),
-    }
-
-
-def _figures(foretold: Foretold) -> _Json:
-    return {
-        "wheel_power": {
-            "peak_W": foretold.peak_w,
-            "half95_percent": 100 * _Z95 * foretold.peak_share,
-            "engines_half95_percent": [100 * _Z95 * share for share in foretold.peak_shares],
-            "mass_half95_percent": 100 * _Z95 * foretold.mass_share,
-            "difference_half95_percent": 100 * _Z95 * foretold.difference_share,
-            "gain_shown_percent": 100 * foretold.gain_shown,
-            "causes_sd_percent": {
-                name: 100 * share or None for name, share in foretold.causes.items()
-            },
-        },
-        "road_load": [
-            {
-                "speed_mps": load.speed_mps,
-                "force_N": load.force_n,
-                "half95_percent": 100 * _Z95 * load.share,
-                "difference_half95_percent": 100 * _Z95 * load.difference_share,
-            }
-            for load in foretold.loads
-        ],
-    }
+    listed = checklist(predicted, Units.of(Display()))
+    return plain(PlanRecord.of(predicted, variants, want, needed, listed))
 
 
 # --- text ------------------------------------------------------------------------------------
 
 
 def plan_text(
-    foretold: Foretold,
+    predicted: OutingPrediction,
     variants: Sequence[Variant],
     want: float | None,
     needed: Sequence[Needed],
@@ -122,7 +49,7 @@ def plan_text(
 
     Parameters
     ----------
-    foretold, variants, want, needed
+    predicted, variants, want, needed
         From `plan.py`; `want` is a ratio or None.
     said : str
         What the outing is for, in words.
@@ -130,7 +57,7 @@ def plan_text(
         Units.
     """
     units = Units.of(display)
-    outing = foretold.outing
+    outing = predicted.outing
     accel = f"{outing.accel_hz:.0f} Hz accelerometer" if outing.accel_hz else "no accelerometer"
     lines = _wrapped(
         f"Plan for {said}: {counted(outing.pairs, 'two-way pair')}, {outing.gps_hz:g} Hz GPS, {accel}, "
@@ -139,23 +66,23 @@ def plan_text(
     )
     lines += ["", "To expect, 95 %           by itself   difference of two outings"]
     lines.append(
-        f"  {'Peak wheel power':<22}  +/- {_percent(foretold.peak_share)}   "
-        f"+/- {_percent(foretold.difference_share)}"
+        f"  {'Peak wheel power':<22}  +/- {_percent(predicted.peak_share)}   "
+        f"+/- {_percent(predicted.difference_share)}"
     )
-    for load in foretold.loads:
+    for load in predicted.loads:
         name = f"Road load at {units.speed_text(load.speed_mps)}"
         lines.append(
             f"  {name:<22}  +/- {_percent(load.share)}   +/- {_percent(load.difference_share)}"
         )
-    if len(foretold.peak_shares) > 1:
-        rising, level = (f"+/- {100 * _Z95 * share:.1f} %" for share in foretold.peak_shares)
+    if len(predicted.peak_shares) > 1:
+        rising, level = (f"+/- {half95_percent(share):.1f} %" for share in predicted.peak_shares)
         lines += _wrapped(
             f"The peak of an engine whose power rises to the end of its gears {rising}, of one that is "
             f"level within a gear {level}."
         )
-    causes = sorted(foretold.causes, key=lambda name: -foretold.causes[name])[:2]
+    causes = sorted(predicted.causes, key=lambda name: -predicted.causes[name])[:2]
     lines += _wrapped(
-        f"A gain of {100 * foretold.gain_shown:.1f} % in peak wheel power shows four times out of five, "
+        f"A gain of {100 * predicted.gain_shown:.1f} % in peak wheel power shows four times out of five, "
         "before and after with one mass. What widens the peak most: "
         f"{cause_name(causes[0])}, then {cause_name(causes[1])}."
     )
@@ -164,21 +91,22 @@ def plan_text(
         lines += ["", f"For +/- {100 * want:g} %"]
         for one in needed:
             lines += _needed(one, want)
-    lines += ["", "Checklist", *_listed(checklist(foretold, units))]
+    lines += ["", "Checklist", *_listed(checklist(predicted, units))]
     return "\n".join(lines)
 
 
 def _percent(share: float) -> str:
-    return f"{100 * _Z95 * share:5.1f} %"
+    return f"{half95_percent(share):5.1f} %"
 
 
 def _variants(variants: Sequence[Variant], units: Units) -> list[str]:
-    first = next(one.foretold for one in variants if one.foretold is not None)
+    """Return the table of variants."""
+    first = next(one.predicted for one in variants if one.predicted is not None)
     speeds = [load.speed_mps for load in first.loads]
     heads = ["peak", *(units.speed_text(speed) for speed in speeds), "gain", "road"]
     rows = []
     for one in variants:
-        found = one.foretold
+        found = one.predicted
         if found is None:
             rows.append([one.name, "cannot be driven"])
             continue
@@ -187,8 +115,8 @@ def _variants(variants: Sequence[Variant], units: Units) -> list[str]:
         rows.append(
             [
                 one.name,
-                f"{100 * _Z95 * found.peak_share:.1f} %",
-                *("" if share is None else f"{100 * _Z95 * share:.1f} %" for share in shares),
+                f"{half95_percent(found.peak_share):.1f} %",
+                *("" if share is None else f"{half95_percent(share):.1f} %" for share in shares),
                 f"{100 * found.gain_shown:.1f} %",
                 f"{found.road_m / 1000:.1f} km",
             ]
@@ -200,12 +128,14 @@ def _variants(variants: Sequence[Variant], units: Units) -> list[str]:
 
 
 def _right(cells: Sequence[str], widths: Sequence[int]) -> str:
+    """Return cells set to the right of their columns."""
     if len(cells) == 1:
         return "  " + cells[0]
     return "".join(f"  {cell:>{width}}" for cell, width in zip(cells, widths, strict=True))
 
 
 def _needed(one: Needed, want: float) -> list[str]:
+    """Return in a sentence how many pairs a figure takes, or why no number does."""
     name = one.what[0].upper() + one.what[1:]
     if one.pairs is not None:
         return _wrapped(f"  {name}: {counted(one.pairs, 'pair')}")
@@ -224,40 +154,39 @@ def _wrapped(text: str) -> list[str]:
 
 
 def _listed(items: Sequence[str]) -> list[str]:
+    """Return items as boxes to tick."""
     lines = []
     for item in items:
         lines += textwrap.wrap(item, _COLUMNS, initial_indent="  [ ] ", subsequent_indent="      ")
     return lines
 
 
-def checklist(foretold: Foretold, units: Units) -> list[str]:
+def checklist(predicted: OutingPrediction, units: Units) -> list[str]:
     """Return what to mind before, during and after the outing, in its order.
 
     Parameters
     ----------
-    foretold : Foretold
+    predicted : OutingPrediction
         For road and time.
     units : Units
         For speeds.
     """
-    outing = foretold.outing
-    need_m = (1.0 + _SPARE_ROAD) * foretold.road_m
+    outing = predicted.outing
     middle = units.speed_text(0.5 * (outing.top_mps + outing.end_mps))
     top, end = units.speed_text(outing.top_mps), units.speed_text(outing.end_mps)
-    hours = 2 * outing.pairs * (foretold.run_s + _BETWEEN_S) / 3600.0
     return [
         *_cautions(),
         (
-            f"Road: straight, {need_m / 1000:.1f} km long for one run from standstill to {top} and down to "
+            f"Road: straight, {predicted.road_needed_m / 1000:.1f} km long for one run from standstill to {top} and down to "
             f"{end}, with room to brake; slope 1 % at most. On a shorter one coast in two parts, from "
             f"{top} and from a little above {middle}, both ways each."
         ),
-        f"Time: about {_hours(hours)} for {counted(2 * outing.pairs, 'run')}, in one spell of weather.",
+        f"Time: about {_hours(predicted.hours)} for {counted(2 * outing.pairs, 'run')}, in one spell of weather.",
         (
             "Weather: dry, mean wind below 5 m/s, gusts below 8 m/s, 5 to 40 C. Write down temperature, "
             "pressure at the place and humidity."
         ),
-        f"Mass: weigh the vehicle as driven, with people and fuel. {_mass(foretold)}",
+        f"Mass: weigh the vehicle as driven, with people and fuel. {_mass(predicted)}",
         "Tyres: set the pressure cold, write it down, and leave it for a comparison.",
         "Windows, roof, load: as they shall be, the same in every run.",
         "Warm up: drive at least 20 minutes before the first run.",
@@ -284,8 +213,8 @@ def _hours(hours: float) -> str:
     return f"{60 * hours:.0f} minutes" if hours < 1.5 else f"{hours:.1f} hours"
 
 
-def _mass(foretold: Foretold) -> str:
-    share = 100 * _Z95 * foretold.mass_share
+def _mass(predicted: OutingPrediction) -> str:
+    share = half95_percent(predicted.mass_share)
     return f"As stated it leaves +/- {share:.1f} % on every figure that is not a difference."
 
 

@@ -1,23 +1,32 @@
-"""The road load of an earlier results.json, read back for a session that has pulls only."""
+"""An earlier results.json read back: its road load, or all that a comparison takes of it."""
 
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.report.results_json import COEFFICIENTS, FORMAT
+from analysis.physics.air import AirState
+from analysis.report.records.checking import read_record
+from analysis.report.records.record import AirRecord, FindingRecord
+from analysis.report.records.results import (
+    FORMAT,
+    SessionRecord,
+    SiteRecord,
+    WheelPowerRecord,
+)
+from analysis.report.records.road_load import RoadLoadRecord
+from analysis.results.power import GearCurve, PowerCurve
+from analysis.results.reference import REFERENCE_TEMPERATURE_C, ROLLING_PER_K
 from analysis.results.road_load import RoadLoad
+from analysis.sessions.side import Side
 from logger.errors import ReadError
+from logger.session.session import Display, Vehicle
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-__all__ = ["read_results", "read_results_road_load"]
+__all__ = ["read_results", "read_results_road_load", "side_of_results"]
 
 #: Speed at which the road load's budget is stated [m/s], or the nearest covered one: 100 km/h.
 _BUDGET_SPEED_MPS = 100 / 3.6
@@ -53,32 +62,74 @@ def read_results_road_load(path: str | Path) -> RoadLoad:
     remedy = "Give the results.json of a session whose coast-downs could be used"
     if stated is None:
         raise ReadError(name, "road_load is null: that session had no road load", "", remedy)
-    if not isinstance(stated, dict):
-        raise ReadError(name, "road_load is not an object", "the object of a results.json", remedy)
-    if stated.get("F0_N", 0) is None:
-        why = stated.get("why_not") or "its speed range was too narrow"
+    record = read_record(name, "road_load", stated, RoadLoadRecord)
+    if record.F0_N is None:
+        why = record.why_not or "its speed range was too narrow"
         found = f"the coefficients of road_load are null ({why})"
         raise ReadError(name, found, "F0, F1 and F2", "Coast down over a wider range of speeds")
-    f0, f1, f2 = (_number(name, stated, key) for key in COEFFICIENTS)
-    low, high = _numbers(name, stated, "speed_range_mps", 2)
-    if not 0 <= low < high:
-        found = f"road_load.speed_range_mps is [{low}, {high}]"
-        raise ReadError(name, found, "two speeds in rising order, none below 0")
-    if stated.get("order", COEFFICIENTS) != COEFFICIENTS:
-        found = f"road_load.order is {json.dumps(stated['order'])}"
-        raise ReadError(name, found, json.dumps(COEFFICIENTS))
-    budget = stated.get("budget")
-    causes = budget if isinstance(budget, dict) else {}
-    return RoadLoad(
-        f0_n=f0,
-        f1_n_per_mps=f1,
-        f2_n_per_mps2=f2,
-        covariance=_covariance(name, stated),
-        speed_range_mps=(low, high),
-        separable=True,
-        why_not_separable=None,
-        budget_n={k: _number(name, causes, k) for k in causes if causes[k] is not None},
-        budget_speed_mps=min(max(_BUDGET_SPEED_MPS, low), high),
+    return _road_load(name, record)
+
+
+def side_of_results(name: str, path: Path) -> Side:
+    """Read one side of a comparison from an earlier results.json.
+
+    What the file does not hold cannot be cancelled later: the road, the slope's share, and in a
+    file that does not name the vehicle its mass.
+
+    Parameters
+    ----------
+    name : str
+        What to call it.
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Side
+        With what the file holds.
+
+    Raises
+    ------
+    ReadError
+        No results.json, or one whose numbers cannot be used.
+    """
+    file = str(path)
+    results = read_results(path)
+    session = read_record(file, "session", results.get("session"), SessionRecord)
+    air = read_record(file, "air", results.get("air"), AirRecord)
+    site = read_record(file, "site", results.get("site"), SiteRecord)
+    stated, driven = results.get("road_load"), results.get("wheel_power")
+    load = None if stated is None else read_record(file, "road_load", stated, RoadLoadRecord)
+    power = None if driven is None else read_record(file, "wheel_power", driven, WheelPowerRecord)
+    known = load is not None and load.F0_N is not None
+    findings = _findings(file, results.get("findings"))
+    masses = _vehicle(session)
+    named = session.vehicle is not None and session.kind is not None
+    return Side(
+        name=name,
+        source="results.json",
+        vehicle=masses if named else None,
+        masses=masses,
+        air=AirState(
+            density_kg_m3=air.density_kg_m3,
+            density_sd_kg_m3=air.density_sd_kg_m3,
+            source=air.source,
+            temperature_c=_temperature_c(load),
+        ),
+        altitude_m=None,
+        site=None,
+        wind_mps=site.wind_mps,
+        wind_sd_mps=site.wind_sd_mps,
+        separable=site.separable,
+        road_load=_road_load(file, load) if load is not None and known else None,
+        power=None if power is None else _power(power),
+        runs_up=session.runs_up,
+        runs_down=session.runs_down,
+        road=None,
+        prints=(),
+        serious=sum(one.severity != "note" for one in findings),
+        scatter=any(one.kind == "runs_scatter" for one in findings),
+        display=Display(),
     )
 
 
@@ -111,6 +162,7 @@ def read_results(path: str | Path) -> dict[str, _Json]:
 
 
 def _read_json(path: Path, name: str) -> _Json:
+    """Return what a file of reasonable size holds as JSON."""
     if path.is_dir():
         raise ReadError(name, "is a folder", "a results.json", _REMEDY)
     try:
@@ -131,44 +183,93 @@ def _read_json(path: Path, name: str) -> _Json:
         raise ReadError(name, f"is not JSON of a usable shape: {error}", "", _REMEDY) from error
 
 
-def _number(name: str, holder: Mapping[str, _Json], key: str) -> float:
-    return _as_float(name, f"road_load.{key}", holder.get(key))
-
-
-def _as_float(name: str, key: str, value: _Json) -> float:
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    try:
-        number = float(value) if is_number else math.nan
-    except OverflowError:
-        number = math.inf
-    if not math.isfinite(number):
-        raise ReadError(name, f"{key} is {json.dumps(value)[:40]}", "a finite number")
-    return number
-
-
-def _numbers(name: str, holder: Mapping[str, _Json], key: str, count: int) -> list[float]:
-    values = holder.get(key)
-    if not isinstance(values, list) or len(values) != count:
-        raise ReadError(name, f"road_load.{key} is {json.dumps(values)[:40]}", f"{count} numbers")
-    return [_as_float(name, f"road_load.{key}[{i}]", value) for i, value in enumerate(values)]
-
-
-def _covariance(name: str, stated: Mapping[str, _Json]) -> NDArray[np.float64]:
-    rows = stated.get("covariance")
-    if not isinstance(rows, list) or len(rows) != 3:
-        raise ReadError(name, f"road_load.covariance is {json.dumps(rows)[:40]}", "3 rows of 3")
-    table = [
-        _numbers(name, {f"covariance[{i}]": row}, f"covariance[{i}]", 3)
-        for i, row in enumerate(rows)
+def _findings(file: str, noticed: _Json) -> list[FindingRecord]:
+    """Return the findings that a file holds."""
+    found = noticed if isinstance(noticed, list) else []
+    return [
+        read_record(file, f"findings[{at}]", one, FindingRecord) for at, one in enumerate(found)
     ]
-    covariance = np.array(table)
+
+
+def _vehicle(session: SessionRecord) -> Vehicle:
+    """Return the vehicle as driven; unnamed where the file does not name it."""
+    return Vehicle(
+        mass_kg=session.mass_kg,
+        mass_sd_kg=session.mass_sd_kg,
+        rotating_mass_kg=session.rotating_mass_kg,
+        rotating_mass_sd_kg=session.rotating_mass_sd_kg,
+        name=session.vehicle or "",
+        kind=session.kind or "car",
+        state=session.state or "",
+        stated=("rotating_mass",),
+    )
+
+
+def _temperature_c(load: RoadLoadRecord | None) -> float | None:
+    """Return the temperature of the day, which follows from the road load in reference air."""
+    if load is None or load.reference is None or not load.F0_N:
+        return None
+    return REFERENCE_TEMPERATURE_C + (load.reference.F0_N / load.F0_N - 1.0) / ROLLING_PER_K
+
+
+def _road_load(file: str, load: RoadLoadRecord) -> RoadLoad:
+    """Return a road load whose coefficients are known."""
+    low, high = load.speed_range_mps
+    if not 0 <= low < high:
+        found = f"road_load.speed_range_mps is [{low}, {high}]"
+        raise ReadError(file, found, "two speeds in rising order, none below 0")
+    return RoadLoad(
+        f0_n=_stated(file, "F0_N", load.F0_N),
+        f1_n_per_mps=_stated(file, "F1_N_per_mps", load.F1_N_per_mps),
+        f2_n_per_mps2=_stated(file, "F2_N_per_mps2", load.F2_N_per_mps2),
+        covariance=_covariance(file, load),
+        speed_range_mps=(low, high),
+        separable=True,
+        why_not_separable=None,
+        budget_n={name: sd for name, sd in load.budget.items() if sd is not None},
+        budget_speed_mps=min(max(_BUDGET_SPEED_MPS, low), high),
+    )
+
+
+def _stated(file: str, key: str, value: float | None) -> float:
+    """Return a coefficient, which may not be null where another one is known."""
+    if value is None:
+        raise ReadError(file, f"road_load.{key} is null", "a finite number")
+    return value
+
+
+def _covariance(file: str, load: RoadLoadRecord) -> NDArray[np.float64]:
+    """Return the covariance of the coefficients, refused where it cannot be one."""
+    if load.covariance is None:
+        raise ReadError(file, "road_load.covariance is null", "3 rows of 3")
+    covariance = np.array(load.covariance)
     scale = np.sqrt(np.abs(np.diag(covariance)))
     # rounding of an honest file is 1e-16 of its largest entry; correlations near 1 need some room
     if not (np.diag(covariance) > 0).all():
-        raise ReadError(name, "road_load.covariance has a variance of 0 or less", "above 0")
+        raise ReadError(file, "road_load.covariance has a variance of 0 or less", "above 0")
     correlation = covariance / np.outer(scale, scale)
     if np.abs(correlation - correlation.T).max() > 1e-9:
-        raise ReadError(name, "road_load.covariance is not symmetric", "a covariance")
+        raise ReadError(file, "road_load.covariance is not symmetric", "a covariance")
     if np.linalg.eigvalsh(correlation).min() < -1e-9:
-        raise ReadError(name, "road_load.covariance has a negative eigenvalue", "a covariance")
+        raise ReadError(file, "road_load.covariance has a negative eigenvalue", "a covariance")
     return covariance
+
+
+def _power(power: WheelPowerRecord) -> PowerCurve:
+    """Return the wheel power; points without a gear are of one."""
+    by_gear: dict[int | None, list[tuple[float, float, float]]] = {}
+    for point in power.curve:
+        by_gear.setdefault(point.gear, []).append((point.speed_mps, point.power_W, point.sd_W))
+    gears = []
+    for gear, points in by_gear.items():
+        speed, watts, sd = np.array(sorted(points)).T
+        gears.append(GearCurve(gear=gear, speed_mps=speed, power_w=watts, sd_w=sd))
+    return PowerCurve(
+        gears=tuple(gears),
+        peak_w=power.peak_W,
+        peak_sd_w=power.peak_sd_W,
+        peak_ci95_w=power.peak_ci95_W,
+        peak_speed_mps=power.peak_speed_mps,
+        budget_w={name: sd for name, sd in power.budget.items() if sd is not None},
+        scatter_factor=power.scatter_factor,
+    )

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
-from analysis.text.numbers import Units, number
-
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
-    from analysis.results.engine import GearSide
-    from analysis.results.predictions import Prediction
-    from analysis.results.regulation import BandStatistics
+from analysis.pipeline import Analysis
+from analysis.results.engine import GearSide
+from analysis.results.predictions import Prediction
+from analysis.results.regulation import BandStatistics
+from analysis.text.numbers import Units, interval_text, number, with_sd
 
 __all__ = ["comparison_rows"]
 
 _Rows = list[tuple[str, ...]]
-_Z95 = 1.959964
 #: 1 J/m in kWh per 100 km.
 _KWH_PER_100KM = 1.0 / 36.0
 
@@ -35,7 +31,7 @@ def comparison_rows(outcome: Analysis, units: Units) -> Mapping[str, object]:
     -------
     mapping
         Rows of ``resistance``, ``regulation``, ``engine``, ``predictions``; the words ``air``,
-        ``usual`` and ``engine_why_not``; empty where there is nothing to tell.
+        ``usual`` and ``engine_why_not``; empty where nothing is known.
     """
     figures, engine, expected = (
         outcome.extras.resistance,
@@ -59,11 +55,8 @@ def comparison_rows(outcome: Analysis, units: Units) -> Mapping[str, object]:
     }
 
 
-def _pair(value: float, sd: float) -> str:
-    return f"{number(value, sd)} \u00b1 {number(sd, sd)}"
-
-
 def _resistance(outcome: Analysis) -> _Rows:
+    """Return the coefficients read as rolling coefficient and drag area."""
     figures = outcome.extras.resistance
     if figures is None:
         return []
@@ -71,12 +64,12 @@ def _resistance(outcome: Analysis) -> _Rows:
     rows: _Rows = [
         (
             "F0 as a rolling coefficient",
-            _pair(figures.rolling_coefficient, figures.rolling_coefficient_sd),
+            with_sd(figures.rolling_coefficient, figures.rolling_coefficient_sd),
             f"usual: {low:g} to {high:g}",
         ),
         (
             "F2 as a drag area",
-            f"{_pair(figures.drag_area_m2, figures.drag_area_sd_m2)} m\u00b2",
+            f"{with_sd(figures.drag_area_m2, figures.drag_area_sd_m2)} m\u00b2",
             f"usual F2: {figures.f2_usual[0]:g} to {figures.f2_usual[1]:g} N/(m/s)\u00b2",
         ),
     ]
@@ -84,7 +77,7 @@ def _resistance(outcome: Analysis) -> _Rows:
         rows.append(
             (
                 "F2 as a drag coefficient",
-                _pair(figures.drag_coefficient, figures.drag_coefficient_sd),
+                with_sd(figures.drag_coefficient, figures.drag_coefficient_sd),
                 "with the stated frontal area",
             )
         )
@@ -92,9 +85,10 @@ def _resistance(outcome: Analysis) -> _Rows:
 
 
 def _band(band: BandStatistics, units: Units) -> tuple[str, ...]:
+    """Return one speed band: times, precision, force beside the road load."""
     precision = "\u2013" if band.precision is None else f"{100 * band.precision:.1f} %"
     words = {True: "yes", False: "no", None: "fewer than 3 pairs"}
-    own = f"{100 * _Z95 * band.road_load_sd_n / abs(band.road_load_n):.1f} %"
+    own = f"{100 * band.road_load_precision:.1f} %"
     return (
         units.speed_text(band.speed_mps),
         f"{len(band.pair_times_s)}",
@@ -102,34 +96,34 @@ def _band(band: BandStatistics, units: Units) -> tuple[str, ...]:
         precision,
         words[band.meets],
         f"{band.force_n:.0f}",
-        _pair(band.road_load_n, band.road_load_sd_n),
+        with_sd(band.road_load_n, band.road_load_sd_n),
         own,
     )
 
 
 def _gear(side: GearSide, units: Units) -> tuple[str, ...]:
-    top = int(side.power_w.argmax())
-    pull = int(side.torque_nm.argmax())
+    """Return one gear: ratios, slip, highest power and torque."""
+    (power_w, sd_w, power_rpm), (torque_nm, torque_rpm) = side.peak, side.peak_torque
     measured = (
         "\u2013"
         if side.measured_ratio is None or side.measured_sd is None
-        else _pair(side.measured_ratio, side.measured_sd)
+        else with_sd(side.measured_ratio, side.measured_sd)
     )
     slip = "\u2013" if side.slip_percent is None else f"{side.slip_percent:+.1f} %"
-    sd = float(side.sd_w[top])
-    slow = "\u2013" if side.slow_peak_w is None else units.power_text(side.slow_peak_w, sd)
+    slow = "\u2013" if side.slow_peak_w is None else units.power_text(side.slow_peak_w, sd_w)
     return (
         f"{side.gear}" if side.gear is not None else f"piece {side.piece}",
         f"{side.overall_ratio:.2f}",
         measured,
         slip,
-        f"{units.power_text(float(side.power_w[top]), sd)} at {side.engine_speed_rpm[top]:.0f}",
-        f"{side.torque_nm[pull]:.0f} at {side.engine_speed_rpm[pull]:.0f}",
+        f"{units.power_text(power_w, sd_w)} at {power_rpm:.0f}",
+        f"{torque_nm:.0f} at {torque_rpm:.0f}",
         slow,
     )
 
 
 def _item(item: Prediction, units: Units) -> tuple[str, ...]:
+    """Return one prediction: name, value, interval or why not."""
     if item.value is None or item.sd is None or item.ci95 is None:
         why = item.why_not or "not known well enough"
         return item.name, "not told", why
@@ -139,5 +133,6 @@ def _item(item: Prediction, units: Units) -> tuple[str, ...]:
         "J/m": (1.0 / _KWH_PER_100KM, "kWh per 100 km"),
     }.get(item.unit, (1.0, item.unit))
     value, sd = item.value / scale, item.sd / scale
-    low, high = (number(end / scale, sd) for end in item.ci95)
-    return item.name, f"{number(value, sd)} {unit}", f"{low} to {high}"
+    low, high = item.ci95
+    span = interval_text((low / scale, high / scale), sd)
+    return item.name, f"{number(value, sd)} {unit}", span

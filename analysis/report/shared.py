@@ -5,38 +5,33 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from markupsafe import Markup
 
 from analysis.plots.curves import COLOURS, shared_road_load_plot
+from analysis.report.html_tables import force_rows
+from analysis.report.json_text import json_text
 from analysis.report.pages import page_environment
-from analysis.report.results_json import finding_dict, json_text, road_load_figures
-from analysis.text.numbers import Units, by_severity, force_at, number, serious_by_kind
+from analysis.report.records.shared import SharedRecord
+from analysis.results.road_load import RoadLoad
+from analysis.sessions.shared import Deviation, Shared, SharedState
+from analysis.text.numbers import (
+    Units,
+    by_severity,
+    interval_text,
+    number,
+    serious_by_kind,
+    with_sd,
+)
 from logger.findings import counted
 
-if TYPE_CHECKING:
-    from analysis.results.road_load import RoadLoad
-    from analysis.sessions.combine import (
-        Deviation,
-        Shared,
-        SharedPower,
-        SharedRoadLoad,
-        SharedState,
-    )
-
-__all__ = ["SHARED_FORMAT", "SHARED_SCHEMA_PATH", "render_shared", "shared_dict", "shared_summary"]
-
-SHARED_FORMAT = "pullcoast-shared/1"
-#: JSON Schema of shared.json, beside this file.
-SHARED_SCHEMA_PATH = Path(__file__).with_name("shared.schema.json")
+__all__ = ["render_shared", "shared_summary"]
 
 _COLUMNS = 80
 
 _Rows = list[tuple[str, ...]]
-# JSON values: every leaf is a str, bool, int, finite float or None
-_Json = dict[str, Any]
 
 
 def render_shared(shared: Shared, folders: Sequence[str]) -> dict[str, str]:
@@ -60,89 +55,8 @@ def render_shared(shared: Shared, folders: Sequence[str]) -> dict[str, str]:
         A number that must never be shown.
     """
     return {
-        "shared.json": json_text(shared_dict(shared, folders)),
+        "shared.json": json_text(SharedRecord.of(shared, folders)),
         "report.html": _page(shared, folders),
-    }
-
-
-# --- shared.json -----------------------------------------------------------------------------
-
-
-def shared_dict(shared: Shared, folders: Sequence[str]) -> _Json:
-    """Return what shared.json holds, null for what is unknown; SI units, named in the keys."""
-    return {
-        "format": SHARED_FORMAT,
-        "sessions": [
-            {
-                "name": one.name,
-                "folder": folder,
-                "vehicle": one.outcome.session.vehicle.name,
-                "kind": one.outcome.session.vehicle.kind,
-                "state": one.outcome.session.vehicle.state,
-                "mass_kg": one.outcome.session.vehicle.mass_kg,
-                "air": {
-                    "density_kg_m3": one.outcome.air.density_kg_m3,
-                    "density_sd_kg_m3": one.outcome.air.density_sd_kg_m3,
-                    "source": one.outcome.air.source,
-                    "temperature_C": one.outcome.air.temperature_c,
-                    "pressure_hPa": one.outcome.air.pressure_hpa,
-                },
-                "used": one.why_not is None,
-                "why_not": one.why_not,
-            }
-            for one, folder in zip(shared.sessions, folders, strict=True)
-        ],
-        "reference": {"temperature_C": shared.temperature_c, "pressure_kPa": shared.pressure_kpa},
-        "states": [
-            {
-                "vehicle": state.vehicle,
-                "kind": state.kind,
-                "state": state.state,
-                "sessions": state.sessions,
-                "mass_kg": state.mass_kg,
-                "road_load": None if state.road_load is None else _load_dict(state.road_load),
-                "wheel_power": None if state.power is None else _power_dict(state.power),
-            }
-            for state in shared.states
-        ],
-        "findings": [finding_dict(finding) for finding in shared.findings],
-    }
-
-
-def _load_dict(shared: SharedRoadLoad) -> _Json:
-    return {
-        "sessions": shared.sessions,
-        **road_load_figures(shared.road_load),
-        "deviation_percent": 100 * shared.spread,
-        "chance": shared.chance,
-        "deviations": [
-            {
-                "session": one.session,
-                "speed_mps": list(one.speed_mps),
-                "difference_N": list(one.difference),
-                "expected_sd_N": list(one.sd),
-            }
-            for one in shared.deviations
-        ],
-    }
-
-
-def _power_dict(power: SharedPower) -> _Json:
-    return {
-        "sessions": power.sessions,
-        "peak_W": power.peak_w,
-        "peak_sd_W": power.peak_sd_w,
-        "peak_ci95_W": power.peak_ci95_w,
-        "deviation_percent": 100 * power.spread,
-        "chance": power.chance,
-        "deviations": [
-            {
-                "session": one.session,
-                "difference_W": one.difference[0],
-                "expected_sd_W": one.sd[0],
-            }
-            for one in power.deviations
-        ],
     }
 
 
@@ -150,6 +64,7 @@ def _power_dict(power: SharedPower) -> _Json:
 
 
 def _page(shared: Shared, folders: Sequence[str]) -> str:
+    """Return the page on several sessions."""
     units = Units.of(shared.sessions[0].outcome.session.display)
     return (
         page_environment()
@@ -186,6 +101,7 @@ def _page(shared: Shared, folders: Sequence[str]) -> str:
 
 
 def _title(shared: Shared) -> str:
+    """Return the name of the page: the vehicles and how many sessions."""
     names = list(dict.fromkeys(state.vehicle or "Vehicle" for state in shared.states))
     return f"{', '.join(names)}: {counted(len(shared.sessions), 'session')}"
 
@@ -195,6 +111,7 @@ def _reference(shared: Shared) -> str:
 
 
 def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
+    """Return one session: name, state, mass, air, peak, road load, runs."""
     one = shared.sessions[index]
     outcome, vehicle = one.outcome, one.outcome.session.vehicle
     load, power = outcome.road_load, outcome.power
@@ -203,20 +120,16 @@ def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
         one.name + ("" if one.why_not is None else " (left out)"),
         vehicle.state or "not stated",
         f"{vehicle.mass_kg:.0f}",
-        _with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
-        "" if power is None else _with_sd(power.peak_w, power.peak_sd_w, units.power_w),
+        with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
+        "" if power is None else with_sd(power.peak_w, power.peak_sd_w, units.power_w),
         force,
         str(len(outcome.used_runs)),
     )
 
 
 def _force_cell(load: RoadLoad, units: Units) -> str:
-    at = force_at(load, load.budget_speed_mps)
-    return f"{_with_sd(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
-
-
-def _with_sd(value: float, sd: float, scale: float = 1.0) -> str:
-    return f"{number(value / scale, sd / scale)} ± {number(sd / scale, sd / scale)}"
+    at = load.headline
+    return f"{with_sd(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
 
 
 def _state_view(shared: Shared, state: SharedState, order: int, units: Units) -> dict[str, Any]:
@@ -242,14 +155,14 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
             "spread": f"{100 * power.spread:.1f} %",
         }
     if load is not None:
-        at = force_at(load.road_load, load.road_load.budget_speed_mps)
+        at = load.road_load.headline
         names = [shared.sessions[i].name for i in load.sessions]
         plot = shared_road_load_plot(
             load.road_load, list(zip(names, load.carried, strict=True)), units, f"shared-{order}"
         )
         view["load"] = {
-            "text": at.text,
-            "interval": at.interval,
+            "text": number(at.force_n, at.sd_n),
+            "interval": interval_text(at.ci95_n, at.sd_n),
             "speed": units.speed_text(at.speed_mps),
             "count": counted(len(load.sessions), "session"),
             "spread": f"{100 * load.spread:.1f} %",
@@ -257,9 +170,11 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
         }
         view["figure"] = (plot, Markup(plot.svg))
         view["coefficients"] = _coefficients(load.road_load)
-        view["forces"] = _forces(load.road_load, units)
+        view["forces"] = force_rows(load.road_load, units)
         view["deviations"] = [
-            row for one in load.deviations for row in _deviation_rows(shared, load, one, units)
+            row
+            for one in load.deviations
+            for row in _deviation_rows(shared.sessions[one.session].name, one, units)
         ]
     return view
 
@@ -269,40 +184,28 @@ def _state_title(state: SharedState) -> str:
 
 
 def _coefficients(load: RoadLoad) -> _Rows:
+    """Return one row per coefficient."""
     if not load.separable:
         return []
-    values = (load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2)
-    sds = (load.covariance.diagonal() ** 0.5).tolist()
     names = ("N", "N/(m/s)", "N/(m/s)²")
+    found = zip(load.coefficients, load.coefficient_sds, names, strict=True)
     return [
-        (f"F{power}", f"{_with_sd(value, sd)} {unit}")
-        for power, (value, sd, unit) in enumerate(zip(values, sds, names, strict=True))
+        (f"F{at}", f"{with_sd(value, sd)} {unit}") for at, (value, sd, unit) in enumerate(found)
     ]
 
 
-def _forces(load: RoadLoad, units: Units) -> _Rows:
-    step = 5 if units.speed == "m/s" else 20
-    low, high = (speed / units.speed_mps for speed in load.speed_range_mps)
-    speeds = [
-        step * n * units.speed_mps for n in range(int(-(-low // step)), int(high // step) + 1)
-    ]
-    found = [force_at(load, speed) for speed in speeds[:12] or [load.budget_speed_mps]]
-    return [(units.speed_text(at.speed_mps), at.text, at.interval) for at in found]
-
-
-def _deviation_rows(shared: Shared, load: SharedRoadLoad, one: Deviation, units: Units) -> _Rows:
-    rows: _Rows = []
-    for speed, difference, sd in zip(one.speed_mps, one.difference, one.sd, strict=True):
-        force = force_at(load.road_load, speed).force_n
-        rows.append(
-            (
-                shared.sessions[one.session].name,
-                units.speed_text(speed),
-                f"{difference:+.0f} N ({100 * difference / force:+.1f} %)",
-                f"± {number(sd, sd)} N",
-            )
+def _deviation_rows(name: str, one: Deviation, units: Units) -> _Rows:
+    """Return one row per speed of how far a session lies from what is shared."""
+    found = zip(one.speed_mps, one.difference, one.sd, one.shares, strict=True)
+    return [
+        (
+            name,
+            units.speed_text(speed),
+            f"{difference:+.0f} N ({100 * share:+.1f} %)",
+            f"± {number(sd, sd)} N",
         )
-    return rows
+        for speed, difference, sd, share in found
+    ]
 
 
 # --- text ------------------------------------------------------------------------------------
@@ -336,10 +239,10 @@ def shared_summary(shared: Shared, folder: Path, files: Sequence[str]) -> str:
             text = units.power_text(power.peak_w, power.peak_sd_w)
             lines.append(f"  Peak wheel power  {text}  (95 %: {interval} {units.power})")
         if load is not None:
-            at = force_at(load.road_load, load.road_load.budget_speed_mps)
+            at = load.road_load.headline
             lines.append(
-                f"  Road load         {at.text} N at {units.speed_text(at.speed_mps)}  "
-                f"(95 %: {at.interval} N)"
+                f"  Road load         {number(at.force_n, at.sd_n)} N at {units.speed_text(at.speed_mps)}  "
+                f"(95 %: {interval_text(at.ci95_n, at.sd_n)} N)"
             )
             lines.append(
                 f"{'':20}in reference air, {shared.temperature_c:.0f} C and "

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.physics.air import AirState
 from analysis.physics.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
-from analysis.results.power import AmbientCorrection, CrankEstimate, PowerCurve
+from analysis.results.power import PowerCurve
 from logger.findings import Finding
 from logger.session.session import Session, Vehicle
 
 __all__ = [
     "STANDARD_FACTORS",
+    "AmbientCorrection",
+    "CrankEstimate",
     "ambient_corrections",
     "correction_findings",
     "crank_estimate",
@@ -42,6 +45,27 @@ _REFUSALS: dict[str, str] = {
 }
 #: Two-sided 95 % of the normal distribution.
 _Z95 = 1.959964
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AmbientCorrection:
+    """Peak wheel power [W] as a standard would correct it; factor and power None when not valid."""
+
+    standard: str
+    factor: float | None
+    valid: bool
+    why_not: str | None
+    peak_w: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrankEstimate:
+    """Peak power at the crank [W] under a driveline loss that the user stated [percent]."""
+
+    peak_w: float
+    low_w: float
+    high_w: float
+    loss_percent: tuple[float, float]
 
 
 def wheel_power_w(crank_power_w: float, loss_percent: float) -> float:

@@ -81,6 +81,18 @@ class GearSide:
     sd_w: Array
     slow_peak_w: float | None
 
+    @property
+    def peak(self) -> tuple[float, float, float]:
+        """Highest wheel power with its sd [W], and the engine speed there [1/min]."""
+        at = int(self.power_w.argmax())
+        return float(self.power_w[at]), float(self.sd_w[at]), float(self.engine_speed_rpm[at])
+
+    @property
+    def peak_torque(self) -> tuple[float, float]:
+        """Highest torque [N m], and the engine speed there [1/min]."""
+        at = int(self.torque_nm.argmax())
+        return float(self.torque_nm[at]), float(self.engine_speed_rpm[at])
+
 
 @dataclass(frozen=True, slots=True)
 class EngineSide:

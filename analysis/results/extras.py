@@ -5,11 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.model.fit import SessionFit
-from analysis.results.corrections import ambient_corrections, correction_findings, crank_estimate
+from analysis.results.corrections import (
+    AmbientCorrection,
+    CrankEstimate,
+    ambient_corrections,
+    correction_findings,
+    crank_estimate,
+)
 from analysis.results.engine import EngineSide, engine_side, ratios_of_fit
 from analysis.results.expected import Expected, expect
 from analysis.results.measured import Measured
-from analysis.results.power import AmbientCorrection, CrankEstimate
 from analysis.results.reference import ResistanceFigures, reference_road_load, resistance_figures
 from analysis.results.regulation import BandStatistics, band_statistics
 from analysis.results.road_load import ReferenceRoadLoad

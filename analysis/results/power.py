@@ -20,9 +20,8 @@ from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
-    "AmbientCorrection",
-    "CrankEstimate",
     "GearCurve",
+    "PowerAt",
     "PowerCurve",
     "PullFigures",
     "drop_uninformative",
@@ -49,6 +48,21 @@ class GearCurve:
     power_w: Array
     sd_w: Array
     slope_effect_w: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerAt:
+    """Wheel power at one speed [m/s] in the gear that gives most there: power and its sd [W]."""
+
+    speed_mps: float
+    gear: int | None
+    power_w: float
+    sd_w: float
+
+    @property
+    def ci95_w(self) -> tuple[float, float]:
+        """The 95 % interval [W]."""
+        return self.power_w - Z95 * self.sd_w, self.power_w + Z95 * self.sd_w
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +103,25 @@ class PowerCurve:
     continued_above_mps: float | None = None
     peak_slope_effect_w: float | None = None
 
+    @property
+    def top_mps(self) -> float:
+        """The highest speed that a gear covered [m/s]; 0 without any."""
+        return max(
+            (float(gear.speed_mps[-1]) for gear in self.gears if gear.speed_mps.size), default=0.0
+        )
+
+    def at(self, speed_mps: float) -> PowerAt | None:
+        """Return the power in the gear that gives most at a speed [m/s]; None where none covered it."""
+        found = []
+        for gear in self.gears:
+            if gear.speed_mps.size and gear.speed_mps[0] <= speed_mps <= gear.speed_mps[-1]:
+                power_w = float(np.interp(speed_mps, gear.speed_mps, gear.power_w))
+                sd_w = float(np.interp(speed_mps, gear.speed_mps, gear.sd_w))
+                found.append(
+                    PowerAt(speed_mps=speed_mps, gear=gear.gear, power_w=power_w, sd_w=sd_w)
+                )
+        return max(found, key=lambda one: one.power_w, default=None)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PullFigures:
@@ -108,27 +141,6 @@ class PullFigures:
     peak_power_w: float
     peak_power_sd_w: float
     direction: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AmbientCorrection:
-    """Peak wheel power [W] as a standard would correct it; factor and power None when not valid."""
-
-    standard: str
-    factor: float | None
-    valid: bool
-    why_not: str | None
-    peak_w: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CrankEstimate:
-    """Peak power at the crank [W] under a driveline loss that the user stated [percent]."""
-
-    peak_w: float
-    low_w: float
-    high_w: float
-    loss_percent: tuple[float, float]
 
 
 _CURVE_STEP_MPS = 0.25

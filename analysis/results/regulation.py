@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.results.road_load import RoadLoad
 from analysis.runs.run import Run
 from analysis.signals.smoothing import SpeedCurve
@@ -66,6 +67,11 @@ class BandStatistics:
     force_n: float
     road_load_n: float
     road_load_sd_n: float
+
+    @property
+    def road_load_precision(self) -> float:
+        """Half the 95 % interval of the session's road load as a ratio of it."""
+        return Z95 * self.road_load_sd_n / abs(self.road_load_n)
 
 
 def student_t95(pairs: int) -> float:

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.budget import budget
+from analysis.model.covariance import Z95
 from analysis.model.fit import SessionFit, resistance_n, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.physics.vehicle import effective_mass_kg
 from logger.session.session import Vehicle
 
-__all__ = ["ReferenceRoadLoad", "RoadLoad", "find_road_load", "why_narrow"]
+__all__ = ["ReferenceRoadLoad", "RoadLoad", "RoadLoadAt", "find_road_load", "why_narrow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,32 @@ class ReferenceRoadLoad:
     f1_n_per_mps: float
     f2_n_per_mps2: float
     covariance: NDArray[np.float64] | None = None
+
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """F0, F1 and F2."""
+        return self.f0_n, self.f1_n_per_mps, self.f2_n_per_mps2
+
+    @property
+    def coefficient_sds(self) -> tuple[float, ...] | None:
+        """Their standard deviations; None where not known."""
+        return (
+            None if self.covariance is None else tuple((self.covariance.diagonal() ** 0.5).tolist())
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoadLoadAt:
+    """The road load at one speed [m/s]: force and its sd [N]."""
+
+    speed_mps: float
+    force_n: float
+    sd_n: float
+
+    @property
+    def ci95_n(self) -> tuple[float, float]:
+        """The 95 % interval [N]."""
+        return self.force_n - Z95 * self.sd_n, self.force_n + Z95 * self.sd_n
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +98,16 @@ class RoadLoad:
     scatter_factor: float = 1.0
     slope_effect: NDArray[np.float64] | None = None
 
+    @property
+    def coefficients(self) -> tuple[float, float, float]:
+        """F0, F1 and F2."""
+        return self.f0_n, self.f1_n_per_mps, self.f2_n_per_mps2
+
+    @property
+    def coefficient_sds(self) -> tuple[float, ...]:
+        """Their standard deviations."""
+        return tuple((self.covariance.diagonal() ** 0.5).tolist())
+
     def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return `R(v)` [N] at speeds of any shape [m/s]."""
         return self.f0_n + self.f1_n_per_mps * speed_mps + self.f2_n_per_mps2 * speed_mps**2
@@ -80,6 +117,17 @@ class RoadLoad:
         basis = np.stack([np.ones_like(speed_mps), speed_mps, speed_mps**2], axis=-1)
         variance = np.einsum("...i,ij,...j->...", basis, self.covariance, basis)
         return np.asarray(np.sqrt(variance), dtype=np.float64)
+
+    def at(self, speed_mps: float) -> RoadLoadAt:
+        """Return force and sd at one speed [m/s]."""
+        speed = np.array([speed_mps])
+        force, sd = float(self.force_n(speed)[0]), float(self.force_sd_n(speed)[0])
+        return RoadLoadAt(speed_mps=speed_mps, force_n=force, sd_n=sd)
+
+    @property
+    def headline(self) -> RoadLoadAt:
+        """The road load at the speed of its budget: 100 km/h or the nearest covered."""
+        return self.at(self.budget_speed_mps)
 
     def curve_speeds_mps(self, step_mps: float = 0.5) -> NDArray[np.float64]:
         """Return the multiples of `step_mps` inside the covered speeds [m/s]."""

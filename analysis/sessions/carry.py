@@ -69,7 +69,7 @@ _ROUNDS = 5
 _Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
     """One session's road load in reference air.
 
@@ -132,7 +132,7 @@ class Day:
         return np.array([at[0], at[1], 0.0]) * (self.warmer_k * ROLLING_PER_K_SD)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PooledDays:
     """Days pooled, without the mass that all have in common, and the relative sd of that mass."""
 
@@ -203,10 +203,7 @@ def carry_load(
     effective_kg, effective_sd_kg = effective_mass_kg(vehicle)
     share = effective_sd_kg / effective_kg
     value = np.array([load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2])
-    temperature_c, temperature_sd_k = air.temperature_c, TEMPERATURE_SD_K
-    if temperature_c is None:
-        temperature_c = isa_temperature_c(_UNKNOWN_ALTITUDE_M if altitude_m is None else altitude_m)
-        temperature_sd_k = _UNKNOWN_TEMPERATURE_SD_K
+    temperature_c, temperature_sd_k = _temperature(air, altitude_m)
     warmer_k = temperature_c - REFERENCE_TEMPERATURE_C
     factors = np.array(
         reference_coefficients(
@@ -223,18 +220,26 @@ def carry_load(
     whole = air.density_sd_kg_m3 / air.density_kg_m3
     thinner = min(temperature_sd_k / (temperature_c + 273.15), whole)
     return Day(
-        session,
-        value * factors,
-        own * np.outer(factors, factors),
-        share,
-        warmer_k / (1.0 + ROLLING_PER_K * warmer_k),
-        temperature_sd_k,
-        thinner,
-        float(np.sqrt(whole**2 - thinner**2)),
-        load.speed_range_mps,
-        vehicle.kind == "bicycle",
-        (float(factors[0]), float(factors[1]), float(factors[2])),
+        session=session,
+        value=value * factors,
+        covariance=own * np.outer(factors, factors),
+        mass_share=share,
+        warmer_k=warmer_k / (1.0 + ROLLING_PER_K * warmer_k),
+        temperature_sd_k=temperature_sd_k,
+        thinner_share=thinner,
+        density_share=float(np.sqrt(whole**2 - thinner**2)),
+        speed_range_mps=load.speed_range_mps,
+        bicycle=vehicle.kind == "bicycle",
+        factors=(float(factors[0]), float(factors[1]), float(factors[2])),
     )
+
+
+def _temperature(air: AirState, altitude_m: float | None) -> tuple[float, float]:
+    """Return the temperature of a day [C] and its sd [K]; the standard atmosphere's if not stated."""
+    if air.temperature_c is not None:
+        return air.temperature_c, TEMPERATURE_SD_K
+    altitude = _UNKNOWN_ALTITUDE_M if altitude_m is None else altitude_m
+    return isa_temperature_c(altitude), _UNKNOWN_TEMPERATURE_SD_K
 
 
 def pool_days(days: Sequence[Day]) -> PooledDays:
@@ -269,18 +274,20 @@ def pool_days(days: Sequence[Day]) -> PooledDays:
         )
         at = found.value / scale
     plain = Pool(
-        at,
-        found.covariance / square,
-        found.spread,
-        found.chance,
-        found.residuals / scale,
-        found.residual_covariances / square,
+        value=at,
+        covariance=found.covariance / square,
+        spread=found.spread,
+        chance=found.chance,
+        residuals=found.residuals / scale,
+        residual_covariances=found.residual_covariances / square,
     )
     speeds = (
         min(day.speed_range_mps[0] for day in days),
         max(day.speed_range_mps[1] for day in days),
     )
-    return PooledDays(plain, mass_share, _load(at, plain.covariance, mass_share, speeds))
+    return PooledDays(
+        pool=plain, mass_share=mass_share, road_load=_load(at, plain.covariance, mass_share, speeds)
+    )
 
 
 def carried_load(day: Day, pooled: PooledDays) -> RoadLoad:
@@ -296,7 +303,7 @@ def three_speeds_mps(speed_range_mps: tuple[float, float]) -> _Array:
     return np.array([low, 0.5 * (low + high), high])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PeakParts:
     """A peak [W], the variance of all but its mass [W^2], and the mass's relative sd."""
 

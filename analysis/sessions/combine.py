@@ -1,20 +1,19 @@
 """Several sessions of one vehicle put together: road load in reference air, and peak wheel power.
 
 `combine` is the whole story. How a session's road load is carried to reference air and pooled with
-others stands in `several_days.py`, the algebra in `pooling.py`, the words in `several_notes.py`.
+others stands in `carry.py`, the algebra in `pooling.py`, the words in `combine_notes.py`.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
-from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.results.road_load import RoadLoad
 from analysis.sessions.carry import (
     Day,
@@ -32,132 +31,31 @@ from analysis.sessions.combine_notes import (
     grouping_notes,
     mass_note,
     missing_notes,
+    plain_name,
     power_air_note,
     same_log_note,
     widened_note,
+)
+from analysis.sessions.shared import (
+    Deviation,
+    Shared,
+    SharedPower,
+    SharedRoadLoad,
+    SharedSession,
+    SharedState,
 )
 from logger.findings import Finding
 from logger.recording import Recording
 
 __all__ = [
-    "Deviation",
-    "Shared",
-    "SharedPower",
-    "SharedRoadLoad",
-    "SharedSession",
-    "SharedState",
     "combine",
     "fingerprint",
 ]
 
 #: Wider than without one of the sessions by more than this share: worth a finding.
 _WIDER = 1e-3
-_Z95 = 1.959964
 
 _T = TypeVar("_T")
-
-
-@dataclass(frozen=True, slots=True)
-class SharedSession:
-    """One session: its analysis, what it is called, and why it was left out if so."""
-
-    name: str
-    outcome: Analysis
-    why_not: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Deviation:
-    """How far one session lies from what is shared.
-
-    Parameters
-    ----------
-    session : int
-        Index in `Shared.sessions`.
-    speed_mps : tuple of float
-        Low, middle and high speed of that session [m/s]; empty for a power.
-    difference, sd : tuple of float
-        Session less shared [N or W], and the sd that errors and deviations allow it.
-    """
-
-    session: int
-    speed_mps: tuple[float, ...]
-    difference: tuple[float, ...]
-    sd: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SharedRoadLoad:
-    """The road load of a vehicle in reference air, from all sessions that have one.
-
-    Parameters
-    ----------
-    road_load : RoadLoad
-        In reference air, with the mass of the first session; its budget has two causes: sessions
-        (noise, air, deviations) and mass.
-    sessions : tuple of int
-        Indices in `Shared.sessions`.
-    carried : tuple of RoadLoad
-        Each of these sessions' own, in reference air.
-    spread : float
-        Sd of the deviation between sessions, relative.
-    chance : float
-        Probability of so much scatter or more; 1 for a single session.
-    deviations : tuple of Deviation
-        One per session; none for a single one.
-    """
-
-    road_load: RoadLoad
-    sessions: tuple[int, ...]
-    carried: tuple[RoadLoad, ...]
-    spread: float
-    chance: float
-    deviations: tuple[Deviation, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SharedPower:
-    """Peak wheel power [W] as tested, with its sd, from all sessions that have one.
-
-    `spread` and `chance` as for the road load.
-    """
-
-    peak_w: float
-    peak_sd_w: float
-    peak_ci95_w: tuple[float, float]
-    sessions: tuple[int, ...]
-    spread: float
-    chance: float
-    deviations: tuple[Deviation, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class SharedState:
-    """What the sessions of one vehicle in one state share."""
-
-    vehicle: str
-    kind: str
-    state: str
-    sessions: tuple[int, ...]
-    mass_kg: float
-    road_load: SharedRoadLoad | None
-    power: SharedPower | None
-
-
-@dataclass(frozen=True, slots=True)
-class Shared:
-    """Everything that a page on several sessions may show."""
-
-    sessions: tuple[SharedSession, ...]
-    states: tuple[SharedState, ...]
-    findings: tuple[Finding, ...]
-    temperature_c: float = REFERENCE_TEMPERATURE_C
-    pressure_kpa: float = REFERENCE_PRESSURE_KPA
-
-    @property
-    def used(self) -> tuple[int, ...]:
-        """Indices of the sessions that are in a state."""
-        return tuple(index for index, one in enumerate(self.sessions) if one.why_not is None)
 
 
 def combine(
@@ -209,7 +107,7 @@ def combine(
         state, notes = _state(sessions, group)
         states.append(state)
         findings += notes
-    return Shared(sessions, tuple(states), tuple(findings))
+    return Shared(sessions=sessions, states=tuple(states), findings=tuple(findings))
 
 
 def _each_log_once(
@@ -225,10 +123,10 @@ def _each_log_once(
         if again is not None:
             file = outcome.session.logs[again].files[0].name
             findings.append(same_log_note(name, owners[prints[again]], file))
-            sessions.append(SharedSession(name, outcome, findings[-1].text))
+            sessions.append(SharedSession(name=name, outcome=outcome, why_not=findings[-1].text))
             continue
         owners.update(dict.fromkeys(prints, name))
-        sessions.append(SharedSession(name, outcome))
+        sessions.append(SharedSession(name=name, outcome=outcome))
     return tuple(sessions), findings
 
 
@@ -243,14 +141,15 @@ def fingerprint(recording: Recording) -> str:
 
 
 def _stated(session: SharedSession) -> tuple[str, str, str]:
+    """Return kind, name and state as stated."""
     vehicle = session.outcome.session.vehicle
     return vehicle.kind, vehicle.name, vehicle.state
 
 
 def _identity(outcome: Analysis) -> tuple[str, str, str]:
+    """Return what sessions of one vehicle in one state have in common."""
     vehicle = outcome.session.vehicle
-    name, state = (" ".join(text.split()).casefold() for text in (vehicle.name, vehicle.state))
-    return vehicle.kind, name, state
+    return vehicle.kind, plain_name(vehicle.name), plain_name(vehicle.state)
 
 
 def _state(
@@ -273,12 +172,19 @@ def _state(
         power, notes = _power(sessions, powered)
         findings += notes
     state = SharedState(
-        first.name, first.kind, first.state, tuple(group), first.mass_kg, road_load, power
+        vehicle=first.name,
+        kind=first.kind,
+        state=first.state,
+        sessions=tuple(group),
+        mass_kg=first.mass_kg,
+        road_load=road_load,
+        power=power,
     )
     return state, findings
 
 
 def _road_load(days: Sequence[Day], names: Sequence[str]) -> tuple[SharedRoadLoad, list[Finding]]:
+    """Pool road loads; report sessions that disagree or widen the interval."""
     pooled = pool_days(days)
     findings: list[Finding] = []
     if len(days) > 1:
@@ -293,12 +199,12 @@ def _road_load(days: Sequence[Day], names: Sequence[str]) -> tuple[SharedRoadLoa
                 disagreement_note("road load", names, chances, found.spread, found.chance)
             )
     shared = SharedRoadLoad(
-        pooled.road_load,
-        tuple(day.session for day in days),
-        tuple(carried_load(day, pooled) for day in days),
-        pooled.pool.spread,
-        pooled.pool.chance,
-        tuple(_deviation(day, number, pooled) for number, day in enumerate(days))
+        road_load=pooled.road_load,
+        sessions=tuple(day.session for day in days),
+        carried=tuple(carried_load(day, pooled) for day in days),
+        spread=pooled.pool.spread,
+        chance=pooled.pool.chance,
+        deviations=tuple(_deviation(day, number, pooled) for number, day in enumerate(days))
         if len(days) > 1
         else (),
     )
@@ -306,15 +212,18 @@ def _road_load(days: Sequence[Day], names: Sequence[str]) -> tuple[SharedRoadLoa
 
 
 def _deviation(day: Day, number: int, pooled: PooledDays) -> Deviation:
+    """Return how far one day lies from what is shared, at three speeds."""
     speeds = three_speeds_mps(day.speed_range_mps)
     basis = speeds[:, None] ** np.arange(3)
     covariance = pooled.pool.residual_covariances[number]
     variance = np.einsum("ij,jk,ik->i", basis, covariance, basis)
+    difference = basis @ pooled.pool.residuals[number]
     return Deviation(
-        day.session,
-        tuple(speeds.tolist()),
-        tuple((basis @ pooled.pool.residuals[number]).tolist()),
-        tuple(np.sqrt(variance).tolist()),
+        session=day.session,
+        speed_mps=tuple(speeds.tolist()),
+        difference=tuple(difference.tolist()),
+        sd=tuple(np.sqrt(variance).tolist()),
+        shares=tuple((difference / pooled.road_load.force_n(speeds)).tolist()),
     )
 
 
@@ -325,10 +234,12 @@ def _wider(load: RoadLoad, rest: RoadLoad) -> float:
 
 
 def _leave_one_out(items: Sequence[_T]) -> list[list[_T]]:
+    """Return the items without each of them in turn."""
     return [[*items[:number], *items[number + 1 :]] for number in range(len(items))]
 
 
 def _widened(what: str, names: Sequence[str], shares: Sequence[float]) -> list[Finding]:
+    """Report the sessions without which the interval would be narrower."""
     return [
         widened_note(what, name, share)
         for name, share in zip(names, shares, strict=True)
@@ -345,9 +256,9 @@ def _power(
     peaks = [one.power for one in analyses if one.power is not None]
     parts = [
         PeakParts(
-            power.peak_w,
-            max(power.peak_sd_w**2 - power.budget_w.get("mass", 0.0) ** 2, 0.0),
-            power.budget_w.get("mass", 0.0) / abs(power.peak_w),
+            peak_w=power.peak_w,
+            variance_w2=max(power.peak_sd_w**2 - power.budget_w.get("mass", 0.0) ** 2, 0.0),
+            mass_share=power.budget_w.get("mass", 0.0) / abs(power.peak_w),
         )
         for power in peaks
     ]
@@ -366,14 +277,20 @@ def _power(
             )
     peak_w = float(found.value[0])
     shared = SharedPower(
-        peak_w,
-        sd_w,
-        (peak_w - _Z95 * sd_w, peak_w + _Z95 * sd_w),
-        tuple(group),
-        found.spread,
-        found.chance,
-        tuple(
-            Deviation(i, (), (float(difference[0]),), (float(np.sqrt(variance[0, 0])),))
+        peak_w=peak_w,
+        peak_sd_w=sd_w,
+        peak_ci95_w=(peak_w - Z95 * sd_w, peak_w + Z95 * sd_w),
+        sessions=tuple(group),
+        spread=found.spread,
+        chance=found.chance,
+        deviations=tuple(
+            Deviation(
+                session=i,
+                speed_mps=(),
+                difference=(float(difference[0]),),
+                sd=(float(np.sqrt(variance[0, 0])),),
+                shares=(float(difference[0]) / peak_w,),
+            )
             for i, difference, variance in zip(
                 group, found.residuals, found.residual_covariances, strict=True
             )

@@ -1,4 +1,4 @@
-"""What is to be said about several sessions: each finding's words in one place."""
+"""Findings on several sessions put together: each one's words in one place."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ __all__ = [
     "listed",
     "mass_note",
     "missing_notes",
+    "plain_name",
     "power_air_note",
     "same_log_note",
     "widened_note",
@@ -32,8 +33,13 @@ def listed(names: Sequence[str]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
+def plain_name(text: str) -> str:
+    """Return a name as names are compared: spaces and case aside."""
+    return " ".join(text.split()).casefold()
+
+
 def missing_notes(count: int) -> list[Finding]:
-    """Say that some of the sessions asked for could not be used."""
+    """Report that some of the sessions asked for could not be used."""
     if count == 0:
         return []
     text = f"{counted(count, 'session')} could not be used, and what is shared holds without it."
@@ -43,7 +49,7 @@ def missing_notes(count: int) -> list[Finding]:
 
 
 def same_log_note(name: str, other: str, file: str) -> Finding:
-    """Say that a session brings a log again that another has brought."""
+    """Report that a session brings a log again that another has brought."""
     text = (
         f"{name} holds {file}, the same recording that {other} holds as well. Runs that count twice "
         f"would make intervals too narrow, so {name} is left out of what is shared."
@@ -52,7 +58,7 @@ def same_log_note(name: str, other: str, file: str) -> Finding:
 
 
 def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]]) -> list[Finding]:
-    """Say which sessions are not put together, and why: names and (kind, vehicle, state) of each."""
+    """Report which sessions are not put together, and why: names and (kind, vehicle, state) of each."""
     if len(groups) < 2:
         return []
     findings = []
@@ -79,7 +85,7 @@ def _vehicle(identity: tuple[str, str, str]) -> str:
 
 
 def mass_note(names: Sequence[str], masses_kg: Sequence[float]) -> list[Finding]:
-    """Say that sessions were driven with different masses."""
+    """Report that sessions were driven with different masses."""
     if max(masses_kg) <= (1.0 + _SAME_MASS) * min(masses_kg):
         return []
     text = (
@@ -90,7 +96,7 @@ def mass_note(names: Sequence[str], masses_kg: Sequence[float]) -> list[Finding]
 
 
 def air_notes(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Finding]:
-    """Say for which sessions the air of the day is a guess."""
+    """Report for which sessions the air of the day is a guess."""
     unknown = [
         name
         for name, one in zip(names, analyses, strict=True)
@@ -106,7 +112,7 @@ def air_notes(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Findin
 
 
 def power_air_note(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Finding]:
-    """Say that powers as tested were measured in air that differs."""
+    """Report that powers as tested were measured in air that differs."""
     known = [one.air.density_kg_m3 for one in analyses if one.air.source != "assumed"]
     if len(known) < 2 or max(known) <= (1.0 + _SAME_DENSITY) * min(known):
         return []
@@ -121,7 +127,7 @@ def power_air_note(names: Sequence[str], analyses: Sequence[Analysis]) -> list[F
 def disagreement_note(
     what: str, names: Sequence[str], chances_without: Sequence[float], spread: float, chance: float
 ) -> Finding:
-    """Say that sessions scatter beyond chance, and which one stands apart.
+    """Report that sessions scatter beyond chance, and which one stands apart.
 
     Parameters
     ----------
@@ -151,7 +157,7 @@ def disagreement_note(
 
 
 def widened_note(what: str, name: str, share: float) -> Finding:
-    """Say that a shared interval is wider with a session than without it, though all agree."""
+    """Report that a shared interval is wider with a session than without it, though all agree."""
     text = (
         f"With {name} the shared {what} is {100 * share:.1f} % less closely known than without it: "
         "the estimate has risen or turned, and what is in proportion to it (mass, the deviation from "

@@ -10,19 +10,17 @@ Only what the sessions themselves say:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from analysis.physics.vehicle import effective_mass_kg
+from analysis.sessions.combine_notes import plain_name
 from analysis.sessions.compare_notes import Cause
 from analysis.sessions.side import Side
-
-if TYPE_CHECKING:
-    from logger.session.session import Vehicle
+from logger.session.session import Vehicle
 
 __all__ = ["Common", "in_common"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Common:
     """What two sessions have in common.
 
@@ -35,7 +33,7 @@ class Common:
 
 
 def in_common(first: Side, other: Side, road: int | None) -> tuple[Common, tuple[Cause, ...]]:
-    """Decide what the two have in common, and say so."""
+    """Return what the two have in common, and each cause of uncertainty with the reason."""
     share, mass = _common_mass(first, other)
     slope, slope_cause = _common_slope(first, other, road)
     own = "each session's own, and in the interval"
@@ -43,48 +41,54 @@ def in_common(first: Side, other: Side, road: int | None) -> tuple[Common, tuple
         mass,
         slope_cause,
         Cause(
-            "tyres' temperature coefficient",
-            True,
-            "one and the same for both; only what different temperatures make of it is left",
+            name="tyres' temperature coefficient",
+            cancelled=True,
+            why="one and the same for both; only what different temperatures make of it is left",
         ),
         Cause(
-            "mount and sensors",
-            False,
-            f"a phone sits anew in each session, and nothing says otherwise: {own}",
+            name="mount and sensors",
+            cancelled=False,
+            why=f"a phone sits anew in each session, and nothing says otherwise: {own}",
         ),
-        Cause("wind, noise and delay of the GPS", False, own),
-        Cause("air of the day", False, f"thermometer and barometer were read anew: {own}"),
+        Cause(name="wind, noise and delay of the GPS", cancelled=False, why=own),
         Cause(
-            "the day itself",
-            False,
-            "tyres, fuel and warmth are never alike: 1 % in power and 1.5 % in road load (standard deviation) "
+            name="air of the day",
+            cancelled=False,
+            why=f"thermometer and barometer were read anew: {own}",
+        ),
+        Cause(
+            name="the day itself",
+            cancelled=False,
+            why="tyres, fuel and warmth are never alike: 1 % in power and 1.5 % in road load (standard deviation) "
             "are allowed for each session",
         ),
     )
-    return Common(share, slope), causes
+    return Common(mass_share=share, slope=slope), causes
 
 
 def _common_mass(first: Side, other: Side) -> tuple[float, Cause]:
+    """Return the relative sd of the mass in common, 0 without, and why."""
     a, b = first.vehicle, other.vehicle
     name = "mass"
     if a is None or b is None:
         why = "a results.json does not say which vehicle it is of, so that the masses may be two"
-        return 0.0, Cause(name, False, why)
-    if (a.kind, _plain(a.name)) != (b.kind, _plain(b.name)):
-        return 0.0, Cause(name, False, "two vehicles, two masses")
+        return 0.0, Cause(name=name, cancelled=False, why=why)
+    if (a.kind, plain_name(a.name)) != (b.kind, plain_name(b.name)):
+        return 0.0, Cause(name=name, cancelled=False, why="two vehicles, two masses")
     if _masses(a) != _masses(b):
         why = (
             f"{a.mass_kg:.0f} and {b.mass_kg:.0f} kg are stated, or other uncertainties or rotating "
             "masses, which may be two weighings"
         )
-        return 0.0, Cause(name, False, why)
+        return 0.0, Cause(name=name, cancelled=False, why=why)
     effective, sd = effective_mass_kg(a)
     said = "" if a.name else "; no vehicle is named, so that they are taken for one"
     why = f"both state {a.mass_kg:.0f} kg within {a.mass_sd_kg:.0f}, so that the error is one{said}"
-    return sd / effective, Cause(name, True, why)
+    return sd / effective, Cause(name=name, cancelled=True, why=why)
 
 
 def _masses(vehicle: Vehicle) -> tuple[float, float, float, float]:
+    """Return what is stated of the masses."""
     return (
         vehicle.mass_kg,
         vehicle.mass_sd_kg,
@@ -93,22 +97,25 @@ def _masses(vehicle: Vehicle) -> tuple[float, float, float, float]:
     )
 
 
-def _plain(text: str) -> str:
-    return " ".join(text.split()).casefold()
-
-
 def _common_slope(first: Side, other: Side, road: int | None) -> tuple[int, Cause]:
+    """Return the sign of the slope error in common, 0 without, and why."""
     name = "mean slope of the road"
     if first.site is None or other.site is None:
-        return 0, Cause(name, False, "a results.json does not hold where it was driven")
+        return 0, Cause(
+            name=name, cancelled=False, why="a results.json does not hold where it was driven"
+        )
     if road is None:
-        return 0, Cause(name, False, "without positions it is not known to be one road")
+        return 0, Cause(
+            name=name, cancelled=False, why="without positions it is not known to be one road"
+        )
     if road == 0:
-        return 0, Cause(name, False, "two roads, two slopes")
+        return 0, Cause(name=name, cancelled=False, why="two roads, two slopes")
     stated = (first.site.slope, first.site.slope_sd)
     if stated != (road * other.site.slope, other.site.slope_sd):
-        return 0, Cause(name, False, "one road, but [site] states two slopes for it")
+        return 0, Cause(
+            name=name, cancelled=False, why="one road, but [site] states two slopes for it"
+        )
     why = "both were driven on one road, so that an error of its stated slope is one"
     if road < 0:
         why += '; "up" is the other way round in the second'
-    return road, Cause(name, True, why)
+    return road, Cause(name=name, cancelled=True, why=why)

@@ -2,7 +2,7 @@
 
 `compare` is the whole story. The two estimates err each by itself, but for what they have in common,
 which is taken out of the difference only where the sessions themselves say that it is
-(`compare_common.py`). Each session may also be off for the day, as in `several_days.py`: that stays in
+(`common.py`). Each session may also be off for the day, as in `carry.py`: that stays in
 every interval.
 """
 
@@ -10,23 +10,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from analysis.sessions.common import in_common
 from analysis.sessions.compare_notes import Cause, comparison_findings
 from analysis.sessions.difference import Difference
-from analysis.sessions.load_difference import LoadDifference, road_load_difference
-from analysis.sessions.power_difference import CurveDifference, curve_differences, peak_difference
+from analysis.sessions.differences import (
+    CurveDifference,
+    LoadDifference,
+    curve_differences,
+    peak_difference,
+    road_load_difference,
+)
 from analysis.sessions.side import Side, same_road
 from logger.errors import SessionError
-
-if TYPE_CHECKING:
-    from logger.findings import Finding
+from logger.findings import Finding
 
 __all__ = ["Comparison", "compare", "compare_all"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
     """Everything that a page on two sessions may show.
 
@@ -103,5 +105,12 @@ def compare(first: Side, other: Side) -> Comparison:
         curves = curve_differences(first, other, common)
     load, why = road_load_difference(first, other, common)
     return Comparison(
-        first, other, peak, curves, load, why, causes, comparison_findings(first, other, road)
+        first=first,
+        other=other,
+        peak_w=peak,
+        power=curves,
+        road_load=load,
+        why_no_road_load=why,
+        causes=causes,
+        findings=comparison_findings(first, other, road),
     )

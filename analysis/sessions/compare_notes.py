@@ -1,16 +1,13 @@
-"""What is to be said about two sessions side by side: causes in common, and what weakens a comparison."""
+"""Findings on two sessions side by side: causes in common, and what weakens a comparison."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from analysis.sessions.combine_notes import listed
+from analysis.sessions.combine_notes import listed, plain_name
+from analysis.sessions.side import Side
 from logger.findings import Finding, counted
-
-if TYPE_CHECKING:
-    from analysis.sessions.side import Side
 
 __all__ = ["Cause", "comparison_findings"]
 
@@ -19,11 +16,11 @@ __all__ = ["Cause", "comparison_findings"]
 _MOST_WIND_MPS, _OTHER_WIND_MPS = 5.0, 3.0
 #: Density and mass that differ by less than these shares move nothing worth a word.
 _SAME_DENSITY, _SAME_MASS = 0.02, 0.01
-#: Runs below which scatter between runs is not checked; as in leave_out.py.
+#: Runs below which scatter between runs is not checked; as in model/leave_one_out.py.
 _LEAST_RUNS = 4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
     """One cause of uncertainty, whether it was taken out of the difference, and why or why not."""
 
@@ -33,7 +30,7 @@ class Cause:
 
 
 def comparison_findings(first: Side, other: Side, road: int | None) -> tuple[Finding, ...]:
-    """Say in what two sessions differ that makes their comparison weak.
+    """Report in what two sessions differ that makes their comparison weak.
 
     Parameters
     ----------
@@ -62,17 +59,18 @@ def _warning(kind: str, text: str) -> Finding:
 
 
 def _vehicle(first: Side, other: Side) -> list[Finding]:
+    """Report other vehicles, unknown ones, equal states, other tyres and masses."""
     found = []
     a, b = first.vehicle, other.vehicle
     if a is not None and b is not None:
-        if (a.kind, _plain(a.name)) != (b.kind, _plain(b.name)):
+        if (a.kind, plain_name(a.name)) != (b.kind, plain_name(b.name)):
             text = (
                 f"{first.name} is of {_called(a.kind, a.name)}, {other.name} of "
                 f"{_called(b.kind, b.name)}: the difference is one between vehicles, and each brings "
                 "the error of its own mass. If they are one vehicle, give them the same name."
             )
             found.append(_warning("vehicles_differ", text))
-        elif _plain(a.state) == _plain(b.state):
+        elif plain_name(a.state) == plain_name(b.state):
             what = (
                 f"Both sessions state {a.state!r}" if a.state else "Neither session states a state"
             )
@@ -101,15 +99,12 @@ def _vehicle(first: Side, other: Side) -> list[Finding]:
     return found
 
 
-def _plain(text: str) -> str:
-    return " ".join(text.split()).casefold()
-
-
 def _called(kind: str, name: str) -> str:
     return f"a {kind} {'called ' + repr(name) if name else 'without a name'}"
 
 
 def _road(first: Side, other: Side, road: int | None) -> list[Finding]:
+    """Report one-way sessions, and roads that differ or are unknown."""
     found = []
     one_way = [side.name for side in (first, other) if not side.separable]
     if one_way:
@@ -133,6 +128,7 @@ def _road(first: Side, other: Side, road: int | None) -> list[Finding]:
 
 
 def _air(first: Side, other: Side) -> list[Finding]:
+    """Report air that is a guess, and powers in air that differs."""
     found = []
     assumed = [side.name for side in (first, other) if side.air.temperature_c is None]
     if assumed:
@@ -159,6 +155,7 @@ def _air(first: Side, other: Side) -> list[Finding]:
 
 
 def _wind(pair: Sequence[Side]) -> list[Finding]:
+    """Report strong winds, and winds that differ."""
     found = []
     windy = [f"{s.name} ({abs(s.wind_mps):.0f} m/s)" for s in pair if _much_wind(s)]
     if windy:
@@ -184,6 +181,7 @@ def _much_wind(side: Side) -> bool:
 
 
 def _runs(pair: Sequence[Side]) -> list[Finding]:
+    """Report few runs, slip, scatter, and warnings of the sessions themselves."""
     found = []
     few = [f"{side.name} ({counted(side.runs, 'run')})" for side in pair if side.runs < _LEAST_RUNS]
     if few:

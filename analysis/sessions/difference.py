@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from scipy.special import ndtr
 
+from analysis.model.covariance import Z95
+
 __all__ = ["CLAIM", "SHOWN_SHARE", "Difference", "Verdict", "share_found", "smallest_shown"]
 
 Verdict = Literal["more", "less", "not shown"]
@@ -17,11 +19,11 @@ Verdict = Literal["more", "less", "not shown"]
 CLAIM = 0.95
 #: "Could have been shown" means: would be found this often. Common practice, no source.
 SHOWN_SHARE = 0.8
-#: Quantiles of the standard normal distribution: 95 % one-sided, 80 %, 97.5 %.
-_Z_CLAIM, _Z_SHOWN, _Z95 = 1.644854, 0.841621, 1.959964
+#: Quantiles of the standard normal distribution: 95 % one-sided, 80 %.
+_Z_CLAIM, _Z_SHOWN = 1.644854, 0.841621
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """One figure of two sessions and what lies between them, all in one unit.
 
@@ -45,7 +47,7 @@ class Difference:
     @property
     def half95(self) -> float:
         """Half width of the two-sided 95 % interval."""
-        return _Z95 * self.sd
+        return Z95 * self.sd
 
     @property
     def interval95(self) -> tuple[float, float]:
@@ -73,6 +75,11 @@ class Difference:
     def percent(self) -> float | None:
         """Difference in per cent of the first; None where that is not above 0."""
         return 100.0 * self.value / self.first if self.first > 0.0 else None
+
+    @property
+    def percent_sd(self) -> float | None:
+        """Standard deviation of `percent`; None where that is None."""
+        return 100.0 * self.sd / self.first if self.first > 0.0 else None
 
 
 def smallest_shown(sd: float) -> float:

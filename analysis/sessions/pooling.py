@@ -7,17 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
+from scipy.optimize import brentq
 from scipy.special import gammaincc
 
 __all__ = ["LEAST_CHANCE", "Pool", "pool"]
 
 #: Scatter that chance gives less often than this counts as disagreement; as for the runs of one
-#: session (`leave_out.py`).
+#: session (`model/leave_one_out.py`).
 LEAST_CHANCE = 0.025
-_BISECTIONS = 60
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pool:
     """What several estimates of one vector say together.
 
@@ -95,36 +96,48 @@ def pool(
     if count == 0:
         msg = "nothing to pool: expected at least one estimate"
         raise ValueError(msg)
-    base = np.zeros((count * size, count * size))
-    for number, covariance in enumerate(covariances):
-        part = slice(number * size, (number + 1) * size)
-        base[part, part] = covariance
+    errors = block_diag(*covariances)
     for effect in common:
-        base += np.outer(effect.ravel(), effect.ravel())
-    deviations = np.kron(np.eye(count), shape)
+        errors += np.outer(effect.ravel(), effect.ravel())
+    deviations = np.asarray(np.kron(np.eye(count), shape), dtype=np.float64)
     freedom = size * (count - 1)
+    scatter = _solve(values, errors + least_spread**2 * deviations)[2]
+    chance = float(gammaincc(freedom / 2, scatter / 2)) if freedom else 1.0
     spread = least_spread
-    found = _solve(values, base + spread**2 * deviations)
-    chance = float(gammaincc(freedom / 2, found[2] / 2)) if freedom else 1.0
     if chance < LEAST_CHANCE:
-        low = high = np.log(least_spread)
-        while _solve(values, base + np.exp(2 * high) * deviations)[2] > freedom:
-            low, high = high, high + 1.0  # Q falls as the spread grows, to 0 in the end
-        for _ in range(_BISECTIONS):
-            middle = 0.5 * (low + high)
-            if _solve(values, base + np.exp(2 * middle) * deviations)[2] > freedom:
-                low = middle
-            else:
-                high = middle
-        spread = float(np.exp(high))
-        found = _solve(values, base + spread**2 * deviations)
-    value, covariance, _ = found
-    total = base + spread**2 * deviations
+        spread = _explaining_spread(values, errors, deviations, least_spread)
+    total = errors + spread**2 * deviations
+    value, covariance, _ = _solve(values, total)
     own = [
         total[i * size : (i + 1) * size, i * size : (i + 1) * size] - covariance
         for i in range(count)
     ]
-    return Pool(value, covariance, spread, chance, values - value, np.array(own))
+    return Pool(
+        value=value,
+        covariance=covariance,
+        spread=spread,
+        chance=chance,
+        residuals=values - value,
+        residual_covariances=np.array(own),
+    )
+
+
+def _explaining_spread(
+    values: NDArray[np.float64],
+    errors: NDArray[np.float64],
+    deviations: NDArray[np.float64],
+    least_spread: float,
+) -> float:
+    """Return the spread at which the weighted scatter equals its degrees of freedom."""
+    freedom = float(values.size - values.shape[1])
+
+    def excess(log_spread: float) -> float:
+        return _solve(values, errors + np.exp(2 * log_spread) * deviations)[2] - freedom
+
+    low = high = float(np.log(least_spread))
+    while excess(high) > 0.0:
+        low, high = high, high + 1.0  # the scatter falls as the spread grows, to 0 in the end
+    return float(np.exp(brentq(excess, low, high, xtol=1e-15)))
 
 
 def _solve(

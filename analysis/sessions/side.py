@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.physics.air import AirState
+from analysis.pipeline import Analysis
+from analysis.results.power import PowerCurve
+from analysis.results.road_load import RoadLoad
 from analysis.sessions.combine import fingerprint
 from analysis.signals.gps import EARTH_RADIUS_M, flat_positions_m
-
-if TYPE_CHECKING:
-    from analysis.physics.air import AirState
-    from analysis.pipeline import Analysis
-    from analysis.results.power import PowerCurve
-    from analysis.results.road_load import RoadLoad
-    from logger.recording import Recording
-    from logger.session.session import Display, Site, Vehicle
+from logger.recording import Recording
+from logger.session.session import Display, Site, Vehicle
 
 __all__ = ["Road", "Side", "same_road", "side_of"]
 
@@ -31,9 +29,9 @@ _SAME_ANGLE_RAD, _SAME_ASIDE_M, _SAME_SHARE = math.radians(4.0), 40.0, 0.5
 _LEAST_ROAD_M = 100.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Road:
-    """Where a session was driven; for telling roads apart only, never shown.
+    """Where a session was driven; to compare roads only, never shown.
 
     Parameters
     ----------
@@ -51,7 +49,7 @@ class Road:
     length_m: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
     """Everything that a comparison needs of one session.
 
@@ -80,7 +78,7 @@ class Side:
     road : Road or None
         None without positions.
     prints : tuple of str
-        What tells its recordings from others.
+        Fingerprints of its recordings.
     serious : int
         Warnings and errors in its own report.
     scatter : bool
@@ -133,25 +131,25 @@ def side_of(name: str, outcome: Analysis) -> Side:
     session = outcome.session
     ways = [run.direction for run in outcome.used_runs]
     return Side(
-        name,
-        "session",
-        session.vehicle,
-        session.vehicle,
-        outcome.air,
-        None if session.air is None else session.air.altitude_m,
-        session.site,
-        outcome.site.wind_mps,
-        outcome.site.wind_sd_mps,
-        outcome.site.separable,
-        outcome.road_load,
-        outcome.power,
-        sum(way != -1 for way in ways),
-        ways.count(-1),
-        _road(outcome),
-        tuple(fingerprint(recording) for recording in outcome.recordings),
-        sum(finding.severity != "note" for finding in outcome.findings),
-        any(finding.kind == "runs_scatter" for finding in outcome.findings),
-        session.display,
+        name=name,
+        source="session",
+        vehicle=session.vehicle,
+        masses=session.vehicle,
+        air=outcome.air,
+        altitude_m=None if session.air is None else session.air.altitude_m,
+        site=session.site,
+        wind_mps=outcome.site.wind_mps,
+        wind_sd_mps=outcome.site.wind_sd_mps,
+        separable=outcome.site.separable,
+        road_load=outcome.road_load,
+        power=outcome.power,
+        runs_up=sum(way != -1 for way in ways),
+        runs_down=ways.count(-1),
+        road=_road(outcome),
+        prints=tuple(fingerprint(recording) for recording in outcome.recordings),
+        serious=sum(finding.severity != "note" for finding in outcome.findings),
+        scatter=any(finding.kind == "runs_scatter" for finding in outcome.findings),
+        display=session.display,
     )
 
 
@@ -184,10 +182,13 @@ def _road(outcome: Analysis) -> Road | None:
     longitude = origin[1] + math.degrees(
         middle[0] / EARTH_RADIUS_M / math.cos(math.radians(origin[0]))
     )
-    return Road(latitude, longitude, axis, float(np.ptp(along)))
+    return Road(
+        latitude_deg=latitude, longitude_deg=longitude, up=axis, length_m=float(np.ptp(along))
+    )
 
 
 def _first_position(recording: Recording) -> tuple[float, float]:
+    """Return latitude and longitude [deg] of the first position."""
     latitude, longitude = recording.channel("latitude_deg"), recording.channel("longitude_deg")
     assert latitude is not None  # there were positions
     assert longitude is not None
@@ -205,7 +206,7 @@ def _metres(origin: tuple[float, float], point: tuple[float, float]) -> _Array:
 
 
 def same_road(first: Road | None, other: Road | None) -> int | None:
-    """Tell whether two sessions were driven on one road.
+    """Return whether two sessions were driven on one road.
 
     Parameters
     ----------
@@ -216,7 +217,7 @@ def same_road(first: Road | None, other: Road | None) -> int | None:
     -------
     int or None
         +1 on one road with the same "up", -1 with the opposite one, 0 on different roads, None
-        where it cannot be told.
+        where that is not known.
     """
     if first is None or other is None:
         return None

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from analysis.model.covariance import Z95
 from analysis.sessions.combine_notes import listed
+from analysis.sessions.compare import Comparison
+from analysis.sessions.difference import Difference
 from analysis.text.numbers import Units, number
-
-if TYPE_CHECKING:
-    from analysis.sessions.compare import Comparison
-    from analysis.sessions.difference import Difference
 
 __all__ = ["Compared", "causes_text", "chance_text", "figures", "title_of"]
 
@@ -18,7 +16,7 @@ __all__ = ["Compared", "causes_text", "chance_text", "figures", "title_of"]
 _ROUND_SPEEDS = {"km/h": (50.0, 100.0), "mph": (30.0, 60.0), "m/s": (15.0, 25.0)}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
     """One figure that was compared, ready to be shown.
 
@@ -43,8 +41,8 @@ class Compared:
     sentence: str
 
     @property
-    def told(self) -> bool:
-        """Whether its sentence belongs among the first things said: peak and road loads."""
+    def leads(self) -> bool:
+        """Whether its sentence stands among the first: peak and road loads."""
         return self.name.startswith(("Peak", "Road load"))
 
     def text(self, value: float) -> str:
@@ -65,11 +63,10 @@ class Compared:
     @property
     def percent(self) -> str:
         """The difference in per cent of the first, with its half interval; blank where senseless."""
-        share = self.difference.percent
-        if share is None:
+        share, sd = self.difference.percent, self.difference.percent_sd
+        if share is None or sd is None:
             return ""
-        sd = 100.0 * self.difference.sd / self.difference.first
-        return f"{number(share, sd)} ± {number(1.959964 * sd, sd)} %"
+        return f"{number(share, sd)} ± {number(Z95 * sd, sd)} %"
 
     @property
     def chance(self) -> str:
@@ -94,9 +91,15 @@ def figures(comparison: Comparison, units: Units) -> tuple[Compared, ...]:
     found = []
 
     def add(name: str, what: str, difference: Difference, unit: str, scale: float) -> None:
-        bare = Compared(name, difference, unit, scale, "")
+        bare = Compared(name=name, difference=difference, unit=unit, scale=scale, sentence="")
         found.append(
-            Compared(name, difference, unit, scale, _sentence(bare, what, first, other, unit))
+            Compared(
+                name=name,
+                difference=difference,
+                unit=unit,
+                scale=scale,
+                sentence=_sentence(bare, what, first, other, unit),
+            )
         )
 
     if comparison.peak_w is not None:
@@ -123,7 +126,7 @@ def figures(comparison: Comparison, units: Units) -> tuple[Compared, ...]:
 
 
 def _sentence(figure: Compared, what: str, first: str, other: str, unit: str) -> str:
-    """Say what may be claimed, and no more."""
+    """Return what may be claimed, and no more."""
     difference = figure.difference
     span = f"{figure.half} {unit}".strip()
     smallest = f"{figure.text(difference.smallest_shown)} {unit}".strip()

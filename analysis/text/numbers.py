@@ -4,31 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-import numpy as np
-
+from logger.findings import Finding
+from logger.session.session import Display, Session
 from logger.units import to_si
 
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
-    from analysis.results.road_load import RoadLoad
-    from logger.findings import Finding
-    from logger.session.session import Display, Session
-
 __all__ = [
-    "RoadLoadAt",
     "Units",
     "by_severity",
-    "force_at",
+    "interval_text",
     "log_name",
     "number",
-    "road_load_at",
     "serious_by_kind",
+    "with_sd",
 ]
-
-#: Two-sided 95 % of the normal distribution.
-_Z95 = 1.959964
 
 _SEVERITY = {"error": 0, "warning": 1, "note": 2}
 
@@ -60,7 +49,7 @@ def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
     return text if float(text) else text.replace("-", "")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
     """Display units and the SI value of one of each."""
 
@@ -73,10 +62,10 @@ class Units:
     def of(cls, display: Display) -> Units:
         """Return the units that a session asks for."""
         return cls(
-            display.power,
-            display.speed,
-            to_si(1.0, display.power, "power"),
-            to_si(1.0, display.speed, "speed"),
+            power=display.power,
+            speed=display.speed,
+            power_w=to_si(1.0, display.power, "power"),
+            speed_mps=to_si(1.0, display.speed, "speed"),
         )
 
     def speed_text(self, speed_mps: float, sd_mps: float | None = None) -> str:
@@ -96,48 +85,18 @@ class Units:
     def power_interval(self, low_w: float, high_w: float, sd_w: float) -> str:
         """Write a 95 % interval of power without its unit."""
         scale = self.power_w
-        return f"{number(low_w / scale, sd_w / scale)} to {number(high_w / scale, sd_w / scale)}"
+        return interval_text((low_w / scale, high_w / scale), sd_w / scale)
 
 
-@dataclass(frozen=True, slots=True)
-class RoadLoadAt:
-    """The road load at one speed: force and sd [N], and its 95 % interval [N]."""
-
-    speed_mps: float
-    force_n: float
-    sd_n: float
-
-    @property
-    def text(self) -> str:
-        """The force without its unit, rounded by its sd."""
-        return number(self.force_n, self.sd_n)
-
-    @property
-    def half_n(self) -> float:
-        """Half the 95 % interval [N]."""
-        return _Z95 * self.sd_n
-
-    @property
-    def interval(self) -> str:
-        """The 95 % interval without its unit."""
-        half = self.half_n
-        return (
-            f"{number(self.force_n - half, self.sd_n)} to {number(self.force_n + half, self.sd_n)}"
-        )
+def interval_text(ends: tuple[float, float], sd: float) -> str:
+    """Write an interval without its unit, rounded by the sd of what it is about."""
+    low, high = ends
+    return f"{number(low, sd)} to {number(high, sd)}"
 
 
-def force_at(road_load: RoadLoad, speed_mps: float) -> RoadLoadAt:
-    """Return the road load at a speed [m/s]."""
-    at = np.array([speed_mps])
-    return RoadLoadAt(
-        speed_mps, float(road_load.force_n(at)[0]), float(road_load.force_sd_n(at)[0])
-    )
-
-
-def road_load_at(outcome: Analysis) -> RoadLoadAt | None:
-    """Return the road load at the speed of its budget: 100 km/h or the nearest covered."""
-    road_load = outcome.road_load
-    return None if road_load is None else force_at(road_load, road_load.budget_speed_mps)
+def with_sd(value: float, sd: float, scale: float = 1.0) -> str:
+    """Write a value and its standard deviation in one unit: ``61.2 ± 0.9``."""
+    return f"{number(value / scale, sd / scale)} \u00b1 {number(sd / scale, sd / scale)}"
 
 
 def log_name(session: Session, log: int) -> str:

@@ -5,13 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from analysis.text.numbers import Units, log_name, number, road_load_at, serious_by_kind
+from analysis.pipeline import Analysis
+from analysis.text.numbers import Units, interval_text, log_name, number, serious_by_kind
 from logger.findings import counted
-
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
 
 __all__ = ["summary"]
 
@@ -49,47 +46,70 @@ def summary(outcome: Analysis, folder: Path, files: Sequence[str]) -> str:
         ),
         "",
     ]
-    power = outcome.power
-    if power is not None:
-        interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
-        peak = units.power_text(power.peak_w, power.peak_sd_w)
-        at = units.speed_text(power.peak_speed_mps)
-        lines.append(f"  Peak wheel power  {peak} at {at}  (95 %: {interval} {units.power})")
-    else:
-        lines.append("  Peak wheel power  unknown: no pull tells it")
-    load, road_load = road_load_at(outcome), outcome.road_load
-    if load is not None and road_load is not None:
-        at = units.speed_text(load.speed_mps)
-        lines.append(f"  Road load         {load.text} N at {at}  (95 %: {load.interval} N)")
-        if road_load.separable:
-            low, high = (units.speed_text(speed) for speed in road_load.speed_range_mps)
-            values = (road_load.f0_n, road_load.f1_n_per_mps, road_load.f2_n_per_mps2)
-            sds = (float(sd) for sd in road_load.covariance.diagonal() ** 0.5)
-            for name, value, sd in zip(("N", "N/(m/s)", "N/(m/s)^2"), values, sds, strict=True):
-                power_of = name.count("m/s") + name.count("^2")
-                text = f"F{power_of} {number(value, sd)} +/- {number(sd, sd)} {name}"
-                lines.append(" " * 20 + text)
-            lines.append(" " * 20 + f"known from {low} to {high}")
-        else:
-            lines += _indented(f"no coefficients: {road_load.why_not_separable}", 20)
+    lines += [*_power_lines(outcome, units), *_road_load_lines(outcome, units)]
     verdict = outcome.verdict.trust
     lines += _indented(" ".join(verdict.reasons), 20, f"  Trust             {verdict.word}. ")
     lines.append("")
+    warnings = _warning_lines(outcome)
+    if warnings:
+        lines += [*warnings, ""]
+    lines += [f"Written to {folder}:", f"  {' '.join(files)}"]
+    return "\n".join(lines)
+
+
+def _power_lines(outcome: Analysis, units: Units) -> list[str]:
+    """Return the peak wheel power in one line."""
+    power = outcome.power
+    if power is None:
+        return ["  Peak wheel power  unknown: no pull tells it"]
+    interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
+    peak = units.power_text(power.peak_w, power.peak_sd_w)
+    at = units.speed_text(power.peak_speed_mps)
+    return [f"  Peak wheel power  {peak} at {at}  (95 %: {interval} {units.power})"]
+
+
+def _road_load_lines(outcome: Analysis, units: Units) -> list[str]:
+    """Return the road load at one speed, and its coefficients or why there are none."""
+    road_load = outcome.road_load
+    if road_load is None:
+        return []
+    load = road_load.headline
+    at, force = units.speed_text(load.speed_mps), number(load.force_n, load.sd_n)
+    interval = interval_text(load.ci95_n, load.sd_n)
+    lines = [f"  Road load         {force} N at {at}  (95 %: {interval} N)"]
+    if road_load.separable:
+        low, high = (units.speed_text(speed) for speed in road_load.speed_range_mps)
+        for name, value, sd in zip(
+            ("N", "N/(m/s)", "N/(m/s)^2"),
+            road_load.coefficients,
+            road_load.coefficient_sds,
+            strict=True,
+        ):
+            power_of = name.count("m/s") + name.count("^2")
+            text = f"F{power_of} {number(value, sd)} +/- {number(sd, sd)} {name}"
+            lines.append(" " * 20 + text)
+        lines.append(" " * 20 + f"known from {low} to {high}")
+    else:
+        lines += _indented(f"no coefficients: {road_load.why_not_separable}", 20)
+    return lines
+
+
+def _warning_lines(outcome: Analysis) -> list[str]:
+    """Return the most serious findings, one of each kind."""
+    lines = []
     serious = serious_by_kind(outcome.findings)
     for finding, others in serious[:_MOST_WARNINGS]:
-        name = "" if finding.log is None else f", {log_name(session, finding.log)}"
+        name = "" if finding.log is None else f", {log_name(outcome.session, finding.log)}"
         also = f" (The like in {counted(others, 'other log')}.)" if others else ""
         text = f"{finding.severity}{name}: {finding.text}{also}"
         lines += textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
     if len(serious) > _MOST_WARNINGS:
         lines.append(f"and {len(serious) - _MOST_WARNINGS} more in the report")
-    if serious:
-        lines.append("")
-    lines += [f"Written to {folder}:", f"  {' '.join(files)}"]
-    return "\n".join(lines)
+    return lines
 
 
 def _indented(text: str, by: int, first: str | None = None) -> list[str]:
+    """Return a text in lines that begin further right."""
     return textwrap.wrap(
         text, _COLUMNS, initial_indent=first or " " * by, subsequent_indent=" " * by
     )

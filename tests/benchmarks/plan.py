@@ -23,12 +23,12 @@ from compare_sessions import SimulatedSide, sides_of
 from figures import Figure, keep_figures
 
 from analysis.planning.outing import guess
-from analysis.planning.plan import Foretold, foretell
+from analysis.planning.plan import OutingPrediction, predict_outing
 from analysis.sessions.side import Side
 
 _DAYS = ("day0", "day1")
 _SPEEDS_MPS = (50.0 / 3.6, 100.0 / 3.6)
-#: Foretold over achieved.
+#: OutingPrediction over achieved.
 _GOAL = (0.75, 1.25)
 
 
@@ -54,17 +54,17 @@ def stated(one: SimulatedSide) -> list[float]:
     return [power.peak_sd_w / power.peak_w, *(load.force_sd_n(speeds) / load.force_n(speeds))]
 
 
-def foretold(one: Foretold) -> list[float]:
+def foretold(one: OutingPrediction) -> list[float]:
     """Return the relative sd that the plan foretells."""
     return [one.peak_share, *(load.share for load in one.loads)]
 
 
-def planned_by_side(one: Side) -> Foretold:
+def planned_by_side(one: Side) -> OutingPrediction:
     """Return the plan of an outing of this vehicle between the speeds driven."""
     assert one.road_load is not None
     low, high = one.road_load.speed_range_mps
     # the range is that of all runs together: the driver aims lower and ends higher by some 1 %
-    return foretell(replace(guess(one.masses), top_mps=0.99 * high, end_mps=low))
+    return predict_outing(replace(guess(one.masses), top_mps=0.99 * high, end_mps=low))
 
 
 def rms(values: list[list[float]]) -> list[float]:

@@ -15,7 +15,7 @@ from analysis.physics.air import AirState
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.pipeline import Analysis
 from analysis.results.road_load import RoadLoad
-from analysis.sessions.combine import Shared, SharedRoadLoad
+from analysis.sessions.shared import Shared, SharedRoadLoad
 from analysis.sessions.side import Side, side_of
 
 __all__ = [

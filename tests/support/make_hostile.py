@@ -11,10 +11,11 @@ from make_days import session
 
 from analysis.batch.table import Row
 from analysis.pipeline import Analysis
-from analysis.results.power import AmbientCorrection
+from analysis.results.corrections import AmbientCorrection
 from analysis.runs.run import Phase
-from analysis.sessions.combine import Shared, combine
+from analysis.sessions.combine import combine
 from analysis.sessions.compare import Comparison, compare_all
+from analysis.sessions.shared import Shared
 from analysis.sessions.side import side_of
 from logger.findings import Finding
 from logger.recording import Step

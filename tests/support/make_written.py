@@ -3,24 +3,39 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import jsonschema
 
-__all__ = ["Page", "valid"]
+__all__ = ["SCHEMAS", "Page", "valid"]
 
+_ROOT = Path(__file__).resolve().parents[2]
+#: Schemas of today, and those that the files were first published with: both hold.
+SCHEMAS = (_ROOT / "analysis" / "report" / "records", _ROOT / "tests" / "data" / "schemas")
 _VOID = {"meta", "path", "rect", "br", "link", "img", "input"}
 
 
-def valid(text: str, schema_path: Path) -> dict[str, Any]:
-    """Return the content of a JSON text, held to the schema of that file."""
-    schema = json.loads(schema_path.read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator.check_schema(schema)
+def valid(text: str) -> dict[str, Any]:
+    """Return the content of a published JSON text, held to its schema of today and its first one."""
     found: dict[str, Any] = json.loads(text)
-    jsonschema.Draft202012Validator(schema).validate(found)
+    for validator in _validators(found["format"]):
+        validator.validate(found)
     return found
+
+
+@cache
+def _validators(format_: str) -> tuple[jsonschema.Draft202012Validator, ...]:
+    name = format_.removeprefix("pullcoast-").removesuffix("/1")
+    schemas = [
+        json.loads((folder / f"{name}.schema.json").read_text(encoding="utf-8"))
+        for folder in SCHEMAS
+    ]
+    for schema in schemas:
+        jsonschema.Draft202012Validator.check_schema(schema)
+    return tuple(jsonschema.Draft202012Validator(schema) for schema in schemas)
 
 
 class Page(HTMLParser):

@@ -15,10 +15,18 @@ from scipy import integrate
 
 from analysis.cli.main import main
 from analysis.model.fit import fit_session
-from analysis.planning.outing import NeverSlow, Outing, guess, repeated, sketch, with_engine
-from analysis.planning.plan import Foretold, Variant, foretell, outing_like, pairs_needed, variants
-from analysis.report.plan import PLAN_SCHEMA_PATH, checklist, plan_dict, plan_text
-from analysis.report.results_json import json_text
+from analysis.planning.nominal import repeated, sketch
+from analysis.planning.outing import NotDrivable, Outing, guess, with_engine
+from analysis.planning.plan import (
+    OutingPrediction,
+    Variant,
+    outing_like,
+    pairs_needed,
+    predict_outing,
+    variants,
+)
+from analysis.report.json_text import json_text
+from analysis.report.plan import checklist, plan_dict, plan_text
 from analysis.sessions.difference import share_found
 from logger.session.keys import VEHICLE_KINDS, VehicleKind
 from logger.session.session import Display
@@ -32,7 +40,7 @@ def outing(kind: VehicleKind = "car", **more: Any) -> Outing:
     return replace(guess(vehicle_masses(kind, _MASSES[kind])), **more)
 
 
-def load_share(found: Foretold) -> float:
+def load_share(found: OutingPrediction) -> float:
     return found.loads[-1].share
 
 
@@ -90,11 +98,11 @@ def test_repeated_pairs_are_the_fit_of_as_many_runs() -> None:
 
 
 def test_the_same_outing_is_foretold_alike() -> None:
-    assert foretell(outing()) == foretell(outing())
+    assert predict_outing(outing()) == predict_outing(outing())
 
 
 def test_more_pairs_narrow_down_to_what_the_mass_leaves() -> None:
-    shares = [foretell(outing(pairs=pairs)) for pairs in (1, 2, 4, 8, 16)]
+    shares = [predict_outing(outing(pairs=pairs)) for pairs in (1, 2, 4, 8, 16)]
     peaks = [one.peak_share for one in shares]
     loads = [load_share(one) for one in shares]
     assert peaks == sorted(peaks, reverse=True)
@@ -122,15 +130,15 @@ def test_an_unknown_car_has_the_mean_of_published_road_loads() -> None:
 
 
 def test_what_helps_helps() -> None:
-    plain = foretell(outing())
-    often = foretell(outing(gps_hz=10.0))
+    plain = predict_outing(outing())
+    often = predict_outing(outing(gps_hz=10.0))
     assert load_share(often) < load_share(plain)
     # with an accelerometer more fixes hardly help the peak, and the sd of a maximum need not fall
     assert often.peak_share < 1.01 * plain.peak_share
-    assert foretell(outing(accel_hz=0.0)).peak_share > 2.0 * plain.peak_share
-    assert load_share(foretell(outing(wind_mps=0.3))) < load_share(plain)
-    assert load_share(foretell(outing(top_mps=36.0))) < load_share(plain)
-    slower = foretell(outing(end_mps=3.0))
+    assert predict_outing(outing(accel_hz=0.0)).peak_share > 2.0 * plain.peak_share
+    assert load_share(predict_outing(outing(wind_mps=0.3))) < load_share(plain)
+    assert load_share(predict_outing(outing(top_mps=36.0))) < load_share(plain)
+    slower = predict_outing(outing(end_mps=3.0))
     assert slower.loads[0].share < plain.loads[0].share
     assert slower.road_m > plain.road_m
     assert share_found(plain.gain_shown, plain.difference_share) == pytest.approx(0.8, abs=1e-6)
@@ -141,8 +149,8 @@ def test_pairs_needed_are_the_fewest() -> None:
     needed = {one.what: one for one in pairs_needed(plan, want)}
     peak = needed["peak wheel power"].pairs
     assert peak is not None
-    assert 1.959964 * foretell(replace(plan, pairs=peak)).peak_share <= want
-    assert 1.959964 * foretell(replace(plan, pairs=peak - 1)).peak_share > want
+    assert 1.959964 * predict_outing(replace(plan, pairs=peak)).peak_share <= want
+    assert 1.959964 * predict_outing(replace(plan, pairs=peak - 1)).peak_share > want
     # days differ by 1 % each, and 2.49 x sqrt(2) % is more than 3: never shown
     gain = needed["gain in peak wheel power, shown"]
     assert gain.pairs is None
@@ -152,10 +160,14 @@ def test_pairs_needed_are_the_fewest() -> None:
 @pytest.mark.parametrize("kind", VEHICLE_KINDS)
 def test_every_kind_can_be_planned_and_fits_the_schema(kind: VehicleKind) -> None:
     plan = outing(kind)
-    found = foretell(plan)
-    changes = variants(plan) if kind in ("car", "bicycle") else (Variant("as planned", found),)
-    assert changes[0].foretold == found
-    told = valid(json_text(plan_dict(found, changes, None, ())), PLAN_SCHEMA_PATH)
+    found = predict_outing(plan)
+    changes = (
+        variants(plan)
+        if kind in ("car", "bicycle")
+        else (Variant(name="as planned", predicted=found),)
+    )
+    assert changes[0].predicted == found
+    told = valid(json_text(plan_dict(found, changes, None, ())))
     assert told["outing"]["kind"] == kind
     assert told["wheel_power"]["half95_percent"] > 1.0
     text = plan_text(found, changes, None, (), said=f"a {kind}", display=Display())
@@ -164,8 +176,8 @@ def test_every_kind_can_be_planned_and_fits_the_schema(kind: VehicleKind) -> Non
 
 def test_a_road_too_steep_is_said() -> None:
     """At 3 % down a car of this road load settles above 20 km/h and never comes down to it."""
-    with pytest.raises(NeverSlow, match="does not come down to its end speed"):
-        foretell(outing(slope=0.03))
+    with pytest.raises(NotDrivable, match="does not come down to its end speed"):
+        predict_outing(outing(slope=0.03))
 
 
 # --- from a session --------------------------------------------------------------------------
@@ -183,7 +195,7 @@ def test_the_next_outing_is_like_the_session() -> None:
     assert plan.load == (load.f0_n, load.f1_n_per_mps, load.f2_n_per_mps2)
     assert (plan.end_mps, plan.top_mps) == load.speed_range_mps
     assert plan.noise.fix == found.history[-1].settings["sd_fix"]
-    again = foretell(plan)
+    again = predict_outing(plan)
     assert again.peak_w == pytest.approx(power.peak_w, rel=0.1)
     assert again.peak_share == pytest.approx(power.peak_sd_w / power.peak_w, rel=0.33)
 
@@ -194,7 +206,7 @@ def test_the_next_outing_is_like_the_session() -> None:
 def test_checklist_holds_the_cautions_and_what_to_bring() -> None:
     from analysis.text.numbers import Units
 
-    items = checklist(foretell(outing()), Units.of(Display()))
+    items = checklist(predict_outing(outing()), Units.of(Display()))
     readme = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
     for item in items[:6]:  # those of the report, which the README has as well
         for sentence in item.split(". "):
@@ -221,7 +233,7 @@ def test_command_tells_and_prints(capsys: pytest.CaptureFixture[str]) -> None:
     options = ["--kind", "motorcycle", "--mass", "617lb", "--gps-hz", "10", "--accel-hz", "0"]
     more = ["--wind", "4m/s", "--slope", "0.5%", "--top", "60mph", "--end", "12mph", "--json"]
     assert main(["plan", *options, *more]) == 0
-    found = valid(capsys.readouterr().out, PLAN_SCHEMA_PATH)
+    found = valid(capsys.readouterr().out)
     assert found["outing"]["accel_rate_hz"] is None
     assert found["outing"]["top_mps"] == pytest.approx(26.82, abs=0.01)
     assert found["outing"]["slope_percent"] == pytest.approx(0.5)

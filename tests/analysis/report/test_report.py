@@ -13,8 +13,8 @@ from make_analysis import KINDS, Kind, make_analysis, with_comparisons, with_ext
 from make_written import Page
 
 from analysis.report.html import render, report_html
-from analysis.report.results_json import ResultError
-from analysis.results.power import AmbientCorrection, CrankEstimate
+from analysis.report.json_text import ResultError
+from analysis.results.corrections import AmbientCorrection, CrankEstimate
 from analysis.results.road_load import ReferenceRoadLoad
 from analysis.text.summary import summary
 from logger.findings import Finding

@@ -12,9 +12,10 @@ from make_several import sample_days
 from make_written import Page, valid
 
 from analysis.cli.main import main
-from analysis.report.results_json import ResultError
-from analysis.report.shared import SHARED_SCHEMA_PATH, render_shared, shared_summary
-from analysis.sessions.combine import Shared, combine
+from analysis.report.json_text import ResultError
+from analysis.report.shared import render_shared, shared_summary
+from analysis.sessions.combine import combine
+from analysis.sessions.shared import Shared
 
 
 def made() -> Shared:
@@ -29,9 +30,7 @@ def made() -> Shared:
 
 def test_shared_json_fits_its_schema_and_says_what_was_found() -> None:
     shared = made()
-    found = valid(
-        render_shared(shared, ["monday", "friday", "rack"])["shared.json"], SHARED_SCHEMA_PATH
-    )
+    found = valid(render_shared(shared, ["monday", "friday", "rack"])["shared.json"])
     assert [state["sessions"] for state in found["states"]] == [[0, 1], [2]]
     first, second = found["states"]
     state = shared.states[0]
@@ -51,9 +50,7 @@ def test_shared_json_fits_its_schema_and_says_what_was_found() -> None:
 
 def test_a_narrow_shared_road_load_has_a_curve_but_no_coefficients() -> None:
     days = [session(name, TRUE, speeds=(23.0, 27.0)) for name in ("a", "b")]
-    load = valid(render_shared(combine(days), ["a", "b"])["shared.json"], SHARED_SCHEMA_PATH)[
-        "states"
-    ][0]["road_load"]
+    load = valid(render_shared(combine(days), ["a", "b"])["shared.json"])["states"][0]["road_load"]
     assert (load["F0_N"], load["covariance"]) == (None, None)
     assert "too narrow" in load["why_not"]
     assert load["curve"]
@@ -112,7 +109,7 @@ def test_command_puts_sessions_together_and_goes_on_without_a_bad_one(
     assert sorted(path.name for path in out.iterdir()) == [
         "friday", "monday", "report.html", "shared.json",
     ]  # fmt: skip
-    found = valid((out / "shared.json").read_text(encoding="utf-8"), SHARED_SCHEMA_PATH)
+    found = valid((out / "shared.json").read_text(encoding="utf-8"))
     assert [one["folder"] for one in found["sessions"]] == ["monday", "friday"]
     assert "sessions_missing" in [finding["kind"] for finding in found["findings"]]
     assert "Together:" in captured.out

@@ -14,7 +14,7 @@ from analysis.model.fit import SessionFit, fit_session
 from analysis.model.parameters import Spread, hat
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
-from analysis.results.power import PowerCurve, drop_uninformative, find_power
+from analysis.results.power import GearCurve, PowerCurve, drop_uninformative, find_power
 from logger.session.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")
@@ -241,3 +241,32 @@ def test_the_curve_holds_the_truth_at_every_speed(seed: int) -> None:
         miss = (found.power_w - expected)[inside] / found.sd_w[inside]
         # some ten independent speeds per gear
         assert np.all(np.abs(miss) < 4.0)
+
+
+def test_at_one_speed_the_gear_that_gives_most_counts() -> None:
+    speeds = np.array([5.0, 10.0, 15.0])
+    low = GearCurve(
+        gear=1, speed_mps=speeds, power_w=np.array([10e3, 30e3, 20e3]), sd_w=np.full(3, 400.0)
+    )
+    high = GearCurve(
+        gear=2, speed_mps=speeds + 5.0, power_w=np.array([16e3, 28e3, 40e3]), sd_w=np.full(3, 600.0)
+    )
+    none = GearCurve(gear=3, speed_mps=np.zeros(0), power_w=np.zeros(0), sd_w=np.zeros(0))
+    power = PowerCurve(
+        gears=(low, high, none),
+        peak_w=40e3,
+        peak_sd_w=600.0,
+        peak_ci95_w=(38.8e3, 41.2e3),
+        peak_speed_mps=20.0,
+        budget_w={},
+    )
+    # at 12.5 m/s: 25 kW in the first gear, 22 kW in the second
+    at = power.at(12.5)
+    assert at is not None
+    assert (at.gear, at.power_w, at.sd_w) == (1, 25e3, 400.0)
+    assert at.ci95_w == pytest.approx((25e3 - 784.0, 25e3 + 784.0), abs=0.1)
+    later = power.at(15.0)
+    assert later is not None
+    assert (later.gear, later.power_w) == (2, 28e3)
+    assert power.at(4.9) is power.at(20.1) is None
+    assert power.top_mps == 20.0

@@ -118,3 +118,15 @@ def test_a_session_covers_the_speeds_of_its_coast_downs() -> None:
     assert fastest - 2.0 < load.speed_range_mps[1] < fastest
     assert load.speed_range_mps[0] > 2.0
     assert load.separable
+
+
+def test_the_road_load_at_one_speed_is_that_of_the_curve() -> None:
+    load = _LOAD
+    at = load.at(20.0)
+    force, sd = load.force_n(np.array([20.0]))[0], load.force_sd_n(np.array([20.0]))[0]
+    assert (at.speed_mps, at.force_n, at.sd_n) == (20.0, force, sd)
+    # 1.96 standard deviations hold 95 % of a normal distribution: tables of statistics
+    assert at.ci95_n == pytest.approx((force - 1.96 * sd, force + 1.96 * sd), rel=1e-4)
+    assert load.headline == load.at(load.budget_speed_mps)
+    sds = np.sqrt(np.diag(load.covariance))
+    assert load.coefficient_sds == pytest.approx(tuple(sds), rel=1e-12)

@@ -60,16 +60,18 @@ def kinds(one: Comparison) -> dict[str, str]:
 
 def test_claims_follow_the_normal_distribution() -> None:
     """Probability, interval and share found are those of scipy's normal distribution."""
-    found = Difference(100.0, 103.0, 2.0)
+    found = Difference(first=100.0, other=103.0, sd=2.0)
     assert found.chance_more == pytest.approx(stats.norm.cdf(1.5))
     assert found.interval95 == pytest.approx(stats.norm.interval(0.95, 3.0, 2.0))
     assert found.percent == pytest.approx(3.0)
+    assert found.percent_sd == pytest.approx(100.0 * found.sd / found.first)
     limit = stats.norm.ppf(CLAIM)
     assert share_found(3.0, 2.0) == pytest.approx(stats.norm.sf(limit - 1.5), rel=1e-6)
     assert share_found(smallest_shown(2.0), 2.0) == pytest.approx(SHOWN_SHARE, abs=1e-6)
     for value, verdict in ((3.2, "not shown"), (3.3, "more"), (-3.2, "not shown"), (-3.3, "less")):
-        assert Difference(0.0, value, 2.0).verdict == verdict  # 1.645 sd is 3.29
-    assert Difference(-5.0, 1.0, 1.0).percent is None
+        assert Difference(first=0.0, other=value, sd=2.0).verdict == verdict  # 1.645 sd is 3.29
+    below = Difference(first=-5.0, other=1.0, sd=1.0)
+    assert below.percent is below.percent_sd is None
 
 
 # --- what is common --------------------------------------------------------------------------
@@ -127,14 +129,14 @@ def drawn(rng: np.random.Generator, template: Side, gain: float, mass_error: flo
 def test_claims_keep_their_rate_and_find_what_is_there() -> None:
     """400 pairs with drawn errors: 5 % claim a gain where there is none, within the binomial 99.9 %.
 
-    A gain is found as often as foretold, also within 99.9 %. The same for the road load at 72 km/h.
+    A gain is found as often as predicted, also within 99.9 %. The same for the road load at 72 km/h.
     """
     rng = np.random.default_rng(20261125)
     templates = side("a"), side("b")
     count = 400
     for gain in (0.0, 0.05):
         claims = {"more": 0, "less": 0, "load": 0}
-        foretold = load_foretold = 0.0
+        predicted = load_predicted = 0.0
         for _ in range(count):
             mass_error = _MASS_SHARE * float(rng.standard_normal())
             first = drawn(rng, templates[0], 0.0, mass_error)
@@ -146,14 +148,14 @@ def test_claims_keep_their_rate_and_find_what_is_there() -> None:
             assert found.road_load is not None
             load = found.road_load.at(20.0)
             claims["load"] += load.verdict == "more"
-            foretold += share_found(gain * _PEAK_W, peak.sd) / count
+            predicted += share_found(gain * _PEAK_W, peak.sd) / count
             true = float(20.0 ** np.arange(3) @ TRUE) * gain
-            load_foretold += share_found(true, load.sd) / count
-        for claimed, expected in ((claims["more"], foretold), (claims["load"], load_foretold)):
+            load_predicted += share_found(true, load.sd) / count
+        for claimed, expected in ((claims["more"], predicted), (claims["load"], load_predicted)):
             low, high = stats.binom.interval(0.999, count, expected)
             assert low <= claimed <= high, (gain, claims, expected)
         if gain == 0.0:
-            assert foretold == pytest.approx(0.05, abs=1e-6)
+            assert predicted == pytest.approx(0.05, abs=1e-6)
             assert claims["less"] <= stats.binom.ppf(0.9995, count, 0.05)
 
 
@@ -162,7 +164,7 @@ def test_a_common_slope_is_taken_out_and_counts_double_the_other_way_round() -> 
 
     Carried to reference air, whose density is rounded to 0.05 %.
     """
-    road = Road(56.0, 3.5, np.array([1.0, 0.0]), 2000.0)
+    road = Road(latitude_deg=56.0, longitude_deg=3.5, up=np.array([1.0, 0.0]), length_m=2000.0)
     back = replace(road, up=np.array([-1.0, 0.0]))
     effect_n = np.array([20.0, 0.1, 0.01])
 
@@ -187,7 +189,7 @@ def test_a_common_slope_is_taken_out_and_counts_double_the_other_way_round() -> 
 
 
 def test_roads_stated_differently_do_not_cancel() -> None:
-    road = Road(56.0, 3.5, np.array([1.0, 0.0]), 2000.0)
+    road = Road(latitude_deg=56.0, longitude_deg=3.5, up=np.array([1.0, 0.0]), length_m=2000.0)
     first, other = (replace(side(name), road=road) for name in ("a", "b"))
     found = compare(first, replace(other, site=Site(slope=0.01)))
     assert "mean slope of the road" not in cancelled(found)
@@ -218,7 +220,7 @@ def test_slope_effect_is_what_another_stated_slope_does(tmp_path: Path) -> None:
 
 def test_same_road_needs_place_direction_and_overlap() -> None:
     """Made-up lines; a degree of latitude is 111.2 km."""
-    road = Road(56.0, 3.5, np.array([0.0, 1.0]), 2000.0)
+    road = Road(latitude_deg=56.0, longitude_deg=3.5, up=np.array([0.0, 1.0]), length_m=2000.0)
     north = 1.0 / 111_195.0
     assert same_road(road, road) == 1
     assert same_road(road, replace(road, up=np.array([0.0, -1.0]))) == -1
@@ -347,7 +349,7 @@ def test_what_weakens_a_comparison_is_named(
 
 
 def test_other_tyres_roads_vehicles_and_an_unchanged_state_are_named() -> None:
-    road = Road(56.0, 3.5, np.array([1.0, 0.0]), 2000.0)
+    road = Road(latitude_deg=56.0, longitude_deg=3.5, up=np.array([1.0, 0.0]), length_m=2000.0)
     first, other = (replace(side(name), road=road) for name in ("a", "b"))
     assert kinds(compare(first, other))["states_alike"] == "note"
     assert first.vehicle is not None

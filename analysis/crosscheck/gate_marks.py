@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from analysis.crosscheck.crosscheck import CrossCheck, GateResult
-    from analysis.pipeline import Analysis
+from analysis.crosscheck.crosscheck import CrossCheck, GateResult
+from analysis.pipeline import Analysis
 
 __all__ = ["GateMarks", "RunOverlay", "gate_overlays"]
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GateMarks:
     """One timed interval: its two moments from the release [s], its two speeds [m/s]."""
 
@@ -26,7 +24,7 @@ class GateMarks:
     speed_mps: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunOverlay:
     """A run's speed over time from the release of the throttle, and the gates laid on it."""
 
@@ -70,7 +68,10 @@ def gate_overlays(outcome: Analysis, crosscheck: CrossCheck | None) -> tuple[Run
             continue
         time, speed = curve.time_s[inside] - pull.end_s, curve.speed_mps[inside]
         found[run.direction] = RunOverlay(
-            run.direction, time, speed, _marks(crosscheck.gates, time, speed)
+            direction=run.direction,
+            time_s=time,
+            speed_mps=speed,
+            marks=_marks(crosscheck.gates, time, speed),
         )
     return tuple(found.values())
 
@@ -91,7 +92,9 @@ def _marks(gates: tuple[GateResult, ...], time: Array, speed: Array) -> tuple[Ga
                 start = _passes(time, speed, v1, rising=False)
         if start is not None:
             moments = np.array([start, start + duration])
-            marks.append(GateMarks(gate.run.kind, moments, np.array([v1, v2])))
+            marks.append(
+                GateMarks(kind=gate.run.kind, time_s=moments, speed_mps=np.array([v1, v2]))
+            )
     return tuple(marks)
 
 

@@ -34,6 +34,7 @@ _BASELINE_S = 2.5
 _MOVING_MPS = 4.0
 #: On a shorter way the scatter of positions counts [m].
 _LEAST_WAY_M = 300.0
+_PARTS = 15
 #: At most so many three-second means are looked at, spread evenly.
 _STARTS = 100_000
 #: How far the ratio may lie from a unit's own, as a logarithm.
@@ -145,8 +146,13 @@ def clock_ratio(
         return None
     steps_m = distances_m(latitude_deg[known], longitude_deg[known])
     by_clock_m = 0.5 * (v[1:] + v[:-1]) * np.clip(np.diff(t), 0.0, None)
-    way_m, clock_m = float(steps_m.sum()), float(by_clock_m.sum())
-    return clock_m / way_m if min(way_m, clock_m) > _LEAST_WAY_M else None
+    if min(float(steps_m.sum()), float(by_clock_m.sum())) <= _LEAST_WAY_M:
+        return None
+    # the median of some parts: one impossible value spoils one of them
+    starts = np.unique(np.linspace(0, t.size - 1, _PARTS + 1).astype(np.intp))[:-1]
+    way_m, clock_m = (np.add.reduceat(metres, starts) for metres in (steps_m, by_clock_m))
+    driven = (way_m > _LEAST_WAY_M / _PARTS) | (clock_m > _LEAST_WAY_M / _PARTS)
+    return float(np.median(clock_m[driven] / np.maximum(way_m[driven], 1.0)))
 
 
 def unit_of_ratio(ratio: float) -> str | None:

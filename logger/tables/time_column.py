@@ -23,7 +23,8 @@ from logger.times.clock_cells import (
     with_colons,
     with_hours,
 )
-from logger.times.dates import is_clock_text, is_compact, text_stamps
+from logger.times.dates import text_stamps
+from logger.times.time_parts import is_clock_text, is_compact
 
 __all__ = ["choose_time"]
 

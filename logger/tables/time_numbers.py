@@ -14,8 +14,8 @@ from logger.rows import NUMBER, Stamps
 from logger.scans import all_finite, any_finite, extremes
 from logger.tables.cells import Grid
 from logger.tables.headers import Meaning
-from logger.times.dates import is_compact
 from logger.times.stamps import looks_like_epoch, numeric_stamps, since_2001
+from logger.times.time_parts import is_compact
 from logger.units import find_unit
 
 __all__ = [
@@ -63,7 +63,8 @@ def all_numbers(cells: list[str], meaning: Meaning) -> bool:
     """Return whether the first cells of a column are numbers, and no date in digits alone."""
     if meaning.unit is None and len(cells) > 1 and all(is_compact(cell) for cell in cells):
         return False
-    return bool(cells) and all(NUMBER.fullmatch(cell) for cell in cells)
+    wrong = sum(NUMBER.fullmatch(cell) is None for cell in cells)
+    return bool(cells) and 10 * wrong <= len(cells)
 
 
 def long_whole_times(grid: Grid, indices: Sequence[int]) -> list[int]:

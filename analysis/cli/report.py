@@ -10,6 +10,7 @@ from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.options import (
     CAUTIONS,
     AllowOutside,
+    Circumference,
     Columns,
     PowerUnitOption,
     Quiet,
@@ -113,6 +114,7 @@ def report(
     speed_unit: SpeedUnitOption = None,
     column: Columns = None,
     unit: Units = None,
+    circumference: Circumference = None,
     rate_hz: RateHz = None,
     salvage: Salvage = False,
     strict: Strict = False,
@@ -141,7 +143,7 @@ def report(
             # all that can be refused without computing is refused before the slow imports
             if picture_folder is not None:
                 check_writable(picture_folder)
-            columns = column_choices(column or (), unit or ())
+            columns = column_choices(column or (), unit or (), circumference)
             session = open_session(
                 path,
                 mass=mass,

@@ -66,11 +66,14 @@ def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
     complete = len(text) == len(head.encode())
     layout = layout_of(path, head, complete=complete, single=single)
     if layout is None:
+        lone = layout_of(path, head, complete=complete, single=True) is not None
         raise ReadError(
             path,
             f"no table found; the file begins {head.strip().split(chr(10))[0][:60]!r}",
             "a delimited table, GPX or NMEA sentences",
-            "Export the recording as a table with one header row",
+            "If it is one column whose rows come at an even rate, state it: --rate-hz 50"
+            if lone and not single
+            else "Export the recording as a table with one header row",
             line=1,
         )
     layout = replace(layout, offset=len(head[: layout.offset].encode()))

@@ -134,6 +134,8 @@ def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
     quantity = quantity_of(role)
     if choice.unit is not None and (quantity is None or find_unit(choice.unit, quantity) is None):
         known = ", ".join(known_units(quantity)) if quantity else "no unit"
+        if quantity == "speed" and find_unit(choice.unit, "rotation_speed") is not None:
+            known += "; or, for turns of a wheel, --circumference 1.95m or the tyre in session.toml"
         raise ReadError(path, f"unit {choice.unit!r} for {role}", known, "Give one of these units")
 
 

@@ -35,8 +35,10 @@ MISSING_CODES = {
 }
 #: No sensor of a vehicle or phone gives more than this, in any unit kept.
 _HUGE = 1e7
-#: Rows at the start this far before the others carry a date that was not set yet [s]: 30 days.
-_STRAY_S = 30 * 86_400.0
+#: Rows at the start this far before the others carry a date that was not set yet [s]: two years.
+#: Dates of receivers that heard nothing yet (1980, 1999, a count of weeks that began anew after 19.6
+#: years) are further off; a file of several outings has holes of weeks or months.
+_STRAY_S = 2 * 365 * 86_400.0
 _STRAY_SHARE = 0.5
 _HOLE_S = 1.5
 _ACCEL_HOLE_S = 0.5
@@ -84,7 +86,7 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     Returns
     -------
     Rows
-        Without the stamps that lie more than 30 days before the rest, and with a finding.
+        Without the stamps that lie more than two years before the rest, and with a finding.
     """
     if all_finite(rows.stamps.t_s) and np.diff(rows.stamps.t_s).max(initial=0.0) <= _STRAY_S:
         return rows

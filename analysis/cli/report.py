@@ -25,7 +25,7 @@ from analysis.terminal.options import (
     stated,
 )
 from analysis.terminal.output import check_writable
-from logger.errors import PullcoastError
+from logger.errors import PullcoastError, real_path
 
 __all__ = ["app", "report"]
 
@@ -209,7 +209,7 @@ def _folders(paths: list[Path], out: str | None) -> list[Path]:
         return [Path(out)]
     folders: list[Path] = []
     for path in paths:
-        place = (path.parent if path.suffix == ".toml" else path).resolve()
+        place = real_path(path.parent if path.suffix == ".toml" else path)
         folder, number = Path(out) / (place.name or "session"), 2
         while folder in folders:
             folder, number = Path(out) / f"{place.name}-{number}", number + 1

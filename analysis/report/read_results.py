@@ -25,13 +25,14 @@ from analysis.results.road_load import RoadLoad
 from analysis.sessions.side import Side
 from logger.errors import ReadError
 from logger.session.session import Display, Vehicle
+from logger.source import read_regular
 
 __all__ = ["read_results", "read_results_road_load", "side_of_results"]
 
 #: Speed at which the road load's budget is stated [m/s], or the nearest covered one: 100 km/h.
 _BUDGET_SPEED_MPS = 100 / 3.6
 #: A results.json is some 50 kB; one far above that is not one.
-_LARGEST_RESULTS_BYTES = 50_000_000
+_LARGEST_RESULTS_BYTES = 10_000_000
 _REMEDY = "Give the results.json that `pullcoast report` wrote"
 
 # JSON values as they come: any shape is possible until checked
@@ -163,17 +164,16 @@ def read_results(path: str | Path) -> dict[str, _Json]:
 
 def _read_json(path: Path, name: str) -> _Json:
     """Return what a file of reasonable size holds as JSON."""
-    if path.is_dir():
-        raise ReadError(name, "is a folder", "a results.json", _REMEDY)
     try:
-        size = path.stat().st_size
-        text = path.read_bytes().decode("utf-8-sig") if size <= _LARGEST_RESULTS_BYTES else None
+        data = read_regular(path, _LARGEST_RESULTS_BYTES)
+        text = None if data is None else data.decode("utf-8-sig")
     except OSError as error:
-        raise ReadError(name, f"cannot be opened: {error.strerror}", "", _REMEDY) from error
+        found = f"cannot be opened: {error.strerror}"
+        raise ReadError(name, found, "a results.json", _REMEDY) from error
     except UnicodeDecodeError as error:
         raise ReadError(name, "is not UTF-8 text", "JSON", _REMEDY) from error
     if text is None:
-        raise ReadError(name, f"has {size} bytes", "a results.json, some 50 kB", _REMEDY)
+        raise ReadError(name, "has more than 10 MB", "a results.json, some 50 kB", _REMEDY)
     try:
         return json.loads(text)
     except json.JSONDecodeError as error:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
 
+from logger.errors import real_path
 from logger.findings import Finding
 from logger.session.files import (
     list_logs,
@@ -182,7 +183,7 @@ def session_from_document(
     vehicle = vehicle_from_table(top)
     return Session(
         path=folder,
-        name=folder.resolve().name,
+        name=real_path(folder).name,
         vehicle=vehicle,
         logs=_logs(top, folder, allow_outside, vehicle.tyre),
         air=_air(top),
@@ -291,7 +292,7 @@ def _logs(
             file = resolve_log(
                 folder, text, path=top.path, key=f"{name}.{key}", allow_outside=allow_outside
             )
-            first = owner.setdefault(file.resolve(), name)
+            first = owner.setdefault(real_path(file), name)
             if first != name or file in files:
                 where = "twice" if first == name else f"in {first} already"
                 table.fail(key, f"{text!r} is named {where}", "each file in one [[log]] only")

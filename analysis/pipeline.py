@@ -28,6 +28,7 @@ from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.road import place_runs
+from analysis.runs.sampling import sampling_findings
 from analysis.runs.selection import judge_runs
 from analysis.runs.survey import find_all_runs, fuse_all
 from logger.recording import Recording, Step
@@ -84,6 +85,7 @@ def analyse(
     runs, places, road_notes = place_runs(recordings, fused, find_all_runs(fused), session.logs)
     runs, bend_notes = leave_out_bends(runs, recordings, fused)
     runs, judge_notes = judge_runs(runs, fused, session)
+    thin_notes = sampling_findings(fused, runs)
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     # Run -> SessionFit: one fit of all runs
@@ -116,7 +118,7 @@ def analyse(
         coast_forces=coast_forces(fit, vehicle.effective_mass_kg),
         findings=(
             *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
-            *(*bend_notes, *judge_notes, *air_notes, *site_notes),
+            *(*bend_notes, *judge_notes, *thin_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, vehicle),
             *(*power_notes, *limit_notes),
         ),

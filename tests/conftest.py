@@ -26,7 +26,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-sys.path.insert(0, str(Path(__file__).parent / "support"))
+sys.path[:0] = [str(Path(__file__).parent / room) for room in ("support", "truth")]
 
 # the same examples in every run: what is found by chance belongs into the benchmarks that fuzz
 settings.register_profile("same", derandomize=True, deadline=None, database=None)

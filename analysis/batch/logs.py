@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -33,6 +33,7 @@ __all__ = [
     "look_at",
     "look_text",
     "looks_json",
+    "sensor_words",
     "speed_files",
     "speed_json",
     "speed_row",
@@ -253,7 +254,16 @@ def speed_row(log: SurveyedLog) -> dict[str, Any]:
         "pulls": kinds.count("pull"),
         "coasts": kinds.count("coast"),
         "top_speed_mps": float(log.curve.speed_mps[known].max()) if known.any() else 0.0,
+        **asdict(log.survey.sensors),
     }
+
+
+def sensor_words(row: dict[str, Any]) -> str:
+    """Return in words whether the accelerometer was used, how late GPS was, or why not."""
+    if row["accel_used"]:
+        lag = f"{row['gps_lag_s']:.2f} ± {row['gps_lag_sd_s']:.2f} s"
+        return f"accelerometer used; GPS speed is {lag} behind it"
+    return f"accelerometer not used: {row['why_not']}"
 
 
 def speed_json(folder: Path, files: Sequence[str], rows: Sequence[dict[str, Any]]) -> str:

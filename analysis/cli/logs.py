@@ -104,6 +104,7 @@ def speed(
     """Run ``pullcoast speed``: write speed_time.csv and speed_time.svg of logs alone."""
     from analysis.batch.logs import (
         LogReader,
+        sensor_words,
         speed_files,
         speed_json,
         speed_row,
@@ -131,5 +132,6 @@ def speed(
             f"{row['name']}: {counted(row['runs'], 'run')}, {counted(row['pulls'], 'pull')}, "
             f"{counted(row['coasts'], 'coast-down')}, up to {units.speed_text(row['top_speed_mps'])}"
         )
+        print(f"  {sensor_words(row)}")
     print(f"Written to {folder}: {', '.join(made)}")
     return status

@@ -33,6 +33,8 @@ _NORMAL_QUARTER = 0.3186
 _HALF_BASE_S = 3.0
 #: Slower than this, positions show no course; the drag of so slow a bend is left in [m/s].
 _LEAST_MPS = 5.0
+#: A longer step between the times of a curve begins another stretch [s].
+_BROKEN_S = 5.0
 #: What is left out on each side of a bend [s].
 _MARGIN_S = 1.0
 #: Shortest stretches that are kept of a coast-down and of a pull [s].
@@ -57,7 +59,7 @@ def sideways(recording: Recording, fused: Fused) -> tuple[Array, Array] | None:
     curve = fused.curve
     if curve is None:
         return None
-    time_s = np.arange(curve.time_s[0], curve.time_s[-1], 0.5)
+    time_s = _half_seconds(curve.time_s)
     good = np.isfinite(curve.speed_mps)
     speed = np.interp(time_s, curve.time_s[good], curve.speed_mps[good])
     side = _from_positions(recording, time_s + fused.lag_s)
@@ -70,6 +72,14 @@ def sideways(recording: Recording, fused: Fused) -> tuple[Array, Array] | None:
     count = max(1, round(_MEAN_S / 0.5))
     mean = np.convolve(side, np.full(count, 1.0 / count), mode="same")
     return time_s, np.where(speed < _LEAST_MPS, 0.0, mean)
+
+
+def _half_seconds(curve_s: Array) -> Array:
+    """Return a grid of half seconds over each unbroken stretch of a curve's times."""
+    pieces = np.split(curve_s, np.flatnonzero(np.diff(curve_s) > _BROKEN_S) + 1)
+    return np.concatenate(
+        [np.arange(piece[0], max(piece[-1], piece[0] + 0.1), 0.5) for piece in pieces]
+    )
 
 
 def _from_positions(recording: Recording, stamp_s: Array) -> Array | None:

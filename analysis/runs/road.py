@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from analysis.runs.driven import driven_places, turns_around
 from analysis.runs.run import Run
 from analysis.signals.gps import EARTH_RADIUS_M, road_positions_m
 from analysis.signals.smoothing import Fused
@@ -275,6 +277,11 @@ def place_runs(
             places.append(RunPlace(t_s=np.zeros(0), place_m=np.zeros(0)))
         else:
             places.append(RunPlace(t_s=track.t_s, place_m=place))
+    by_distance = None
+    if line is None:
+        by_distance = _places_by_distance(fused, placed, known=len(placed) - unknown)
+    if by_distance is not None:
+        placed, places, unknown = *by_distance, 0
     flip = _stated_sign(placed, entries)
     if flip < 0:
         placed = [
@@ -286,8 +293,39 @@ def place_runs(
     if line is not None and line.path_m is not None:
         text = "The road bends; places are lengths along its course."
         findings.append(Finding("road_bends", "note", text))
+    if by_distance is not None:
+        text = (
+            "Without positions, places along the road come from the distance driven since the first "
+            "run; they count back where the vehicle turned around."
+        )
+        findings.append(Finding("places_by_distance", "note", text, log=placed[0].log))
     placed = [replace(run, direction=run.direction or 1) for run in placed]
     return tuple(placed), tuple(places), tuple(findings)
+
+
+def _places_by_distance(
+    fused: Sequence[Fused], runs: Sequence[Run], *, known: int
+) -> tuple[list[Run], list[RunPlace]] | None:
+    """Return runs and places of one recording without positions; None where they stay unknown."""
+    logs = {run.log for run in runs}
+    if len(logs) != 1 or len(runs) < 2:
+        return None
+    one = fused[runs[0].log]
+    if one.curve is None:
+        return None
+    ways = [run.direction or 1 for run in runs]
+    if known < len(runs):
+        # nothing states the directions: the road itself may
+        if known or not turns_around(one.curve, runs):
+            return None
+        ways = [1 - 2 * (number % 2) for number in range(len(runs))]
+    if any(way == after for way, after in pairwise(ways)):
+        return None  # it came back somehow in between
+    found = driven_places(one.curve, runs, ways)
+    if found is None:
+        return None
+    placed = [replace(run, direction=way) for run, way in zip(runs, ways, strict=True)]
+    return placed, [RunPlace(t_s=time_s + one.lag_s, place_m=place) for time_s, place in found]
 
 
 def _stated(entry: LogEntry) -> int | None:

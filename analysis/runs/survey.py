@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from analysis.runs.phases import find_runs
 from analysis.runs.run import Run
-from analysis.signals.smoothing import Fused, SpeedCurve, fuse
+from analysis.signals.smoothing import Fused, SensorUse, SpeedCurve, fuse
 from logger.findings import Finding
 from logger.recording import Recording
 
@@ -21,6 +21,7 @@ class Survey:
     curve: SpeedCurve | None
     runs: tuple[Run, ...]
     findings: tuple[Finding, ...]
+    sensors: SensorUse
 
 
 def survey(recording: Recording, log: int = 0) -> Survey:
@@ -40,7 +41,8 @@ def survey(recording: Recording, log: int = 0) -> Survey:
     """
     fused, notes = fuse(recording, log)
     runs = find_runs(fused, log)
-    return Survey(curve=fused.curve, runs=runs, findings=(*recording.findings, *notes))
+    found = (*recording.findings, *notes)
+    return Survey(curve=fused.curve, runs=runs, findings=found, sensors=fused.sensors)
 
 
 def fuse_all(recordings: Sequence[Recording]) -> tuple[tuple[Fused, ...], tuple[Finding, ...]]:

@@ -1,11 +1,10 @@
 """Kalman filter and Rauch-Tung-Striebel smoother for a state of which the first part is measured.
 
     x[i+1] = F[i] x[i] + u[i] + w,   w of covariance Q[i]   (motion over one step)
-    z[i] = H x[i] + e,   H = (1, 0, ...), e of variance 1   (a measurement)
+    z[i] = H x[i] + e,   H = (1, 0, ...), e of variance r   (a measurement)
 
-All covariances are in units of the variance of e. Several noise settings run at once: they are the
-first axis of every state. Equations from Rauch, Tung, Striebel, AIAA Journal 3 (1965) 1445; from
-memory.
+Several settings run at once: they are the first axis of every state. Equations from Rauch, Tung,
+Striebel, AIAA Journal 3 (1965) 1445; from memory.
 """
 
 from __future__ import annotations
@@ -16,7 +15,10 @@ import numpy as np
 
 from logger.arrays import Array
 
-__all__ = ["Filtered", "Motion", "run_filter", "run_smoother"]
+__all__ = ["MOST_PASSED", "Filtered", "Motion", "Noise", "run_filter", "run_smoother"]
+
+#: Receivers hold zero for up to 6 s after a launch: so many false fixes may come in a row.
+MOST_PASSED = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,9 +27,9 @@ class Motion:
 
     Parameters
     ----------
-    transition : array of shape (n, d, d)
-        F of each step.
-    gain : array of shape (n, d)
+    transition : array of shape (n, k or 1, d, d)
+        F of each step, for each of k settings or for all.
+    gain : array of shape (n, k or 1, d)
         What is added to the state, u.
     walks : array of shape (n, j, d, d)
         Covariance that each of j white noises adds over the step at a density of 1; Q is their sum,
@@ -40,23 +42,49 @@ class Motion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Filtered:
-    """What the filter found for k noise settings.
+class Noise:
+    """Noise of k settings.
 
     Parameters
     ----------
-    squares : array of shape (k,)
-        Sum of squared innovations, each over its variance.
-    log_variance : array of shape (k,)
-        Sum of the logarithms of these variances.
+    fix_var : array of shape (k,)
+        Variance of a measurement, r.
+    densities : array of shape (k, j)
+        Of each white noise of the motion.
+    start_cov : array of shape (k, d, d)
+        Covariance of the first state, whose first part is the first measurement.
+    """
+
+    fix_var: Array
+    densities: Array
+    start_cov: Array
+
+    def only(self, at: int) -> Noise:
+        """Return one of the settings."""
+        part = slice(at, at + 1)
+        return Noise(
+            fix_var=self.fix_var[part],
+            densities=self.densities[part],
+            start_cov=self.start_cov[part],
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filtered:
+    """What the filter found for k settings, measurement by measurement.
+
+    Parameters
+    ----------
+    innovation, innovation_var : array of shape (n, k)
+        Each measurement but the first less its prediction, and the variance of that.
     predicted, filtered : array of shape (m, k, d)
-        States before and after each of m measurements; empty where they were not kept.
+        States before and after each of m = n + 1 measurements; empty where they were not kept.
     predicted_cov, filtered_cov : array of shape (m, k, d, d)
         Their covariances.
     """
 
-    squares: Array
-    log_variance: Array
+    innovation: Array
+    innovation_var: Array
     predicted: Array
     predicted_cov: Array
     filtered: Array
@@ -64,7 +92,12 @@ class Filtered:
 
 
 def run_filter(
-    motion: Motion, measured: Array, densities: Array, start_cov: Array, *, keep: bool = False
+    motion: Motion,
+    measured: Array,
+    noise: Noise,
+    *,
+    gate_sd: float = float("inf"),
+    keep: bool = False,
 ) -> Filtered:
     """Run the filter from the first measurement on, which sets the first state.
 
@@ -74,51 +107,60 @@ def run_filter(
         n steps.
     measured : array of shape (n + 1,)
         z.
-    densities : array of shape (k, j)
-        Of each noise, for each setting.
-    start_cov : array of shape (k, d, d)
-        Covariance of the first state.
+    noise : Noise
+        Its settings.
+    gate_sd : float
+        A measurement that misses its prediction by more sd than this is passed over; after
+        `MOST_PASSED` in a row the next one counts again.
     keep : bool
         Whether the states are kept, for `run_smoother`.
 
     Returns
     -------
     Filtered
-        The first measurement counts in no sum.
+        Innovations, and states where they are kept.
     """
-    settings, size = start_cov.shape[:2]
+    settings, size = noise.start_cov.shape[:2]
     kept = measured.size if keep else 0
-    predicted, predicted_cov = np.empty((kept, settings, size)), np.empty((kept, *start_cov.shape))
+    predicted = np.empty((kept, settings, size))
+    predicted_cov = np.empty((kept, settings, size, size))
     filtered, filtered_cov = np.empty_like(predicted), np.empty_like(predicted_cov)
-    x, p = np.zeros((settings, size)), start_cov
+    innovation = np.empty((measured.size - 1, settings))
+    innovation_var = np.empty_like(innovation)
+    x, p = np.zeros((settings, size)), noise.start_cov
     x[:, 0] = measured[0]
     if keep:
         predicted[0], predicted_cov[0], filtered[0], filtered_cov[0] = x, p, x, p
-    squares, log_variance = np.zeros(settings), np.zeros(settings)
-    walks = motion.walks.reshape(motion.walks.shape[0], motion.walks.shape[1], size * size)
-    for i, (f, u, walk, z) in enumerate(
-        zip(motion.transition, motion.gain, walks, measured[1:], strict=True), start=1
-    ):
+    turned = np.swapaxes(motion.transition, -1, -2)
+    limit, in_row, gated = gate_sd**2, np.zeros(settings), np.isfinite(gate_sd)
+    walks = motion.walks.reshape(*motion.walks.shape[:2], size * size)
+    for i, z in enumerate(measured[1:]):
         # predict: x = F x + u, P = F P F' + Q
-        x = x @ f.T + u
-        p = f @ p @ f.T + (densities @ walk).reshape(p.shape)
-        # innovation y = z - H x and its variance s = H P H' + 1
+        x = (motion.transition[i] @ x[:, :, None])[:, :, 0] + motion.gain[i]
+        p = motion.transition[i] @ p @ turned[i] + (noise.densities @ walks[i]).reshape(p.shape)
+        # innovation y = z - H x and its variance s = H P H' + r
         y = z - x[:, 0]
-        s = p[:, 0, 0] + 1.0
-        squares += y * y / s
-        log_variance += np.log(s)
+        s = p[:, 0, 0] + noise.fix_var
+        innovation[i], innovation_var[i] = y, s
         if keep:
-            predicted[i], predicted_cov[i] = x, p
-        # gain K = P H' / s
+            predicted[i + 1], predicted_cov[i + 1] = x, p
+        # gain K = P H' / s; 0 for a measurement that is passed over
+        far = y * y > limit * s
+        if gated and far.any():
+            passed = far & (in_row < MOST_PASSED)
+            in_row = np.where(passed, in_row + 1, 0)
+            s = np.where(passed, np.inf, s)
+        elif gated:
+            in_row.fill(0)
         k = p[:, :, 0] / s[:, None]
         # update: x = x + K y, P = P - K H P
         x = x + k * y[:, None]
         p = p - k[:, :, None] * p[:, None, 0, :]
         if keep:
-            filtered[i], filtered_cov[i] = x, p
+            filtered[i + 1], filtered_cov[i + 1] = x, p
     return Filtered(
-        squares=squares,
-        log_variance=log_variance,
+        innovation=innovation,
+        innovation_var=innovation_var,
         predicted=predicted,
         predicted_cov=predicted_cov,
         filtered=filtered,
@@ -145,7 +187,7 @@ def run_smoother(motion: Motion, found: Filtered) -> tuple[Array, Array]:
     """
     x, p = found.filtered.copy(), found.filtered_cov.copy()
     # smoother gain of every step, C[i] = P[i] F[i]' Ppred[i+1]^-1, solved as Ppred C' = F P
-    forward = motion.transition[:, None] @ found.filtered_cov[:-1]
+    forward = motion.transition @ found.filtered_cov[:-1]
     gains = np.swapaxes(np.linalg.solve(found.predicted_cov[1:], forward), -1, -2)
     for i in range(x.shape[0] - 2, -1, -1):
         c = gains[i]

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.arrays import Array
 
-__all__ = ["LagFit", "fit_lag", "integral_at"]
+__all__ = ["SCANNED_LAGS_S", "Axis", "LagFit", "fit_lag", "forward_axis", "integral_at"]
 
 
 #: Lags looked at [s]: measured phones are 0 to 2.6 s late; a clock may put the GPS a little early.
@@ -47,6 +48,15 @@ class LagFit:
         return -self.differences * float(np.log(max(1.0 - self.explained, 1e-6)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """Forward axis, of length 1, with the sd of its direction [rad] and the share it explains."""
+
+    direction: Array
+    sd_rad: float
+    explained: float
+
+
 def _running_integral(accel_time_s: Array, accel: Array) -> Array:
     """Return the integral of each column by the trapezium rule, 0 at the first sample."""
     steps = np.diff(accel_time_s)[:, None]
@@ -74,6 +84,63 @@ def _explain(change: Array, gained: Array, span: Array) -> tuple[float, Array]:
     solution = np.linalg.lstsq(design, change, rcond=None)[0]
     miss = change - design @ solution
     return float(miss @ miss), forward * solution[0]
+
+
+def _pairs(
+    fix_time_s: Array, fix_speed_mps: Array, accel_time_s: Array, scanned_s: tuple[float, float]
+) -> tuple[NDArray[np.int_], NDArray[np.int_], Array, Array] | None:
+    """Return fixes some 2 s apart: their indices, changes of speed and times between; None if few."""
+    step = float(np.median(np.diff(fix_time_s)))
+    ahead = max(1, round(_SPAN_S / max(step, 1e-3)))
+    stride = max(1, round(0.9 / max(step, 1e-3)))
+    first = np.arange(0, fix_time_s.size - ahead, stride)
+    last = first + ahead
+    span = fix_time_s[last] - fix_time_s[first]
+    inside = (
+        (fix_time_s[first] - scanned_s[1] >= accel_time_s[0])
+        & (fix_time_s[last] - scanned_s[0] <= accel_time_s[-1])
+        & (span < 2.0 * _SPAN_S)
+    )
+    first, last, span = first[inside], last[inside], span[inside]
+    change = fix_speed_mps[last] - fix_speed_mps[first]
+    if first.size < _MIN_DIFFERENCES or np.ptp(change) < 1.0:
+        return None
+    return first, last, change, span
+
+
+def forward_axis(
+    fix_time_s: Array, fix_speed_mps: Array, accel_time_s: Array, accel_mps2: Array, lag_s: float
+) -> Axis | None:
+    """Find the axis in which the acceleration follows the changes of speed, at a known lag.
+
+    Arguments as in `fit_lag`; None where there are too few changes of speed.
+    """
+    if fix_time_s.size < 4:
+        return None
+    pairs = _pairs(fix_time_s, fix_speed_mps, accel_time_s, (lag_s, lag_s))
+    if pairs is None:
+        return None
+    first, last, change, span = pairs
+    integral = _running_integral(accel_time_s, accel_mps2)
+    gained = _read(fix_time_s[last] - lag_s, accel_time_s, integral)
+    gained -= _read(fix_time_s[first] - lag_s, accel_time_s, integral)
+    spans = np.column_stack([change, span])
+    solution = np.linalg.lstsq(spans, gained, rcond=None)[0]
+    length = max(float(np.linalg.norm(solution[0])), 1e-9)
+    direction = solution[0] / length
+    # what is left across the axis turns it: sd = left over / (length of all changes)
+    rest = gained - spans @ solution
+    sideways = rest - np.outer(rest @ direction, direction)
+    freedom = max(change.size - 2, 1)
+    sd = np.sqrt(float((sideways**2).sum()) / freedom * float(np.linalg.inv(spans.T @ spans)[0, 0]))
+    square, _ = _explain(change, gained, span)
+    total = float(np.sum((change - change.mean()) ** 2))
+    # differences that overlap twofold carry half the information
+    return Axis(
+        direction=direction,
+        sd_rad=float(np.sqrt(2.0) * sd / length),
+        explained=max(0.0, 1.0 - square / total),
+    )
 
 
 def integral_at(
@@ -136,21 +203,10 @@ def fit_lag(
     """
     if fix_time_s.size < 4 or accel_time_s.size < 20:
         return None
-    step = float(np.median(np.diff(fix_time_s)))
-    ahead = max(1, round(_SPAN_S / max(step, 1e-3)))
-    stride = max(1, round(0.9 / max(step, 1e-3)))
-    first = np.arange(0, fix_time_s.size - ahead, stride)
-    last = first + ahead
-    span = fix_time_s[last] - fix_time_s[first]
-    inside = (
-        (fix_time_s[first] - scanned_s[1] >= accel_time_s[0])
-        & (fix_time_s[last] - scanned_s[0] <= accel_time_s[-1])
-        & (span < 2.0 * _SPAN_S)
-    )
-    first, last, span = first[inside], last[inside], span[inside]
-    change = fix_speed_mps[last] - fix_speed_mps[first]
-    if first.size < _MIN_DIFFERENCES or np.ptp(change) < 1.0:
+    pairs = _pairs(fix_time_s, fix_speed_mps, accel_time_s, scanned_s)
+    if pairs is None:
         return None
+    first, last, change, span = pairs
     lags = np.arange(scanned_s[0], scanned_s[1] + step_s / 2, step_s)
     integral = _running_integral(accel_time_s, accel_mps2)
     squares = np.empty(lags.size)

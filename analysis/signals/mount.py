@@ -6,32 +6,37 @@ way is forward, and with which sign, from the changes of GPS speed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
-from analysis.signals.gps import Fixes
-from analysis.signals.lag import LagFit, fit_lag
+from analysis.signals.gps import Fixes, half_second_means
+from analysis.signals.lag import SCANNED_LAGS_S, LagFit, fit_lag
+from analysis.signals.levels import Levels, learn_levels
+from analysis.signals.orientation import gravity_at_rest, why_moved
 from logger.arrays import Array
 from logger.findings import Finding, Severity
 from logger.recording import Recording
 from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["MIN_RATE_HZ", "Mount", "find_mount"]
+__all__ = ["MIN_RATE_HZ", "Mount", "find_mount", "node_fixes", "refused", "refused_finding"]
 
-_STAND_MPS = 0.5
 #: Below this rate an accelerometer aliases engine and ride vibration into the signal [Hz].
 MIN_RATE_HZ = 8.0
 #: Acceleration beyond this is a shock, not the vehicle [m/s2].
 _SHOCK_MPS2 = 40.0
-_MIN_EXPLAINED = 0.35
+#: Hills explain changes of speed as well: measured shares are 0.2 to 0.9. Below, nothing is followed.
+_MIN_EXPLAINED = 0.15
+#: A lag known no better than this is unknown; one this near the end of the range is beyond it [s].
+_UNKNOWN_S, _AT_END_S = 1.0, 0.05
+#: The shift between two clocks is learnt this far about the first estimate [s].
+_UNSURE_S = 1.5
+#: With fewer fixes none is given away at the ends.
+_FEW_FIXES = 60
+#: Lags this near have the same forward axis [s], which is looked for at most so often.
+_SAME_LAG_S, _AXIS_ROUNDS = 0.15, 2
 #: A shift between two clocks known this well costs nothing [s].
 _SURE_SHIFT_S = 0.15
-#: Gravity at two stands may differ by slope and load; beyond this the phone has moved [degrees].
-_MOVED_DEG = 1.5
-#: A stand is at rest where it is at most this much louder than the quietest second of the recording.
-_QUIET = 1.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +61,8 @@ class Mount:
         Accelerometer samples per second.
     gravity_removed : bool
         True when the phone had already taken gravity out.
+    levels : Levels or None
+        Noise of fixes and accelerometer as the fixes show it; None where it is not used.
     """
 
     accel_time_s: Array
@@ -66,10 +73,11 @@ class Mount:
     lag: LagFit | None
     rate_hz: float | None
     gravity_removed: bool = False
+    levels: Levels | None = None
 
 
-def _refused(why_not: str | None, rate_hz: float | None) -> Mount:
-    """Return a mount that is not used, with the reason."""
+def refused(why_not: str | None, rate_hz: float | None) -> Mount:
+    """Return a mount that is not used, with the reason and the rate of its samples [Hz]."""
     empty = np.zeros(0)
     return Mount(
         accel_time_s=empty,
@@ -93,16 +101,6 @@ def _axes(recording: Recording) -> tuple[Array, Array, int] | None:
     t_s = np.intersect1d(np.intersect1d(x.t_s, y.t_s), z.t_s)
     values = [channel.values[np.searchsorted(channel.t_s, t_s)] for channel in (x, y, z)]
     return t_s, np.column_stack(values), x.clock
-
-
-def _gravity(t_s: Array, axes_mps2: Array, fixes: Fixes, same_clock: bool) -> Array:
-    """Return the mean specific force at rest, or over everything where it never rests [m/s2]."""
-    if same_clock and fixes.t_s.size:
-        speed = np.interp(t_s, fixes.t_s, fixes.speed_mps, left=np.inf, right=np.inf)
-        rest = speed < _STAND_MPS
-        if int(rest.sum()) >= 20:
-            return np.asarray(np.median(axes_mps2[rest], axis=0))
-    return np.asarray(np.median(axes_mps2, axis=0))
 
 
 def _shift_between_clocks(fixes: Fixes, t_s: Array, axes_mps2: Array) -> LagFit | None:
@@ -136,38 +134,6 @@ def _block_means(values: Array, count: int) -> Array:
     return np.asarray(np.add.reduceat(values, first, axis=0) / rows[:, None])
 
 
-def _windows(values: Array, count: int) -> tuple[Array, Array]:
-    """Return mean and total standard deviation of every stretch of `count` rows."""
-    whole = slice(count // 2, count // 2 + max(values.shape[0] - count + 1, 0))
-    centre = values.mean(axis=0)
-    mean = uniform_filter1d(values - centre, count, axis=0)[whole]
-    square = uniform_filter1d((values - centre) ** 2, count, axis=0)[whole]
-    variance = np.maximum((square - mean**2).sum(axis=1), 1e-12)
-    return mean + centre, np.sqrt(variance)
-
-
-def _turned_deg(t_s: Array, axes_mps2: Array, fixes: Fixes) -> float:
-    """Return the largest angle between gravity at the stands of a recording [degrees]."""
-    speed = np.interp(t_s, fixes.t_s, fixes.speed_mps, left=np.inf, right=np.inf)
-    still = np.concatenate([[False], speed < _STAND_MPS, [False]])
-    edges = np.flatnonzero(np.diff(still.astype(np.int8)))
-    # the receiver is late and may hold zero after the launch: the quietest second of a stand counts
-    count = max(4, round(1.0 / max(float(np.median(np.diff(t_s))), 1e-3)))
-    mean, loud = _windows(axes_mps2, count)
-    quietest = float(loud.min()) if loud.size else 0.0
-    stands = []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        if last - first <= count:
-            continue
-        best = first + int(np.argmin(loud[first : last - count + 1]))
-        if loud[best] <= _QUIET * quietest:
-            stands.append(mean[best])
-    if len(stands) < 2:
-        return 0.0
-    unit = np.array([stand / max(float(np.linalg.norm(stand)), 1e-9) for stand in stands])
-    return float(np.degrees(np.arccos(np.clip(unit @ unit.T, -1.0, 1.0))).max())
-
-
 def find_mount(
     recording: Recording, fixes: Fixes, log: int = 0
 ) -> tuple[Mount, tuple[Finding, ...]]:
@@ -191,16 +157,19 @@ def find_mount(
     """
     found = _axes(recording)
     if found is None or found[0].size == 0:
-        return _refused("the recording has no acceleration in three axes", None), ()
+        return refused("the recording has no acceleration in three axes", None), ()
     t_s, axes_mps2, clock = found
     rate_hz = float(1.0 / np.median(np.diff(t_s))) if t_s.size > 1 else None
     mount, notes = _align(t_s, axes_mps2, clock == fixes.clock, rate_hz, fixes, log)
     if not mount.used:
-        text = (
-            f"The accelerometer was not used: {mount.why_not}. GPS speed alone carries the result."
-        )
-        notes = (*notes, Finding("accelerometer_not_used", "warning", text, log=log))
+        notes = (*notes, refused_finding(mount, log))
     return mount, notes
+
+
+def refused_finding(mount: Mount, log: int) -> Finding:
+    """Return the warning that the accelerometer is not used, with the reason."""
+    text = f"The accelerometer was not used: {mount.why_not}. GPS speed alone carries the result."
+    return Finding("accelerometer_not_used", "warning", text, log=log)
 
 
 def _align(
@@ -212,71 +181,110 @@ def _align(
     log: int,
 ) -> tuple[Mount, tuple[Finding, ...]]:
     """Level the axes by gravity and find the forward one; return the mount or why there is none."""
-    notes: list[Finding] = []
     if rate_hz is None or rate_hz < MIN_RATE_HZ:
         shown = "a single sample" if rate_hz is None else f"{rate_hz:.2g} samples a second"
-        return _refused(f"{shown} cannot follow ride and engine vibration", rate_hz), ()
+        return refused(f"{shown} cannot follow ride and engine vibration", rate_hz), ()
     if fixes.t_s.size < 8:
-        return _refused("there are too few speed fixes to find the forward axis", rate_hz), ()
+        return refused("there are too few speed fixes to find the forward axis", rate_hz), ()
     axes_mps2 = np.clip(axes_mps2, -_SHOCK_MPS2, _SHOCK_MPS2)
-    gravity = _gravity(t_s, axes_mps2, fixes, same_clock)
+    gravity = gravity_at_rest(t_s, axes_mps2, fixes, same_clock=same_clock)
     norm = float(np.linalg.norm(gravity))
     removed = norm < 2.0
     if not removed and abs(norm / STANDARD_GRAVITY_MPS2 - 1.0) > 0.05:
         why = f"at rest it reads {norm:.2f} m/s2 where gravity is 9.81"
-        return _refused(why, rate_hz), ()
+        return refused(why, rate_hz), ()
+    notes: tuple[Finding, ...] = ()
+    basis = np.eye(3)
     if removed:
-        basis = np.eye(3)
         text = "The phone had already removed gravity; offset and scale are fitted to GPS speed."
-        notes.append(Finding("gravity_removed", "note", text, log=log))
+        notes = (Finding("gravity_removed", "note", text, log=log),)
     else:
-        up = gravity / norm
-        side = np.linalg.svd(up[None, :])[2][1:]
-        basis = np.asarray(side.T)
-        turned = _turned_deg(t_s, axes_mps2, fixes) if same_clock else 0.0
-        if turned > _MOVED_DEG:
-            why = f"it turned by {turned:.1f} degrees between two stands: the phone moved in its mount"
-            return _refused(why, rate_hz), tuple(notes)
+        # the two level axes: all that is at right angles to up
+        basis = np.asarray(np.linalg.svd(gravity[None, :] / norm)[2][1:].T)
     flat = (axes_mps2 - gravity) @ basis
     if same_clock:
         lag = fit_lag(fixes.t_s, fixes.speed_mps, t_s, flat)
     else:
         lag = _shift_between_clocks(fixes, t_s, flat)
-        if lag is not None:
-            text = (
-                "The accelerometer and GPS files share no clock; the signals put the accelerometer's"
-                f" start at {t_s[0] + lag.lag_s:.2f} s of the GPS recording (sd {lag.lag_sd_s:.2f} s)."
-            )
-            severity: Severity = "note" if lag.lag_sd_s < _SURE_SHIFT_S else "warning"
-            notes.append(Finding("clock_shift", severity, text, log=log))
     if lag is None:
-        return _refused("too few changes of speed to find the forward axis", rate_hz), tuple(notes)
-    if same_clock and lag.lag_sd_s >= 1.0:
-        why = f"GPS speed would have to be {lag.lag_s:.1f} s late or more: no lag looked at fits"
-        return _refused(why, rate_hz), tuple(notes)
+        return refused("too few changes of speed to find the forward axis", rate_hz), notes
     if lag.explained < _MIN_EXPLAINED:
         why = f"it explains only {100 * lag.explained:.0f} % of the changes of GPS speed"
-        return _refused(why, rate_hz), tuple(notes)
+        return refused(why, rate_hz), notes
+    near = SCANNED_LAGS_S if same_clock else (lag.lag_s - _UNSURE_S, lag.lag_s + _UNSURE_S)
+    lag, levels = _learn(fixes, t_s, flat, lag, near)
+    if lag.lag_sd_s >= _UNKNOWN_S or (same_clock and lag.lag_s > near[1] - _AT_END_S):
+        why = f"how late GPS speed is behind it stays unknown: {lag.lag_s:.1f} s, sd {lag.lag_sd_s:.1f} s"
+        return refused(why, rate_hz), notes
     weights = lag.weights / float(np.linalg.norm(lag.weights))
+    shift_s = 0.0 if same_clock else lag.lag_s
+    moved = why_moved(t_s + shift_s, axes_mps2, basis, fixes, lag.lag_s - shift_s, weights)
+    if moved is not None:
+        return refused(moved, rate_hz), notes
+    if not same_clock:
+        notes = (*notes, _clock_finding(t_s, lag, log))
     forward = flat @ weights
-    across = flat - forward[:, None] * weights
     if flat.shape[1] == 2:
         lateral = flat @ np.array([-weights[1], weights[0]])
     else:
-        lateral = np.linalg.norm(across, axis=1)
-    shifted = t_s if same_clock else t_s + lag.lag_s
-    if not same_clock:
-        lag = LagFit(lag_s=0.0, lag_sd_s=lag.lag_sd_s, weights=lag.weights, explained=lag.explained)
-    return (
-        Mount(
-            accel_time_s=shifted,
-            forward_mps2=forward,
-            lateral_mps2=lateral,
-            used=True,
-            why_not=None,
-            lag=lag,
-            rate_hz=rate_hz,
-            gravity_removed=removed,
-        ),
-        tuple(notes),
+        lateral = np.linalg.norm(flat - forward[:, None] * weights, axis=1)
+    mount = Mount(
+        accel_time_s=t_s + shift_s,
+        forward_mps2=forward,
+        lateral_mps2=lateral,
+        used=True,
+        why_not=None,
+        lag=replace(lag, lag_s=lag.lag_s - shift_s),
+        rate_hz=rate_hz,
+        gravity_removed=removed,
+        levels=levels,
     )
+    return mount, notes
+
+
+def _learn(
+    fixes: Fixes, t_s: Array, flat: Array, lag: LagFit, near: tuple[float, float]
+) -> tuple[LagFit, Levels]:
+    """Return lag, axis and noise levels by the likelihood of the fixes, from a first lag and axis."""
+    learnt = None
+    for _ in range(_AXIS_ROUNDS):
+        forward = flat @ (lag.weights / float(np.linalg.norm(lag.weights)))
+        nodes = node_fixes(fixes, t_s, near)
+        learnt = learn_levels(*nodes, t_s, forward, scanned_s=near)
+        before, lag = lag.lag_s, replace(lag, lag_s=learnt.lag_s, lag_sd_s=learnt.lag_sd_s)
+        if abs(lag.lag_s - before) < _SAME_LAG_S:
+            break
+        # another lag has another forward axis
+        here = fit_lag(fixes.t_s, fixes.speed_mps, t_s, flat, scanned_s=(lag.lag_s, lag.lag_s))
+        if here is not None:
+            lag = replace(lag, weights=here.weights, explained=here.explained)
+    assert learnt is not None
+    return lag, learnt.levels
+
+
+def _clock_finding(t_s: Array, lag: LagFit, log: int) -> Finding:
+    """Return the finding on two clocks: where one lies on the other, and how surely."""
+    text = (
+        "The accelerometer and GPS files share no clock; the signals put the accelerometer's"
+        f" start at {t_s[0] + lag.lag_s:.2f} s of the GPS recording (sd {lag.lag_sd_s:.2f} s)."
+    )
+    severity: Severity = "note" if lag.lag_sd_s < _SURE_SHIFT_S else "warning"
+    return Finding("clock_shift", severity, text, log=log)
+
+
+def node_fixes(
+    fixes: Fixes, accel_time_s: Array, lags_s: tuple[float, float]
+) -> tuple[Array, Array]:
+    """Return times and speeds of fixes that the accelerometer covers at every lag of a range.
+
+    Where few are left, those at the ends stay, which only some lags cover. Fixes faster than 2.5 a
+    second are averaged over half seconds: the accelerometer fills in between.
+    """
+    low, high = accel_time_s[0] + lags_s[1], accel_time_s[-1] + lags_s[0]
+    inside = (fixes.t_s >= low) & (fixes.t_s <= high)
+    if int(inside.sum()) < _FEW_FIXES:
+        inside = (fixes.t_s >= accel_time_s[0] + lags_s[0]) & (
+            fixes.t_s <= accel_time_s[-1] + lags_s[1]
+        )
+    time_s, speed_mps, _ = half_second_means(fixes.t_s[inside], fixes.speed_mps[inside])
+    return time_s, speed_mps

@@ -17,6 +17,9 @@ __all__ = ["mark_repeats", "mark_spikes", "mark_zeros", "resolution"]
 
 #: A phone repeats a speed once or twice, not longer.
 _LONGEST_REPEAT = 4
+#: No receiver has a new speed more often [1/s] (25 a second at most; common practice, no source): a
+#: faster one is a wheel's, whose coarse reading repeats where it has nothing new to tell.
+_FASTEST_RECEIVER_HZ = 27.0
 #: A vehicle that covers this has another position, however coarse its digits [m].
 _STALE_M = 3.0
 #: With so many distinct values some differ by the resolution.
@@ -229,6 +232,8 @@ def mark_repeats(
     if speed is None or speed.t_s.size < 4:
         return samples
     t, v = speed.t_s, speed.values
+    if float(np.median(np.diff(t))) * _FASTEST_RECEIVER_HZ < 1.0:
+        return samples
     step = _step_of(speed)
     moving = v[1:] > MOVING_MPS
     equal = np.zeros(v.size, dtype=bool)

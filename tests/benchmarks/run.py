@@ -100,6 +100,7 @@ BENCHMARKS = (
     Benchmark("faults", 20),
     Benchmark("compare", 25),
     Benchmark("accuracy", 45),
+    Benchmark("worlds", 60),
     Benchmark("mutants", 90),
 )
 

@@ -306,3 +306,14 @@ def test_rows_of_two_sensors_that_share_a_stamp_are_no_conflict(tmp_path: Path) 
     recording = read_text(tmp_path, text)
     assert not recording.findings
     assert speed_of(recording).t_s.tolist() == [0, 0.4, 1.0]
+
+
+def test_a_fast_wheel_sensor_repeats_itself_and_is_believed(tmp_path: Path) -> None:
+    """34 rows a second of a wheel that is read 21 times a second: a third of the rows repeat."""
+    t = np.arange(0.0, 120.0, 1.0 / 34.0)
+    read_s = np.floor(t * 21.0) / 21.0
+    held = 15.0 + 8.0 * np.sin(read_s / 20.0)
+    recording = read_text(tmp_path, table(t, held, 6))
+    assert 0.3 < float((np.diff(held) == 0).mean()) < 0.4
+    assert not speed_of(recording).suspect.any()
+    assert "repeated_fix" not in kinds(recording)

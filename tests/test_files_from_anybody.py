@@ -129,3 +129,66 @@ def test_words_of_a_file_never_act_on_the_terminal(
     assert ACTING.search(shown.out + shown.err) is None
     for file in tmp_path.glob("copy*"):
         assert ACTING.search(file.read_text()) is None
+
+
+@pytest.mark.parametrize("stream", ["stdout", "stderr"])
+def test_a_closed_output_is_no_fault(
+    stream: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(f"sys.{stream}", None)
+    assert main(["crosscheck", "--mass", "1400kg", "--pull", "0-90=9.8"]) == 0
+    assert main(["look", str(tmp_path / "nothing.csv")]) == 2
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
+    out = tmp_path_factory.mktemp("results")
+    assert main(["report", str(SAMPLE), "--out", str(out), "--quiet"]) == 0
+    found: dict[str, object] = json.loads((out / "results.json").read_text())
+    return found
+
+
+@pytest.mark.parametrize("value", [1e30, -1e4, "810", None, True, [1.0], {}])
+@pytest.mark.parametrize("command", ["road load", "side"])
+def test_a_road_load_that_no_vehicle_has_is_refused(
+    value: object,
+    command: str,
+    results: dict[str, object],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    changed = json.loads(json.dumps(results))
+    changed["road_load"]["F0_N"] = value
+    file = tmp_path / "results.json"
+    file.write_text(json.dumps(changed))
+    words = {
+        "road load": ["report", str(SAMPLE), "--road-load", str(file), "--out", str(tmp_path)],
+        "side": ["compare", str(file), str(file), "--out", str(tmp_path / "o")],
+    }[command]
+    status = main(words)
+    shown = capsys.readouterr()
+    if command == "side" and value is None:
+        return  # a session without coefficients can be compared by its curve
+    assert status == 2
+    assert "road_load" in shown.err
+
+
+def test_the_road_load_of_another_vehicle_is_refused_or_doubted(
+    results: dict[str, object], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "results.json"
+
+    def status_with(**changes: object) -> int:
+        changed = json.loads(json.dumps(results))
+        changed["session"].update(changes)
+        file.write_text(json.dumps(changed))
+        return main(
+            ["report", str(SAMPLE), "--road-load", str(file), "--out", str(tmp_path / "out")]
+        )
+
+    assert status_with(kind="bicycle") == 2
+    assert "road load of a bicycle" in " ".join(capsys.readouterr().err.split())
+    assert status_with(vehicle="another van", mass_kg=2900.0) == 0
+    found = json.loads((tmp_path / "out" / "results.json").read_text())["findings"]
+    doubts = [f for f in found if f["kind"] == "road_load_of_another"]
+    assert [f["severity"] for f in doubts] == ["warning", "warning"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -132,7 +133,7 @@ def report(
 
     known_road_load = None
     if road_load is not None:
-        from analysis.report.read_results import read_results_road_load
+        from analysis.report.read_results import read_results_road_load, same_vehicle
 
         known_road_load = read_results_road_load(road_load)
     statuses, analyses = [], {}
@@ -162,6 +163,9 @@ def report(
                 speed=speed_unit,
                 columns=columns,
             )
+            if road_load is not None:
+                others = same_vehicle(road_load, session.vehicle)
+                session = replace(session, findings=(*session.findings, *others))
             check_writable(folder)
             from analysis.batch.results import (
                 analyse_checked,

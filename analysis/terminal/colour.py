@@ -6,7 +6,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import TextIO
 
 __all__ = ["Painted", "colour_wanted", "paint", "safe_streams"]
@@ -89,18 +89,22 @@ class Painted:
 
 @contextmanager
 def safe_streams(*, colour: bool) -> Iterator[None]:
-    """Write stdout and stderr through `Painted` meanwhile; in colour where that is wanted."""
+    """Write stdout and stderr through `Painted` meanwhile, what is closed to nowhere."""
     try:
         from logger.visible import visible
     except ImportError:  # another package has the name `logger`: the command will say so
         yield
         return
     before = {name: getattr(sys, name) for name in ("stdout", "stderr")}
-    for name, stream in before.items():
-        if stream is not None:
-            setattr(sys, name, Painted(stream, visible, colour=colour and colour_wanted(stream)))
-    try:
-        yield
-    finally:
+    with ExitStack() as opened:
         for name, stream in before.items():
-            setattr(sys, name, stream)
+            if stream is None:
+                to = opened.enter_context(open(os.devnull, "w", encoding="utf-8"))
+            else:
+                to = stream
+            setattr(sys, name, Painted(to, visible, colour=colour and colour_wanted(to)))
+        try:
+            yield
+        finally:
+            for name, stream in before.items():
+                setattr(sys, name, stream)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, are_few, counted, first_few
 from logger.formats.gpx_points import PointReader, feed
 from logger.formats.speed_units import SpeedRatio, speed_ratio, unit_of_ratio
 from logger.rows import Column, Rows, Stamps
@@ -94,6 +94,7 @@ def parse_gpx(
             "a recorded track (<trkpt> with <time>)",
             "Record a track, or export it as one",
         )
+    findings += _few_wrong(reader)
     stamps, notes = _stamps(reader)
     columns, doubts = _columns(reader, stamps.t_s, speed_unit)
     return Rows(
@@ -144,6 +145,27 @@ def _read_points(
             line=reader.first_line,
         ) from error
     return []
+
+
+def _few_wrong(reader: PointReader) -> list[Finding]:
+    """Name a few positions and speeds that cannot be, which are left out; refuse more."""
+    wrong = reader.wrong
+    if not wrong:
+        return []
+    if not are_few(len(wrong), len(reader.lines)):
+        raise wrong[0]
+    lines = first_few([error.line or 0 for error in wrong[:6]])
+    return [
+        Finding(
+            "impossible_value",
+            "warning",
+            f"Left out: {counted(len(wrong), 'value')} that cannot be, as {wrong[0].found}, where "
+            f"{wrong[0].expected} is expected (line {lines}).",
+            path=reader.path,
+            line=wrong[0].line,
+            count=len(wrong),
+        )
+    ]
 
 
 def _stamps(reader: PointReader) -> tuple[Stamps, list[Finding]]:

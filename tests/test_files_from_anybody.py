@@ -9,10 +9,12 @@ from __future__ import annotations
 import json
 import os
 import re
+import sys
 from pathlib import Path
 
 import pytest
 
+from analysis.__main__ import main as start
 from analysis.cli.main import main
 from logger.visible import visible
 
@@ -192,3 +194,16 @@ def test_the_road_load_of_another_vehicle_is_refused_or_doubted(
     found = json.loads((tmp_path / "out" / "results.json").read_text())["findings"]
     doubts = [f for f in found if f["kind"] == "road_load_of_another"]
     assert [f["severity"] for f in doubts] == ["warning", "warning"]
+
+
+def test_an_interrupt_while_modules_are_loaded_shows_no_traceback(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    class Interrupted:
+        def find_spec(self, name: str, *_: object) -> None:
+            if name == "analysis.cli.main":
+                raise KeyboardInterrupt
+
+    monkeypatch.delitem(sys.modules, "analysis.cli.main")
+    monkeypatch.setattr(sys, "meta_path", [Interrupted(), *sys.meta_path])
+    assert start() == 130

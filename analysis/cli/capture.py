@@ -18,8 +18,9 @@ Let a phone record with its own browser, and take the recordings in.
 
 Prints an address and its code (QR) to open on a phone in the same network. The page that opens
 records GPS and motion, also away from this computer as long as it stays open, and sends its
-recordings when it is back in the network. They arrive in DIR, with a session.toml to fill in; then
-`pullcoast report DIR`. Ctrl-C ends; what was under way goes on at the next start.
+recordings when it is back in the network. They arrive in DIR, with a session.toml to fill in. As soon
+as one is whole, the report is made in DIR/results and its headline shown on the phone. Ctrl-C ends;
+what was under way goes on at the next start.
 
 The phone's browser warns about the certificate, which was made on this computer: go on to the page.
 Use the same address and port each time, or the phone does not show what it has not sent yet.
@@ -65,6 +66,15 @@ def capture(
             show_default=False,
         ),
     ] = None,
+    report: Annotated[
+        bool,
+        typer.Option(
+            "--report/--no-report",
+            help="make the report as recordings arrive, and show it on the phone, or do not "
+            "(default: make it)",
+            show_default=False,
+        ),
+    ] = True,
     max_size: Annotated[
         int,
         option(
@@ -109,6 +119,7 @@ def capture(
     ] = False,
 ) -> int:
     """Run ``pullcoast capture`` until Ctrl-C and return the exit status."""
+    from analysis.batch.live_routes import ServedReport
     from analysis.setup.reception import receive
     from logger.capture.uploads import Limits
 
@@ -122,5 +133,6 @@ def capture(
         new_token=new_token,
         qr=qr,
         quiet=quiet,
+        follower=ServedReport(Path(folder)) if report else None,
     )
     return EXIT_OK

@@ -18,7 +18,7 @@ __all__ = ["budget", "conditioned_covariances"]
 _CAUSES: dict[str, tuple[str, ...]] = {
     "mount": ("scale", "offset", "offset_wander"),
     "lag": ("lag", "lag_wander"),
-    "slope": (),
+    "slope": ("hill",),
     "wind": ("wind", "gust"),
 }
 
@@ -31,7 +31,7 @@ def conditioned_covariances(fit: SessionFit) -> dict[str, Array]:
     """
     layout = fit.layout
     shared_of = {
-        "mount": [layout.SCALE],
+        "mount": [layout.SCALE, layout.PITCH],
         "lag": [layout.MEMORY],
         "slope": [layout.SLOPE, *range(layout.slope.start, layout.slope.stop)],
         "wind": [layout.WIND],

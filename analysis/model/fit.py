@@ -16,7 +16,7 @@ from analysis.model.initial import first_shared, first_state, slope_knots
 from analysis.model.linearise import Linearised, linearise, step_linear
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import Normal, RunState, eliminate, shared_solution
-from analysis.model.observations import RunData
+from analysis.model.observations import RunData, placed_by_distance
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
@@ -179,6 +179,7 @@ def _begin(
     known: KnownRoadLoad | None,
 ) -> tuple[_Problem, _Point]:
     """Return the priors and the first guess of all unknowns."""
+    runs = placed_by_distance(runs)
     prior = shared_prior(site, any(data.has_accel for data in runs))
     share = vehicle.mass_kg / vehicle.effective_mass_kg
     layout = Layout(

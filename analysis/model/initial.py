@@ -42,7 +42,7 @@ def slope_knots(runs: Sequence[RunData]) -> Array:
 def first_shared(runs: Sequence[RunData], layout: Layout, prior: Prior, scale: float) -> Array:
     """Return a start: resistance from the smoothed coast-downs, tractive curves from the pulls."""
     shared = np.zeros(layout.size)
-    shared[:7] = prior.mean
+    shared[: prior.mean.size] = prior.mean
     shared[layout.SCALE] = scale
     speeds, slows = [np.zeros(0)], [np.zeros(0)]
     for data in runs:

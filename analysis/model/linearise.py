@@ -4,7 +4,7 @@ On the road, with direction d, along-road place x and headwind h = d w + gust, p
 
     dv/dt = T(v, gear) (1 + e) - r0 - r1 v - r2 (v + h)|v + h| - g' d s(x),   g' = g m / m_e
 
-The accelerometer reads f = (1 + k) dv/dt + g d s(x) + b(t) + vibration, the receiver reads v late by
+The accelerometer reads f = (1 + k) dv/dt + g d s(x) + c v^2 + b(t) + vibration, the receiver reads v late by
 a lag and smoothed by a first-order filter, plus white and slow noise. The derivative of the speed path
 obeys the linearised equation of motion, so the Jacobian is the full one but for the place on the road,
 whose own derivative (metres of path error times the change of slope) is left out.
@@ -26,6 +26,7 @@ from analysis.model.parameters import (
     SPEED_SCALE_MPS,
     Layout,
     hat,
+    hill_knots,
     knots_over,
     local_slices,
 )
@@ -136,7 +137,7 @@ def linearise(
     force_bins = np.flatnonzero(np.isfinite(data.force_mps2))
     force_rows, force_miss = np.zeros((0, path_rows.shape[1])), np.zeros(0)
     if force_bins.size:
-        full, predicted = _accelerometer(data, layout, shared, local, moved, path_rows, at)
+        full, predicted = _accelerometer(data, layout, shared, local, moved, path, path_rows, at)
         force_rows = full[force_bins]
         force_miss = (data.force_mps2 - predicted)[force_bins]
     fix_rows, predicted = _receiver(data, layout, shared, local, moved, path, path_rows, at)
@@ -169,7 +170,7 @@ class _Motion:
     """dv/dt of every bin on the last path, its derivatives by the unknowns and by the speed itself.
 
     `accel_mps2` (n,), `rows` (n, size), `stiffness` (n,): minus d(dv/dt)/dv [1/s]; `slope` (n,) with
-    `slope_rows` (n, slope knots) at `place_m` (n,).
+    `slope_rows` (n, slope knots) at `place_m` (n,), or `hill_rows` where the place is unknown.
     """
 
     accel_mps2: Array
@@ -177,6 +178,7 @@ class _Motion:
     stiffness: Array
     slope: Array
     slope_rows: Array
+    hill_rows: Array
     place_m: Array
 
 
@@ -204,10 +206,18 @@ def _equation_of_motion(
     slope_rows = np.zeros((v.size, layout.slope_knots_m.size))
     if data.has_place and layout.slope_knots_m.size:
         slope_rows = hat(place, layout.slope_knots_m)
-    slope = shared[layout.SLOPE] + slope_rows @ shared[layout.slope]
+    # where the place is unknown the run has a profile of its own over the way driven
+    hill_rows = np.zeros((v.size, own["hill"].stop - own["hill"].start))
+    if hill_rows.size:
+        driven = np.cumsum(v * np.diff(edge_s)) - 0.5 * v * np.diff(edge_s)
+        hill_rows = hat(driven, hill_knots(data))
+    slope = (
+        shared[layout.SLOPE] + slope_rows @ shared[layout.slope] + hill_rows @ local[own["hill"]]
+    )
     gravity = layout.gravity_share * (d * STANDARD_GRAVITY_MPS2)
     rows[:, layout.SLOPE] = -gravity
     rows[:, layout.slope] = -gravity * slope_rows
+    rows[:, at["hill"]] = -gravity * hill_rows
 
     # resistance: -r0 - r1 v - r2 (v + d w)|v + d w|, speeds over SPEED_SCALE_MPS
     rows[:, 0] = -1.0
@@ -256,6 +266,7 @@ def _equation_of_motion(
         stiffness=stiffness,
         slope=slope,
         slope_rows=slope_rows,
+        hill_rows=hill_rows,
         place_m=place,
     )
 
@@ -287,10 +298,11 @@ def _accelerometer(
     shared: Array,
     local: Array,
     motion: _Motion,
+    path: Array,
     path_rows: Array,
     at: dict[str, slice],
 ) -> tuple[Array, Array]:
-    """Return rows and prediction of f = (1 + k) dv/dt + g d s(x) + b + b'(t) in every bin."""
+    """Return rows and prediction of f = (1 + k) dv/dt + g d s(x) + c v^2 + b + b'(t) in every bin."""
     own = local_slices(data)
     edge_s = data.edge_s
     k = float(shared[layout.SCALE] + local[own["scale"]][0])
@@ -307,11 +319,18 @@ def _accelerometer(
     # g d s: what gravity adds to the specific force on a slope
     rows[:, layout.SLOPE] += weight
     rows[:, layout.slope] += weight * motion.slope_rows
+    rows[:, at["hill"]] += weight * motion.hill_rows
+    # c v^2: air pitches the body, which turns some of gravity forwards; v moves with the unknowns too
+    v = 0.5 * (path[1:] + path[:-1]) / SPEED_SCALE_MPS
+    pitch = float(shared[layout.PITCH])
+    rows[:, layout.PITCH] += v**2
+    rows += (2.0 * pitch / SPEED_SCALE_MPS * v)[:, None] * by_mid
     # b: angle of the mount and bias of the sensor; b'(t): their slow drift
     rows[:, at["offset"].start] += 1.0
     rows[:, at["offset_wander"]] += offset_rows
     offset = local[own["offset"]][0] + offset_rows @ local[own["offset_wander"]]
-    return rows, (1.0 + k) * motion.accel_mps2 + weight * motion.slope + offset
+    predicted = (1.0 + k) * motion.accel_mps2 + weight * motion.slope + pitch * v**2 + offset
+    return rows, predicted
 
 
 def _receiver(

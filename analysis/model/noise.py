@@ -22,26 +22,30 @@ from analysis.model.priors import (
     Prior,
     bend_precision,
     process_precision,
+    slope_bands,
     slope_precision,
 )
 from analysis.runs.run import Array
 
-__all__ = ["fix_weights", "next_spread"]
+__all__ = ["MOST_FIX_SD_MPS", "fix_weights", "next_spread"]
 
 #: Measurements farther off than this many sd are left out of the fit.
 _OUTLIER_SD = 4.5
+#: White noise of fixes ends here [m/s]: no receiver is worse.
+MOST_FIX_SD_MPS = 2.0
 #: How many observations the starting value of each spread counts for, and its range.
 _HOLD: dict[str, tuple[float, float, float]] = {
-    "fix": (10.0, 0.01, 2.0),
+    "fix": (10.0, 0.01, MOST_FIX_SD_MPS),
     "force_drive": (20.0, 0.005, 3.0),
     "force_coast": (20.0, 0.005, 3.0),
     "slow_noise": (40.0, 0.003, 0.5),
     "gust": (40.0, 0.02, 2.0),
     "wind": (4.0, 0.02, 2.0),
-    "offset_wander": (30.0, 0.003, 0.5),
+    "offset_wander": (8.0, 0.003, 0.5),
     "lag_wander": (10.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
     "slope": (10.0, 0.0003, 0.03),
+    "slope_long": (4.0, 0.0003, 0.03),
     "bend": (8.0, 1.0, 20.0),
 }
 
@@ -74,7 +78,12 @@ def next_spread(
                 add(name, square, freedom)
     for name, square, freedom in _curve_squares(layout, spread, shared, shared_cov):
         add(name, square, freedom)
-    caps = {"slope": prior.most_slope, "wind": prior.most_wind_mps, "gust": prior.most_wind_mps}
+    caps = {
+        "slope": prior.most_slope,
+        "slope_long": prior.most_slope,
+        "wind": prior.most_wind_mps,
+        "gust": prior.most_wind_mps,
+    }
     new: dict[str, float] = {}
     for name, (hold, low, high) in _HOLD.items():
         base = min(getattr(start, name), caps.get(name, np.inf))
@@ -129,13 +138,28 @@ def _process_squares(
         yield name, float(u @ q @ u), freedom
 
 
+def _band_squares(
+    bands: tuple[Array, Array], precision: Array, profile: Array, block: Array, spread: Spread
+) -> _Squares:
+    """Yield the same of the two bands of a slope profile: a sum of two random processes.
+
+    Each variance by the part of the profile that its own correlation explains.
+    """
+    for name, band in zip(("slope", "slope_long"), bands, strict=True):
+        variance = getattr(spread, name) ** 2
+        inner = precision @ band @ precision
+        freedom = float(np.sum(precision * band)) - float(np.sum(inner * block))
+        yield name, variance**2 * float(profile @ inner @ profile), variance * freedom
+
+
 def _curve_squares(layout: Layout, spread: Spread, shared: Array, shared_cov: Array) -> _Squares:
     """Yield the same of the slope profile and of the bend of the tractive curves."""
     if layout.slope_knots_m.size:
-        q, u = slope_precision(layout), shared[layout.slope]
         block = shared_cov[layout.slope, layout.slope]
-        freedom = u.size - float(np.sum(q * block)) / spread.slope**2
-        yield "slope", float(u @ q @ u), freedom
+        precision = slope_precision(layout, spread)
+        yield from _band_squares(
+            slope_bands(layout), precision, shared[layout.slope], block, spread
+        )
     for gear, knots in enumerate(layout.gear_knots_mps):
         part = layout.gear(gear)
         q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]

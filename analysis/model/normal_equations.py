@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model.covariance import inverse
+from analysis.model.covariance import inverse, positive_inverse
 from analysis.model.linearise import Linearised
 from analysis.model.observations import RunData
 from analysis.model.parameters import Layout, Spread, force_sd, local_slices
@@ -111,8 +111,7 @@ def shared_solution(
         more, side = normal.left()
         information += more
         right += side
-    covariance = inverse(information)
-    covariance = 0.5 * (covariance + covariance.T)
+    covariance = positive_inverse(information)
     return covariance @ right, covariance
 
 

@@ -7,7 +7,7 @@ coast-down, the acceleration of every bin is a free unknown.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from analysis.signals.gps import half_second_means
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
 
-__all__ = ["COAST", "FREE", "RunData", "observe_all", "run_data"]
+__all__ = ["COAST", "FREE", "RunData", "observe_all", "placed_by_distance", "run_data"]
 
 FREE, COAST = -2, -1
 #: Bin lengths [s] with an accelerometer and without.
@@ -212,3 +212,38 @@ def observe_all(
     pairs = zip(runs, places, strict=True)
     every = (run_data(run, fused[run.log], at, gears.get(run.number, ())) for run, at in pairs)
     return [one for one in every if one is not None]
+
+
+def placed_by_distance(runs: Sequence[RunData]) -> tuple[RunData, ...]:
+    """Return runs placed by the way they drove, where no positions place them but their directions do.
+
+    Runs up begin at 0, runs down where runs up came to rest; each must begin at rest, as a driver does
+    who goes to and fro. A place is then off by some ten metres, against waves of 120 m and more.
+    """
+    both = {data.run.direction for data in runs} == {-1, 1}
+    rests = all((stand := data.run.phase("stand")) and stand.end_s <= data.edge_s[0] + _LAUNCH_S
+                for data in runs)  # fmt: skip
+    if not both or not rests or any(data.has_place for data in runs):
+        return tuple(runs)
+    far_m = float(np.median([_way_m(data)[-1] for data in runs if data.direction > 0]))
+    placed = []
+    for data in runs:
+        driven = _way_m(data)[:-1]
+        place = driven if data.direction > 0 else far_m - driven
+        placed.append(replace(data, place_s=data.edge_s + data.lag_s, place_m=place))
+    return tuple(placed)
+
+
+def _way_m(data: RunData) -> Array:
+    """Return the way driven since rest at the bin edges, and at the stop after braking at the end [m]."""
+    mean_mps = np.maximum(0.5 * (data.first_path_mps[1:] + data.first_path_mps[:-1]), 0.0)
+    start_s, stand = data.edge_s[0], data.run.phase("stand")
+    # from rest to the first edge at half its speed
+    launch_s = max(start_s - stand.end_s, 0.0) if stand is not None else 0.0
+    launch_m = 0.5 * launch_s * max(float(data.first_path_mps[0]), 0.0)
+    way = launch_m + np.concatenate([[0.0], np.cumsum(mean_mps * np.diff(data.edge_s))])
+    brake = data.run.phase("brake")
+    stop_m = 0.0
+    if brake is not None:
+        stop_m = 0.5 * (brake.from_mps + brake.to_mps) * (brake.end_s - brake.start_s)
+    return np.append(way, way[-1] + stop_m)

@@ -25,6 +25,7 @@ __all__ = [
     "Spread",
     "force_sd",
     "hat",
+    "hill_knots",
     "knots_over",
     "local_slices",
     "spread_table",
@@ -34,6 +35,8 @@ __all__ = [
 FORCE_BIN_S = 0.2
 #: Speed that scales the resistance coefficients so that all are accelerations [m/s].
 SPEED_SCALE_MPS = 30.0
+#: Knots of the slope along a run whose place on the road is unknown: so far apart [m], and at most.
+HILL_KNOT_M, MOST_HILL_KNOTS = 80.0, 60
 #: Knot spacing and correlation time of the slow processes of a run [s].
 GUST_S, OFFSET_S, SLOW_NOISE_S, LAG_S = (3.0, 6.0), (20.0, 150.0), (4.0, 8.0), (12.0, 40.0)
 
@@ -78,11 +81,14 @@ class Layout:
     SLOPE = 4
     SCALE = 5
     MEMORY = 6
+    PITCH = 7
+    #: How many unknowns stand before the slope profile, each with a prior of its own.
+    SINGLE = 8
 
     @property
     def slope(self) -> slice:
         """Slope profile about its mean."""
-        return slice(7, 7 + self.slope_knots_m.size)
+        return slice(self.SINGLE, self.SINGLE + self.slope_knots_m.size)
 
     def gear(self, index: int) -> slice:
         """Tractive acceleration of gear `index`."""
@@ -98,13 +104,23 @@ class Layout:
 #: Names of a run's own unknowns in order; sizes come from `local_slices`.
 LOCAL_NAMES = (
     "start_speed", "lag", "lag_wander", "offset", "offset_wander", "gust", "slow_noise",
-    "wind", "pull", "scale", "free",
+    "wind", "pull", "scale", "hill", "free",
 )  # fmt: skip
 
 
 def knots_over(start: float, end: float, spacing: float) -> Array:
     """Return evenly spaced knots from `start` to `end`, about `spacing` apart, at least two."""
     return np.linspace(start, end, max(2, round((end - start) / spacing) + 1))
+
+
+def hill_knots(data: RunData) -> Array:
+    """Return the knots [m driven] of a run's own slope profile; empty where its place is known."""
+    if data.has_place:
+        return np.zeros(0)
+    mean_mps = 0.5 * (data.first_path_mps[1:] + data.first_path_mps[:-1])
+    driven_m = float(np.sum(np.maximum(mean_mps, 0.0) * np.diff(data.edge_s)))
+    count = min(max(2, round(driven_m / HILL_KNOT_M) + 1), MOST_HILL_KNOTS)
+    return np.linspace(0.0, max(driven_m, 1.0), count)
 
 
 def local_slices(data: RunData) -> dict[str, slice]:
@@ -122,6 +138,7 @@ def local_slices(data: RunData) -> dict[str, slice]:
         "wind": 1,
         "pull": int((data.drive >= 0).any()),
         "scale": int(accel),
+        "hill": hill_knots(data).size,
         "free": int((data.drive == FREE).sum()),
     }
     slices: dict[str, slice] = {}
@@ -139,7 +156,7 @@ class Spread:
     fix [m/s]: white GPS noise. force_drive, force_coast [m/s2]: vibration left in a 0.2 s bin.
     slow_noise [m/s]: slow GPS noise. gust, wind [m/s]: gusts, run-to-run wind. offset_wander
     [m/s2]: slow accelerometer offset. lag_wander, lag [s]. pull (ratio): pull-to-pull drive.
-    slope (ratio): slope profile about its mean. bend: second derivative of tractive acceleration
+    slope, slope_long (ratio): short and long waves of the slope profile about its mean. bend: second derivative of tractive acceleration
     over speed, dimensionless. scale (ratio): run-to-run accelerometer scale.
     """
 
@@ -148,12 +165,13 @@ class Spread:
     force_coast: float = 0.12
     slow_noise: float = 0.03
     gust: float = 0.4
-    wind: float = 0.4
-    offset_wander: float = 0.03
+    wind: float = 0.3
+    offset_wander: float = 0.015
     lag_wander: float = 0.05
     lag: float = 0.25
     pull: float = 0.01
-    slope: float = 0.003
+    slope: float = 0.0025
+    slope_long: float = 0.0025
     bend: float = 2.0
     scale: float = 0.003
 

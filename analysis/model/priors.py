@@ -18,6 +18,7 @@ from analysis.model.parameters import (
     SPEED_SCALE_MPS,
     Layout,
     Spread,
+    hill_knots,
     knots_over,
     local_slices,
 )
@@ -29,22 +30,24 @@ __all__ = [
     "KnownRoadLoad",
     "Prior",
     "bend_precision",
+    "hill_precision",
     "known_prior",
     "local_prior",
     "local_prior_mean",
     "process_precision",
     "shared_prior",
     "shared_prior_matrix",
+    "slope_bands",
     "slope_precision",
 ]
 
-#: Waves of the slope profile about its mean [m], all lengths of a band alike per octave. Waves longer
-#: than a test road differ little from its mean slope, which has a prior of its own; they get a share
-#: of the variance that keeps intervals honest on roads that do roll (measured with simulated roads
-#: of 0.2 % sd in waves of 600 to 5000 m).
-SLOPE_WAVES_M = (120.0, 1500.0)
-LONG_WAVES_M = (1500.0, 8000.0)
-_LONG_SHARE = 0.12
+#: Short and long waves of the slope profile about its mean [m], in each band all lengths alike per
+#: octave. The level of each band is learnt: roads differ in how much of their roughness is long.
+SLOPE_WAVES_M = (120.0, 600.0)
+LONG_WAVES_M = (600.0, 6000.0)
+#: What air does to the pitch of the body, as gravity that the accelerometer then feels at 30 m/s
+#: [m/s2]: lift and drag of a car tilt it by 0.05 to 0.3 degrees at 108 km/h; common practice, no source.
+_PITCH_MPS2 = 0.015
 #: How fast a vehicle may creep while it is taken to stand [m/s].
 _REST_MPS = 0.1
 _POWER_KEPT, _POWER_KEPT_SD = 0.9, 0.15
@@ -59,7 +62,7 @@ PROCESSES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
-    """Mean and sd of the shared unknowns with a prior of their own, in the layout's first seven.
+    """Mean and sd of the shared unknowns with a prior of their own, in the layout's first eight.
 
     Slope profile and tractive curves are held by `Spread.slope` and `Spread.bend`.
     """
@@ -71,13 +74,14 @@ class Prior:
 
 
 def shared_prior(site: Site, accel: bool) -> Prior:
-    """Return the weak prior of the first seven shared unknowns.
+    """Return the weak prior of the first eight shared unknowns.
 
     Resistance: means in the middle of published road loads of cars, sd several times their
     spread (EPA test-car list 2022), so that data decide; F1 may be negative.
     """
-    mean = np.array([0.10, 0.05, 0.35, site.wind_mps, site.slope, 0.0, 0.3])
-    sd = np.array([0.15, 0.20, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, 0.2 if accel else 0.05])
+    mean = np.array([0.10, 0.05, 0.35, site.wind_mps, site.slope, 0.0, 0.3, 0.0])
+    memory_sd = 0.2 if accel else 0.05
+    sd = np.array([0.50, 0.30, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, memory_sd, _PITCH_MPS2])
     return Prior(mean=mean, sd=sd, most_slope=site.slope_sd, most_wind_mps=site.wind_sd_mps)
 
 
@@ -156,20 +160,51 @@ def local_prior(data: RunData, spread: Spread, own: dict[str, slice]) -> Array:
         if count:
             precision = process_precision(data, name, count)
             matrix[own[name], own[name]] = precision / getattr(spread, name) ** 2
+    if own["hill"].stop > own["hill"].start:
+        matrix[own["hill"], own["hill"]] = hill_precision(data, spread)
     return matrix
 
 
-def slope_precision(layout: Layout) -> Array:
-    """Return the precision of a slope profile of sd 1 at its knots."""
-    x = layout.slope_knots_m
+def hill_precision(data: RunData, spread: Spread) -> Array:
+    """Return the precision of a run's own slope profile at its knots.
+
+    Its levels are not learnt: in one run a hill looks like a gust, and what cannot be separated would
+    make itself small.
+    """
+    short, long = _bands_at(hill_knots(data))
+    return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
+
+
+def slope_bands(layout: Layout) -> tuple[Array, Array]:
+    """Return the correlation of the slope profile's short and of its long waves at its knots."""
+    return _bands_at(layout.slope_knots_m)
+
+
+def _bands_at(x: Array) -> tuple[Array, Array]:
+    if not x.size:
+        return np.zeros((0, 0)), np.zeros((0, 0))
+    return _bands(round(float(x[-1] - x[0]) / max(x.size - 1, 1), 6), x.size)
+
+
+@lru_cache(maxsize=8)
+def _bands(spacing_m: float, count: int) -> tuple[Array, Array]:
+    """Return both correlations at evenly spaced knots."""
+    x = spacing_m * np.arange(count)
     away = np.subtract.outer(x, x)
-    likeness = _waves(away, *SLOPE_WAVES_M) + _LONG_SHARE * _waves(away, *LONG_WAVES_M)
-    return inverse(likeness + 1e-4 * np.eye(x.size))
+    small = 1e-4 * np.eye(count)
+    return _waves(away, *SLOPE_WAVES_M) + small, _waves(away, *LONG_WAVES_M) + small
+
+
+def slope_precision(layout: Layout, spread: Spread) -> Array:
+    """Return the precision of the slope profile at its knots."""
+    short, long = slope_bands(layout)
+    return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
 
 
 def _waves(away_m: Array, shortest_m: float, longest_m: float) -> Array:
     """Return the correlation of waves of random phase, all lengths alike per octave."""
-    lengths = np.geomspace(shortest_m, longest_m, 40)
+    edges = np.geomspace(shortest_m, longest_m, 41)
+    lengths = np.sqrt(edges[1:] * edges[:-1])
     return np.asarray(np.cos(2.0 * np.pi * away_m[..., None] / lengths).mean(axis=-1))
 
 
@@ -210,12 +245,13 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
     """
     matrix = np.zeros((layout.size, layout.size))
     pull = np.zeros(layout.size)
-    # resistance, wind, mean slope, scale, memory: each for itself
+    # resistance, wind, mean slope, scale, memory, pitch: each for itself
     pull[: prior.mean.size] = prior.mean / prior.sd**2
-    np.fill_diagonal(matrix[:7, :7], 1.0 / prior.sd**2)
+    single = np.arange(prior.mean.size)
+    matrix[single, single] = 1.0 / prior.sd**2
     # slope profile: random waves
     if layout.slope_knots_m.size:
-        matrix[layout.slope, layout.slope] = slope_precision(layout) / spread.slope**2
+        matrix[layout.slope, layout.slope] = slope_precision(layout, spread)
     for gear, knots in enumerate(layout.gear_knots_mps):
         # tractive curve of a gear: smooth, and falling over the gear about as engines do
         level = layout.gear_level_mps2[gear]

@@ -214,6 +214,9 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     peak = float(mean[top]) - excess
     highest_sd = float(_maxima(mean, every, fit.covariance).std())
     scatter = scatter_factor(fit, left_out(fit), every[top])
+    # the largest of several uncertain values scatters less than each of them, but which one of them is
+    # largest is chance too
+    highest_sd = max(highest_sd, float(np.sqrt(every[top] @ fit.covariance @ every[top])))
     sd, parts = _peak_sd(fit, every[top], highest_sd, scatter, mass_share * abs(peak))
     return PowerCurve(
         gears=tuple(curves),

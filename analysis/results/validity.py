@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.model.fit import SessionFit
+from analysis.model.noise import MOST_FIX_SD_MPS
 from analysis.model.observations import COAST, RunData
 from analysis.physics.plausible import road_load_findings
 from analysis.results.power import PowerCurve
@@ -23,6 +24,7 @@ from logger.units import convert
 __all__ = [
     "NothingUsable",
     "fit_findings",
+    "gear_findings",
     "reject_implausible",
     "require_usable",
     "sensor_findings",
@@ -36,6 +38,9 @@ __all__ = [
 _ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
 #: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
 _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
+#: The force of one gear bends by 1.2 to 2.2 in the model's units where gears are right; beyond this there
+#: are two gears in it, or torque that comes late (measured with simulated sessions of all kinds).
+_ODD_BEND = 3.0
 
 
 class NothingUsable(PullcoastError):
@@ -119,6 +124,7 @@ def fit_findings(
     notes = scatter_findings(
         load.scatter_factor if load else 1.0, power.scatter_factor if power else 1.0
     )
+    notes = (*notes, *gear_findings(fit))
     if not fit.converged:
         text = (
             f"After {fit.rounds} rounds the fit still moved by more than a twelfth of an interval's sd; "
@@ -168,8 +174,10 @@ def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
     most = _MOST_NOISE_POSITIONS_MPS if positions else _MOST_NOISE_MPS
     if fix_sd_mps <= most:
         return None
+    # at the end of its range the level is no measurement
+    scatter = f"{fix_sd_mps:.2f} m/s" if fix_sd_mps < 0.99 * MOST_FIX_SD_MPS else "2 m/s or more"
     return (
-        f"the speeds scatter by {fix_sd_mps:.2f} m/s about the best curves of pull and coast-down, where "
+        f"the speeds scatter by {scatter} about the best curves of pull and coast-down, where "
         f"receivers scatter by less than {most:.1f}: this is other driving"
     )
 
@@ -210,6 +218,19 @@ def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
         if why is None
         else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
     )
+
+
+def gear_findings(fit: SessionFit) -> tuple[Finding, ...]:
+    """Return a warning where the force within one gear bends as only two gears do."""
+    if not fit.layout.gear_knots_mps or fit.spread.bend <= _ODD_BEND:
+        return ()
+    text = (
+        f"Within what was taken for one gear the force bends {fit.spread.bend / 1.5:.0f} times as sharply "
+        "as engines' forces do. A gear change may have been missed, or torque came late or was cut. The "
+        "peak's interval is wider for it; look at the gears in the plot of wheel power, and hold full "
+        "throttle longer in each gear."
+    )
+    return (Finding("gears_doubted", "warning", text),)
 
 
 def why_implausible(load: RoadLoad, vehicle: Vehicle) -> str | None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.runs.gear_changes import pieces_by_changes
 from analysis.runs.run import Array, Phase, Run
 from analysis.signals.smoothing import Fused
 
@@ -81,9 +82,12 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
         pull = run.phase("pull")
         if pull is not None and pull.used and fused[run.log].curve is not None:
             pulls[run.number] = pull
+    log_of = {run.number: run.log for run in runs}
+    felt = {number: pull for number, pull in pulls.items() if fused[log_of[number]].mount.used}
+    if felt and (len(felt) == len(pulls) or len(felt) >= _LEAST_PULLS):
+        return _with_pieces(runs, _pieces_as_felt(fused, pulls, felt, log_of))
     if len(pulls) < _LEAST_PULLS:
         return tuple(runs)
-    log_of = {run.number: run.log for run in runs}
     changes: list[tuple[float, int, float, float]] = []
     spans: dict[int, tuple[float, float]] = {}
     for number, pull in pulls.items():
@@ -104,16 +108,47 @@ def agree_on_changes(fused: Sequence[Fused], runs: Sequence[Run]) -> tuple[Run, 
     else:
         found = shared_changes([_pull_fixes(fused[log_of[n]], p) for n, p in pulls.items()])
         agreed = [(speed, length + _AROUND_S) for speed, length in found]
-    settled: list[Run] = []
-    for run in runs:
-        if run.number not in pulls:
-            settled.append(run)
-            continue
-        pull = pulls[run.number]
-        pieces = _recut(fused[run.log], pull, spans[run.number], agreed, keep=run.number in fine)
-        new = replace(pull, gear_pieces_s=pieces)
-        settled.append(replace(run, phases=tuple(new if p is pull else p for p in run.phases)))
-    return tuple(settled)
+    by_number = {
+        number: _recut(fused[log_of[number]], pull, spans[number], agreed, keep=number in fine)
+        for number, pull in pulls.items()
+    }
+    return _with_pieces(runs, by_number)
+
+
+def _pieces_as_felt(
+    fused: Sequence[Fused],
+    pulls: Mapping[int, Phase],
+    felt: Mapping[int, Phase],
+    log_of: Mapping[int, int],
+) -> dict[int, tuple[tuple[float, float], ...]]:
+    """Return pieces by run number: accelerometers show the changes, other pulls are cut there too."""
+    pieces, speeds = pieces_by_changes(fused, felt, log_of)
+    agreed = [(speed, _AROUND_S) for speed in speeds]
+    for number, pull in pulls.items():
+        if number not in felt:
+            one = fused[log_of[number]]
+            ends = pull.gear_pieces_s[0][0], pull.gear_pieces_s[-1][1]
+            span = _speed_at(one, ends[0]), _speed_at(one, ends[1])
+            pieces[number] = _recut(one, pull, span, agreed, keep=False)
+    return pieces
+
+
+def _with_pieces(
+    runs: Sequence[Run], pieces: Mapping[int, tuple[tuple[float, float], ...]]
+) -> tuple[Run, ...]:
+    """Return the runs with new stretches of drive in their pulls, by run number."""
+    return tuple(
+        replace(
+            run,
+            phases=tuple(
+                replace(phase, gear_pieces_s=pieces[run.number])
+                if phase.kind == "pull" and run.number in pieces
+                else phase
+                for phase in run.phases
+            ),
+        )
+        for run in runs
+    )
 
 
 def _speed_at(fused: Fused, time_s: float) -> float:

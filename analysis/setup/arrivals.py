@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
 import tomllib
 from pathlib import Path
 
 from analysis.setup.draft import draft_text, toml_text
-from analysis.setup.questions import Answer
+from analysis.setup.questions import QUESTIONS, Answer, read_answer
 from logger.capture.arrivals import Arrival
 from logger.capture.naming import title_of
 from logger.errors import SessionError
@@ -16,6 +18,16 @@ from logger.source import MAX_BYTES, read_regular
 from logger.writing import write_bytes_atomic
 
 __all__ = ["list_recording"]
+
+#: Questions that a recording's comments answer: key, and the unit that it is in.
+_TRAVELS = {
+    "name": ("vehicle", ""),
+    "state": ("state", ""),
+    "temperature": ("temperature_c", "C"),
+    "pressure": ("pressure_hpa", "hPa"),
+}
+#: How a draft leaves the mass open.
+_OPEN_MASS = re.compile(rb"^# MISSING: mass_kg = [^\r\n]*", re.MULTILINE)
 
 
 def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
@@ -47,17 +59,20 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
             notes.append(f"the recording's mass, {stated['mass_kg'][:40]!r}, is none")
     try:
         if not path.exists():
-            answers = {} if mass_kg is None else {"mass": Answer(key="mass_kg", value=mass_kg)}
+            answers = _travelled(stated)
+            if mass_kg is not None:
+                answers["mass"] = Answer(key="mass_kg", value=mass_kg)
             text = draft_text(answers, [], logs_follow=True)
             raw, document = text.encode(), tomllib.loads(text)
         else:
             document = load_toml(path)
-            raw = read_regular(path, MAX_BYTES) or b""
+            raw = _with_mass(read_regular(path, MAX_BYTES) or b"", document, mass_kg)
     except SessionError as error:
         return [f"{error}. It was left alone. {remedy}"]
     if _is_listed(document, arrival.file.name):
         return notes
     notes += _other_mass(document, mass_kg)
+    notes += _other_vehicle(document, stated)
     new = raw + _entry(raw, arrival, stated.get("note") or title_of(name), mass_kg)
     try:
         tomllib.loads(new.decode("utf-8-sig"))
@@ -70,6 +85,28 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
         why = error.strerror or str(error)
         return [*notes, f"{path} cannot be written to: {why}. {remedy}"]
     return notes
+
+
+def _travelled(stated: dict[str, str]) -> dict[str, Answer]:
+    """Return what a recording states of vehicle and air, by question; what is out of range stays open."""
+    answers = {}
+    for question in QUESTIONS:
+        key, unit = _TRAVELS.get(question.name, ("", ""))
+        if key in stated:
+            with contextlib.suppress(SessionError):
+                answer = read_answer(question, stated[key] + unit, key)
+                if answer is not None:
+                    answers[question.name] = answer
+    return answers
+
+
+def _with_mass(raw: bytes, document: dict[str, object], mass_kg: float | None) -> bytes:
+    """Return a draft whose mass was still missing with the mass of a later recording."""
+    vehicle = document.get("vehicle")
+    if mass_kg is None or (isinstance(vehicle, dict) and {"mass_kg", "mass_lb"} & set(vehicle)):
+        return raw
+    text = repr(mass_kg).removesuffix(".0")
+    return _OPEN_MASS.sub(f"mass_kg = {text}  # as driven, from the phone".encode(), raw, count=1)
 
 
 def _mass_kg(text: str) -> float | None:
@@ -90,6 +127,18 @@ def _other_mass(document: dict[str, object], mass_kg: float | None) -> list[str]
         "correct it, or put the recording into a session of its own"
     )
     return [text]
+
+
+def _other_vehicle(document: dict[str, object], stated: dict[str, str]) -> list[str]:
+    vehicle = document.get("vehicle")
+    if not isinstance(vehicle, dict):
+        return []
+    return [
+        f"this recording says {key} {stated[comment][:80]!r}, session.toml {vehicle[key]!r}. A session "
+        "has one vehicle in one state: correct it, or put the recording into a session of its own"
+        for key, comment in (("name", "vehicle"), ("state", "state"))
+        if key in vehicle and comment in stated and stated[comment] != vehicle[key]
+    ]
 
 
 def _is_listed(document: dict[str, object], name: str) -> bool:

@@ -12,16 +12,18 @@ import textwrap
 import threading
 import time
 import traceback
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
+from typing import Protocol
 
 import segno
 
 from analysis.setup.arrivals import list_recording
 from analysis.terminal.options import CAUTIONS
 from logger.capture.address import Place, find_place, listen
-from logger.capture.application import build_application
+from logger.capture.application import Extra, build_application
 from logger.capture.arrivals import Arrival, examine_apart
 from logger.capture.certificate import Identity, provide_identity
 from logger.capture.naming import title_of
@@ -33,7 +35,7 @@ from logger.findings import counted
 from logger.source import read_regular
 from logger.writing import write_text_atomic
 
-__all__ = ["receive"]
+__all__ = ["Follower", "receive"]
 
 _TOKEN_BYTES, _LARGEST_TOKEN_BYTES = 32, 1000
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{22,128}", re.ASCII)
@@ -54,11 +56,32 @@ Remove it when you are done:
 It speaks for {hosts} alone, its key was thrown away, and it ends on {end}."""
 
 
+class Follower(Protocol):
+    """What goes on with recordings once they are listed, and what a phone may ask of it."""
+
+    @property
+    def extras(self) -> Sequence[Extra]:
+        """Return the addresses that it answers."""
+
+    def expect(self) -> None:
+        """Note that something arrived; `want` or `forgo` follows."""
+
+    def want(self) -> None:
+        """Take up what is there now."""
+
+    def forgo(self) -> None:
+        """Take an expectation back: nothing usable came."""
+
+    def end(self) -> bool:
+        """End at once; return whether something was left undone."""
+
+
 class _Reception:
     """Look into what has arrived, one after another, list it, and report it."""
 
-    def __init__(self, store: Store, *, quiet: bool) -> None:
+    def __init__(self, store: Store, *, quiet: bool, follower: Follower | None) -> None:
         self.store = store
+        self.follower = follower
         self.quiet = quiet
         self.worker = ThreadPoolExecutor(1, "arrivals")
         self.lock = threading.Lock()
@@ -75,25 +98,34 @@ class _Reception:
 
     def arrived(self, key: str) -> None:
         """Take note of a recording that is in its place."""
+        if self.follower is not None:
+            self.follower.expect()
         try:
             self.worker.submit(self._look, key)
         except RuntimeError:  # the server is ending: the next start lists it
             return
 
     def _look(self, key: str) -> None:
+        usable = self._take(key)
+        if self.follower is not None:
+            (self.follower.want if usable else self.follower.forgo)()
+
+    def _take(self, key: str) -> bool:
+        """List a recording and report it; return whether it can be used."""
         try:
             arrival = examine_apart(self.store.file(key))
             notes = list_recording(self.store.folder, arrival, self.store.name(key))
             self.store.mark_listed(key)
         except FileNotFoundError:  # somebody was quicker, and took the file away
-            return
+            return False
         except Exception as error:  # noqa: BLE001 - a thread has nobody above it
             self.fault(error)
-            return
+            return False
         self.count += 1
         notable = bool(arrival.problem or arrival.warnings or notes)
         text = _arrival_text(arrival, title_of(self.store.name(key)), notes)
         self.report(text, wrong=self.quiet and notable)
+        return not arrival.problem
 
     def stranger(self, address: str) -> None:
         """Report somebody with a wrong token, now and then."""
@@ -124,6 +156,7 @@ def receive(
     new_token: bool,
     qr: bool | None,
     quiet: bool,
+    follower: Follower | None = None,
 ) -> None:
     """Run the server until Ctrl-C.
 
@@ -146,6 +179,8 @@ def receive(
         Draw the address as a code; None for on a terminal alone.
     quiet : bool
         Print the address and what is wrong, on stderr.
+    follower : Follower, optional
+        Takes up what has been listed; it is ended with the server.
 
     Raises
     ------
@@ -162,7 +197,7 @@ def receive(
     try:
         sockets = listen(place, port)
         port = sockets[0].getsockname()[1]
-        reception = _Reception(store, quiet=quiet)
+        reception = _Reception(store, quiet=quiet, follower=follower)
         application = build_application(
             store,
             pages,
@@ -171,6 +206,7 @@ def receive(
             arrived=reception.arrived,
             stranger=reception.stranger,
             fault=reception.fault,
+            extras=() if follower is None else follower.extras,
         )
 
         def ready() -> None:
@@ -183,8 +219,9 @@ def receive(
                 reception.arrived(key)
 
         serve(application, sockets, identity, ready=ready)
-        reception.worker.shutdown()
-        reception.report(_farewell(store, reception.count))
+        reception.worker.shutdown(cancel_futures=True)  # the next start takes up the rest
+        undone = follower is not None and follower.end()
+        reception.report(_farewell(store, reception.count, undone=undone))
     finally:
         store.close()
 
@@ -263,14 +300,19 @@ def _arrival_text(arrival: Arrival, name: str, notes: list[str]) -> str:
     return "\n".join([title, *wrapped])
 
 
-def _farewell(store: Store, count: int) -> str:
+def _farewell(store: Store, count: int, *, undone: bool) -> str:
     lines = [f"\nEnded. {counted(count, 'recording')} arrived."]
     waiting = store.unfinished()
     if waiting:
         lines.append(
             f"{counted(len(waiting), 'recording')} not whole yet: go on at the next start."
         )
+    queued = len(store.unlisted())
+    if queued:
+        lines.append(f"{counted(queued, 'recording')} not listed yet: the next start does it.")
+    folder = shlex.quote(str(store.folder))
+    if undone:
+        lines.append(f"The report was not ready: pullcoast report {folder}")
     if count:
-        folder = shlex.quote(str(store.folder))
         lines.append(f"Next: fill in {folder}/session.toml, then pullcoast report {folder}")
     return "\n".join(lines)

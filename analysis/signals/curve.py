@@ -214,7 +214,8 @@ def curve_with_accel(
     raw = v0 + integral - at_fixes[at] - drift
     # what it misses the next fix by is spread evenly over the step
     missed = v1 - (v0 + at_fixes[at + 1] - at_fixes[at] - 0.5 * (b0 + b1) * span)
-    speed = raw + part * missed
+    # a receiver gives no sign of speed, and a standing vehicle does not roll back by its noise
+    speed = np.maximum(raw + part * missed, 0.0)
     around = np.concatenate([time_s - _HALF_MEAN_S, time_s + _HALF_MEAN_S])
     ends = integral_at(around, accel_time_s, force)[:, 1]
     mean_force = (ends[time_s.size :] - ends[: time_s.size]) / (2 * _HALF_MEAN_S)

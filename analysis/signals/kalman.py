@@ -15,10 +15,19 @@ import numpy as np
 
 from logger.arrays import Array
 
-__all__ = ["MOST_PASSED", "Filtered", "Motion", "Noise", "run_filter", "run_smoother"]
+__all__ = [
+    "MOST_PASSED",
+    "Filtered",
+    "Motion",
+    "Noise",
+    "run_filter",
+    "run_smoother",
+    "variances_of",
+]
 
-#: Receivers hold zero for up to 6 s after a launch: so many false fixes may come in a row.
-MOST_PASSED = 6
+#: Receivers hold zero for up to 6 s after a launch: so many false zeros may come in a row; below this
+#: a speed is one of them [m/s].
+MOST_PASSED, _HELD = 6, 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +119,8 @@ def run_filter(
     noise : Noise
         Its settings.
     gate_sd : float
-        A measurement that misses its prediction by more sd than this is passed over; after
-        `MOST_PASSED` in a row the next one counts again.
+        A measurement that misses its prediction by more sd than this is passed over; the next one
+        counts again, but for zeros, of which `MOST_PASSED` are passed over in a row.
     keep : bool
         Whether the states are kept, for `run_smoother`.
 
@@ -147,7 +156,7 @@ def run_filter(
         # gain K = P H' / s; 0 for a measurement that is passed over
         far = y * y > limit * s
         if gated and far.any():
-            passed = far & (in_row < MOST_PASSED)
+            passed = far & (in_row < (MOST_PASSED if z < _HELD else 1))
             in_row = np.where(passed, in_row + 1, 0)
             s = np.where(passed, np.inf, s)
         elif gated:
@@ -196,3 +205,8 @@ def run_smoother(motion: Motion, found: Filtered) -> tuple[Array, Array]:
         # P = P + C (Ps[i+1] - Ppred[i+1]) C'
         p[i] += c @ (p[i + 1] - found.predicted_cov[i + 1]) @ np.swapaxes(c, -1, -2)
     return x, p
+
+
+def variances_of(covariance: Array) -> Array:
+    """Return the variances of the states of the first setting, shape (m, d)."""
+    return np.asarray(np.maximum(np.diagonal(covariance[:, 0], axis1=1, axis2=2), 0.0))

@@ -12,6 +12,7 @@ how fast the slope of this road wanders, and how noisy this mount is, is learnt 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,10 +43,13 @@ _ANY_SPEED_MPS, _OFFSET_SD, _SCALE_SD = 100.0, 0.5, 0.05
 #: Usual levels and by which factor they vary: noise of a fix [m/s], vibration [m/s per sqrt(s)],
 #: wander of the offset [m/s2 per sqrt(s)]. Receivers: 0.05 to 0.14 m/s; shaking of 0.4 to 0.9 m/s2 at
 #: 10 to 100 Hz; slopes of 0.2 to 0.6 m/s2 that change over 10 to 30 s (measured on public recordings).
-_USUAL, _FACTOR = np.array([0.08, 0.04, 0.08]), np.array([3.0, 3.0, 2.5])
-#: First grid of levels, as multiples of the usual ones, and the factor of a finer one.
-_FIRST = ((0.35, 0.7, 1.4, 2.8, 5.6, 11.0), (0.35, 1.0, 3.0), (0.35, 0.8, 1.8))
-_FINER = 1.35
+_USUAL, _FACTOR = np.array([0.08, 0.04, 0.08]), np.array([2.5, 2.0, 2.5])
+#: Errors of receivers are alike over some seconds, and no noise is quite as the model has it: however
+#: many fixes there are, they say no more of the levels than so many.
+_ALIKE = 300.0
+#: First grid of levels, as multiples of the usual ones, and the factors of two finer ones.
+_FIRST = ((0.35, 0.7, 1.4, 2.8, 5.6, 11.0), (0.35, 1.0, 2.5, 6.0), (0.35, 0.8, 1.8))
+_FINER = (1.7, 1.3)
 #: Lags are tried in steps of this [s].
 _LAG_STEP_S = 0.1
 #: Time constants of receivers' smoothing that are tried [s]; a kernel is so many of them long.
@@ -53,7 +57,7 @@ _BLURS_S, _KERNEL = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8), 6.0
 #: Fixes closer than this [s] are means over half seconds, which hide what smoothing there is.
 _FAST_S = 0.7
 #: Levels are learnt from at most so many fixes, taken as stretches of so many.
-_LEARNT_FROM, _STRETCH = 1500, 300
+_LEARNT_FROM, _STRETCH = 900, 300
 #: Both fixes of a step slower than this: the receiver may hold a standing zero [m/s].
 _STANDING_MPS = 0.5
 #: A fix that misses its prediction by more sd than this is false (a zero held after the launch, a
@@ -61,8 +65,8 @@ _STANDING_MPS = 0.5
 GATE_SD = 5.0
 #: A lag changes over some time: scores are summed over stretches of this length [s].
 _LAG_BLOCK_S = 20.0
-#: Scores are taken over this step of the lag [s]: wider than the corners that false fixes make.
-_SCORE_STEP_S = 0.3
+#: Scores are taken over so many steps of the lag: wider than the corners that false fixes make.
+_SCORE_STEPS = 3
 #: Lags of phones wander by up to this [s]; within a recording by this share (a phone 2.05 s late was
 #: 1.65 to 2.6 s late by stretch). Between two clocks the lag itself stays unknown [s].
 _MOST_WANDER_S, _LAG_WANDERS, _USUAL_LAG_S = 0.4, 0.12, 1.0
@@ -227,8 +231,9 @@ class _Likelihood:
     def __call__(self, lags_s: Array, levels: Array) -> Array:
         """Return the sum over fixes and what is usual, shape (k,)."""
         unusual = np.log(levels / _USUAL) / np.log(_FACTOR)
-        total = self.terms(lags_s, levels).sum(axis=0) - 0.5 * (unusual**2).sum(axis=1)
-        return np.asarray(total)
+        weight = 1.0 / (1.0 + self.time_s.size / _ALIKE)
+        total = weight * self.terms(lags_s, levels).sum(axis=0)
+        return np.asarray(total - 0.5 * (unusual**2).sum(axis=1))
 
 
 def learn_levels(
@@ -259,17 +264,16 @@ def learn_levels(
     """
     cost = _Likelihood(fix_time_s, fix_speed_mps, accel_time_s, forward_mps2)
     lags = np.arange(scanned_s[0], scanned_s[1] + _LAG_STEP_S / 2, _LAG_STEP_S)
-    levels = _USUAL
-    for round_, grid in enumerate((_FIRST, ((1.0 / _FINER, 1.0, _FINER),) * 3)):
-        lag = float(lags[int(np.argmax(cost(lags, levels[None])))])
-        if round_ and not cost.fast:
-            near = lag + _LAG_STEP_S * np.arange(-1.0, 2.0)
-            total = cost.terms(near, levels[None], _BLURS_S).sum(axis=0)
-            cost.blur_s = _BLURS_S[int(np.argmax(total)) // near.size]
-            lag = float(near[int(np.argmax(total)) % near.size])
-        tried = levels * np.array(list(itertools.product(*grid)))
-        levels = tried[int(np.argmax(cost(np.array([lag]), tried)))]
-    total = cost(lags, levels[None])
+    lag = float(lags[::2][int(np.argmax(cost(lags[::2], _USUAL[None])))])
+    levels = _likeliest(cost, lag, _USUAL, _FIRST)
+    blurs_s = (0.0,) if cost.fast else _BLURS_S
+    near = lag + _LAG_STEP_S * np.arange(-3.0, 4.0)
+    best = int(np.argmax(cost.terms(near, levels[None], blurs_s).sum(axis=0)))
+    cost.blur_s, lag = blurs_s[best // near.size], float(near[best % near.size])
+    for factor in _FINER:
+        levels = _likeliest(cost, lag, levels, ((1.0 / factor, 1.0, factor),) * 3)
+    terms = cost.terms(lags, levels[None])
+    total = terms.sum(axis=0)
     weight = np.exp(total - total.max())
     weight /= weight.sum()
     lag = float(lags @ weight)
@@ -278,12 +282,25 @@ def learn_levels(
         lag, spread = _peak(lags, total)
     fix_sd, vibration, wander = (float(x) for x in levels)
     own_s = abs(lag) if scanned_s[0] <= 0.0 <= scanned_s[1] else _USUAL_LAG_S
-    scatter, left = _scatter_of_lag(cost, lag, levels, _LAG_WANDERS * own_s)
+    here = int(
+        np.clip(round((lag - lags[0]) / _LAG_STEP_S), _SCORE_STEPS, lags.size - 1 - _SCORE_STEPS)
+    )
+    around = terms[:, [here - _SCORE_STEPS, here, here + _SCORE_STEPS]]
+    moments = cost.time_s[1:][cost.counted]
+    scatter, left = _scatter_of_lag(moments, around, _LAG_WANDERS * own_s)
     return Learnt(
         levels=Levels(fix_sd_mps=fix_sd, vibration=vibration, wander=wander, blur_s=cost.blur_s),
         lag_s=lag,
         lag_sd_s=float(np.hypot(max(spread, scatter, 0.01), left)),
     )
+
+
+def _likeliest(
+    cost: _Likelihood, lag_s: float, levels: Array, factors: Sequence[Sequence[float]]
+) -> Array:
+    """Return the likeliest of some levels times every combination of factors."""
+    tried = levels * np.array(list(itertools.product(*factors)))
+    return np.asarray(tried[int(np.argmax(cost(np.array([lag_s]), tried)))])
 
 
 def _peak(lags_s: Array, total: Array) -> tuple[float, float]:
@@ -298,20 +315,18 @@ def _peak(lags_s: Array, total: Array) -> tuple[float, float]:
     return float(lags_s[top]) + shift * _LAG_STEP_S, _LAG_STEP_S / float(np.sqrt(-bend))
 
 
-def _scatter_of_lag(
-    cost: _Likelihood, lag_s: float, levels: Array, wander_s: float
-) -> tuple[float, float]:
+def _scatter_of_lag(time_s: Array, terms: Array, wander_s: float) -> tuple[float, float]:
     """Return the sd of the lag from the scatter of stretches, and what its wander leaves of it.
 
-    Each stretch has a score g (first derivative of its log likelihood) and a curvature h: the first
+    `terms`: log likelihood of each fix a step before the lag, at it and a step after. Each stretch has a score g (first derivative of its log likelihood) and a curvature h: the first
     is ``sqrt(sum g^2) / sum h``, the second ``wander sqrt(sum h^2) / sum h``, which is all of the
     wander where one stretch holds all that is known.
     """
-    terms = cost.terms(lag_s + _SCORE_STEP_S * np.array([-1.0, 0.0, 1.0]), levels[None])
-    block = (cost.time_s[1:][cost.counted] // _LAG_BLOCK_S).astype(np.int64)
+    step_s = _SCORE_STEPS * _LAG_STEP_S
+    block = (time_s // _LAG_BLOCK_S).astype(np.int64)
     _, owner = np.unique(block, return_inverse=True)
-    score = np.bincount(owner, (terms[:, 2] - terms[:, 0]) / (2.0 * _SCORE_STEP_S))
-    bend = np.bincount(owner, 2.0 * terms[:, 1] - terms[:, 2] - terms[:, 0]) / _SCORE_STEP_S**2
+    score = np.bincount(owner, (terms[:, 2] - terms[:, 0]) / (2.0 * step_s))
+    bend = np.bincount(owner, 2.0 * terms[:, 1] - terms[:, 2] - terms[:, 0]) / step_s**2
     total = float(bend.sum())
     if total <= 0.0:
         return 0.0, wander_s

@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.signals.gps import Fixes, half_second_means
 from analysis.signals.lag import SCANNED_LAGS_S, LagFit, fit_lag
-from analysis.signals.levels import Levels, learn_levels
+from analysis.signals.levels import Learnt, Levels, learn_levels
 from analysis.signals.orientation import gravity_at_rest, why_moved
 from logger.arrays import Array
 from logger.findings import Finding, Severity
@@ -25,6 +25,8 @@ __all__ = ["MIN_RATE_HZ", "Mount", "find_mount", "node_fixes", "refused", "refus
 MIN_RATE_HZ = 8.0
 #: Acceleration beyond this is a shock, not the vehicle [m/s2].
 _SHOCK_MPS2 = 40.0
+#: At rest a phone shows gravity within this share, or less than this where it has taken gravity out.
+_GRAVITY_SHARE, _NO_GRAVITY_MPS2 = 0.05, 2.0
 #: Hills explain changes of speed as well: measured shares are 0.2 to 0.9. Below, nothing is followed.
 _MIN_EXPLAINED = 0.15
 #: A lag known no better than this is unknown; one this near the end of the range is beyond it [s].
@@ -33,8 +35,8 @@ _UNKNOWN_S, _AT_END_S = 1.0, 0.05
 _UNSURE_S = 1.5
 #: With fewer fixes none is given away at the ends.
 _FEW_FIXES = 60
-#: Lags this near have the same forward axis [s], which is looked for at most so often.
-_SAME_LAG_S, _AXIS_ROUNDS = 0.15, 2
+#: Lags this near have the same forward axis [s].
+_SAME_LAG_S = 0.15
 #: A shift between two clocks known this well costs nothing [s].
 _SURE_SHIFT_S = 0.15
 
@@ -181,26 +183,13 @@ def _align(
     log: int,
 ) -> tuple[Mount, tuple[Finding, ...]]:
     """Level the axes by gravity and find the forward one; return the mount or why there is none."""
-    if rate_hz is None or rate_hz < MIN_RATE_HZ:
-        shown = "a single sample" if rate_hz is None else f"{rate_hz:.2g} samples a second"
-        return refused(f"{shown} cannot follow ride and engine vibration", rate_hz), ()
-    if fixes.t_s.size < 8:
-        return refused("there are too few speed fixes to find the forward axis", rate_hz), ()
     axes_mps2 = np.clip(axes_mps2, -_SHOCK_MPS2, _SHOCK_MPS2)
     gravity = gravity_at_rest(t_s, axes_mps2, fixes, same_clock=same_clock)
-    norm = float(np.linalg.norm(gravity))
-    removed = norm < 2.0
-    if not removed and abs(norm / STANDARD_GRAVITY_MPS2 - 1.0) > 0.05:
-        why = f"at rest it reads {norm:.2f} m/s2 where gravity is 9.81"
-        return refused(why, rate_hz), ()
-    notes: tuple[Finding, ...] = ()
-    basis = np.eye(3)
-    if removed:
-        text = "The phone had already removed gravity; offset and scale are fitted to GPS speed."
-        notes = (Finding("gravity_removed", "note", text, log=log),)
-    else:
-        # the two level axes: all that is at right angles to up
-        basis = np.asarray(np.linalg.svd(gravity[None, :] / norm)[2][1:].T)
+    unfit = _why_unfit(rate_hz, fixes, float(np.linalg.norm(gravity)))
+    if unfit is not None:
+        return refused(unfit, rate_hz), ()
+    basis, notes = _level_axes(gravity, log)
+    removed = bool(notes)
     flat = (axes_mps2 - gravity) @ basis
     if same_clock:
         lag = fit_lag(fixes.t_s, fixes.speed_mps, t_s, flat)
@@ -242,24 +231,50 @@ def _align(
     return mount, notes
 
 
+def _why_unfit(rate_hz: float | None, fixes: Fixes, at_rest_mps2: float) -> str | None:
+    """Return why the samples cannot be used whatever they say: rate, fixes, magnitude at rest."""
+    if rate_hz is None or rate_hz < MIN_RATE_HZ:
+        shown = "a single sample" if rate_hz is None else f"{rate_hz:.2g} samples a second"
+        return f"{shown} cannot follow ride and engine vibration"
+    if fixes.t_s.size < 8:
+        return "there are too few speed fixes to find the forward axis"
+    off = abs(at_rest_mps2 / STANDARD_GRAVITY_MPS2 - 1.0)
+    if at_rest_mps2 >= _NO_GRAVITY_MPS2 and off > _GRAVITY_SHARE:
+        return f"at rest it reads {at_rest_mps2:.2f} m/s2 where gravity is 9.81"
+    return None
+
+
+def _level_axes(gravity: Array, log: int) -> tuple[Array, tuple[Finding, ...]]:
+    """Return the level axes in device axes; all three, with a note, where gravity was removed."""
+    norm = float(np.linalg.norm(gravity))
+    if norm < _NO_GRAVITY_MPS2:
+        text = "The phone had already removed gravity; offset and scale are fitted to GPS speed."
+        return np.eye(3), (Finding("gravity_removed", "note", text, log=log),)
+    # all that is at right angles to up
+    return np.asarray(np.linalg.svd(gravity[None, :] / norm)[2][1:].T), ()
+
+
 def _learn(
     fixes: Fixes, t_s: Array, flat: Array, lag: LagFit, near: tuple[float, float]
 ) -> tuple[LagFit, Levels]:
     """Return lag, axis and noise levels by the likelihood of the fixes, from a first lag and axis."""
-    learnt = None
-    for _ in range(_AXIS_ROUNDS):
-        forward = flat @ (lag.weights / float(np.linalg.norm(lag.weights)))
-        nodes = node_fixes(fixes, t_s, near)
-        learnt = learn_levels(*nodes, t_s, forward, scanned_s=near)
-        before, lag = lag.lag_s, replace(lag, lag_s=learnt.lag_s, lag_sd_s=learnt.lag_sd_s)
-        if abs(lag.lag_s - before) < _SAME_LAG_S:
-            break
+    learnt = _learn_once(fixes, t_s, flat, lag, near)
+    if abs(learnt.lag_s - lag.lag_s) >= _SAME_LAG_S:
         # another lag has another forward axis
-        here = fit_lag(fixes.t_s, fixes.speed_mps, t_s, flat, scanned_s=(lag.lag_s, lag.lag_s))
+        at = (learnt.lag_s, learnt.lag_s)
+        here = fit_lag(fixes.t_s, fixes.speed_mps, t_s, flat, scanned_s=at)
         if here is not None:
             lag = replace(lag, weights=here.weights, explained=here.explained)
-    assert learnt is not None
-    return lag, learnt.levels
+            learnt = _learn_once(fixes, t_s, flat, lag, near)
+    return replace(lag, lag_s=learnt.lag_s, lag_sd_s=learnt.lag_sd_s), learnt.levels
+
+
+def _learn_once(
+    fixes: Fixes, t_s: Array, flat: Array, lag: LagFit, near: tuple[float, float]
+) -> Learnt:
+    """Return lag and levels for the forward axis of a lag's regression."""
+    forward = flat @ (lag.weights / float(np.linalg.norm(lag.weights)))
+    return learn_levels(*node_fixes(fixes, t_s, near), t_s, forward, scanned_s=near)
 
 
 def _clock_finding(t_s: Array, lag: LagFit, log: int) -> Finding:

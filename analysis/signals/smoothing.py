@@ -12,17 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
+from analysis.signals.alone import curve_of_fixes, smooth_fixes
 from analysis.signals.curve import (
     ACCEL_HOLE_S,
     Smoothed,
     SpeedCurve,
-    curve_between,
     curve_with_accel,
-    cut_curve,
-    joined_curve,
 )
 from analysis.signals.gps import Fixes, speed_fixes
-from analysis.signals.kalman import Motion, Noise, run_filter, run_smoother
+from analysis.signals.kalman import run_filter, run_smoother, variances_of
 from analysis.signals.lag import integral_at
 from analysis.signals.levels import (
     BROKEN_S,
@@ -32,7 +30,6 @@ from analysis.signals.levels import (
     motion_of,
     noise_of,
     seen_integral,
-    some_fixes,
 )
 from analysis.signals.mount import Mount, find_mount, node_fixes, refused, refused_finding
 from logger.arrays import Array
@@ -46,13 +43,9 @@ __all__ = [
     "Smoothed",
     "SpeedCurve",
     "fuse",
-    "smooth_fixes",
     "smooth_speed",
 ]
 
-#: Wander of the acceleration itself [m/s2 per sqrt(s)] tried when there is no accelerometer.
-_JERK_GRID = np.array([1e-3, 3e-3, 1e-2, 3e-2, 0.1, 0.2, 0.4, 0.8, 1.6, 3.0])
-_LEAST_FIX_SD_MPS = 0.02
 #: From this rate on fixes alone resolve a gear change [Hz].
 FAST_FIXES_HZ = 4.0
 #: Bodies nod and surge at 1 to 4 Hz, and gravity leaks into the accelerometer as they do; a vehicle's
@@ -65,8 +58,6 @@ _NOD_S, _ABRUPT_SD, _ABRUPT_MPS2, _ABRUPT_S = 0.2, 6.0, 1.5, 0.5
 _SURE_SD = 2.0
 #: Half of normal noise is smaller than this many standard deviations.
 _NORMAL_MEDIAN = 0.6745
-#: So many fixes are smoothed at once; neighbouring pieces share so many.
-_MOST_FIXES, _OVERLAP = 20_000, 300
 #: Fewer fixes beside the accelerometer leave it nothing to be judged by.
 _FEWEST = 4
 
@@ -143,92 +134,6 @@ class Fused:
         )
 
 
-def _motion_of_fixes(step_s: Array) -> Motion:
-    """Return the motion of speed and offset without accelerometer: dv/dt = -b, db/dt white noise."""
-    whole = step_s <= BROKEN_S
-    held = np.where(whole, step_s, 0.0)
-    transition, walks = np.zeros((step_s.size, 1, 2, 2)), np.zeros((step_s.size, 2, 2, 2))
-    # v' = v - b dt, b' = b; over a long hole both are forgotten
-    transition[:, 0, 0, 0] = transition[:, 0, 1, 1] = whole
-    transition[:, 0, 0, 1] = -held
-    # white noise on db/dt, integrated once into b and twice into v
-    walks[:, 0, 0, 0] = held**3 / 3.0
-    walks[:, 0, 0, 1] = walks[:, 0, 1, 0] = -(held**2) / 2.0
-    walks[:, 0, 1, 1] = held
-    # anything after a hole, in units of the variance of a fix
-    walks[:, 1] = np.where(whole, 0.0, _ANY)[:, None, None] * np.eye(2)
-    return Motion(transition=transition, gain=np.zeros((step_s.size, 1, 2)), walks=walks)
-
-
-#: Variance of what is not known at all, in units of the variance of a fix.
-_ANY = 1e6
-
-
-def smooth_fixes(fix_time_s: Array, fix_speed_mps: Array) -> Smoothed:
-    """Smooth speed fixes forwards and backwards in time, steps of any length.
-
-    Parameters
-    ----------
-    fix_time_s, fix_speed_mps : arrays of shape (n,)
-        At least two fixes [s], [m/s], times increasing.
-
-    Returns
-    -------
-    Smoothed
-        States at the fixes. The wander of the acceleration is chosen by maximum likelihood, so that
-        a steady pull is smoothed hard and a varied drive hardly; everything is in units of the
-        variance of the fixes, whose likeliest value follows from each wander.
-    """
-    variance, noise = _likeliest_wander(*some_fixes(fix_time_s, fix_speed_mps, _MOST_FIXES))
-    return _smooth_with(fix_time_s, fix_speed_mps, variance, noise)
-
-
-def _likeliest_wander(fix_time_s: Array, fix_speed_mps: Array) -> tuple[float, Noise]:
-    """Return the variance of the fixes and the noise of the likeliest wander."""
-    step_s = np.diff(fix_time_s)
-    motion = _motion_of_fixes(step_s)
-    ratio = (_JERK_GRID / 0.1) ** 2
-    noise = Noise(
-        fix_var=np.ones(ratio.size),
-        densities=np.column_stack([ratio, np.ones(ratio.size)]),
-        start_cov=np.tile(np.diag([1.0, _ANY]), (ratio.size, 1, 1)),
-    )
-    found = run_filter(motion, fix_speed_mps, noise)
-    joined = step_s <= BROKEN_S
-    squares = (found.innovation**2 / found.innovation_var)[joined].sum(axis=0)
-    freedom = max(int(joined.sum()) - 1, 1)
-    # the likeliest variance of the fixes for each wander, and the cost at it
-    variance = np.maximum(squares / freedom, _LEAST_FIX_SD_MPS**2)
-    cost = freedom * np.log(variance) + squares / variance
-    cost += np.log(found.innovation_var)[joined].sum(axis=0)
-    best = int(np.argmin(cost))
-    return float(variance[best]), noise.only(best)
-
-
-def _smooth_with(
-    fix_time_s: Array, fix_speed_mps: Array, variance: float, noise: Noise
-) -> Smoothed:
-    """Smooth fixes of known variance, the noise of their motion in units of it."""
-    motion = _motion_of_fixes(np.diff(fix_time_s))
-    found = run_filter(motion, fix_speed_mps, noise, keep=True)
-    state, covariance = run_smoother(motion, found)
-    variances = _variances(covariance) * variance
-    return Smoothed(
-        speed_mps=state[:, 0, 0],
-        offset_mps2=state[:, 0, 1],
-        speed_var=variances[:, 0],
-        offset_var=variances[:, 1],
-        fix_sd_mps=float(np.sqrt(variance)),
-        vibration=0.0,
-        wander=float(np.sqrt(noise.densities[0, 0] * variance)),
-    )
-
-
-def _variances(covariance: Array) -> Array:
-    """Return the variances of the first setting's states, shape (n, d)."""
-    return np.asarray(np.maximum(np.diagonal(covariance[:, 0], axis1=1, axis2=2), 0.0))
-
-
 def smooth_speed(
     fix_time_s: Array,
     fix_speed_mps: Array,
@@ -258,7 +163,7 @@ def smooth_speed(
     motion = motion_of(fix_time_s, force_integral_mps[:, None], blind)
     found = run_filter(motion, fix_speed_mps, noise_of(row), gate_sd=GATE_SD, keep=True)
     state, covariance = run_smoother(motion, found)
-    variances = _variances(covariance)
+    variances = variances_of(covariance)
     return Smoothed(
         speed_mps=state[:, 0, 0],
         offset_mps2=state[:, 0, 1],
@@ -308,7 +213,7 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
             return fused, notes
         mount = refused(why, mount.rate_hz)
         notes = (*notes, refused_finding(mount, log))
-    curve, fix_sd = _curve_of_fixes(fixes, log)
+    curve, fix_sd = curve_of_fixes(fixes, log)
     fused = Fused(
         curve=curve,
         fixes=fixes,
@@ -318,23 +223,6 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
         fix_sd_mps=fix_sd,
     )
     return fused, notes
-
-
-def _curve_of_fixes(fixes: Fixes, log: int) -> tuple[SpeedCurve, float]:
-    """Return the curve of fixes alone, made in pieces where there are very many, and their noise."""
-    t_s, speed_mps = fixes.t_s, fixes.speed_mps
-    variance, noise = _likeliest_wander(*some_fixes(t_s, speed_mps, _MOST_FIXES))
-    curves = []
-    for start in range(0, t_s.size, _MOST_FIXES):
-        # a few fixes of the neighbours decide what happens at the ends
-        use = slice(max(start - _OVERLAP, 0), min(start + _MOST_FIXES + _OVERLAP, t_s.size))
-        if use.stop - use.start < _FEWEST:
-            continue
-        smooth = _smooth_with(t_s[use], speed_mps[use], variance, noise)
-        curve = curve_between(log, t_s[use], smooth)
-        end = t_s[min(start + _MOST_FIXES, t_s.size - 1)]
-        curves.append(cut_curve(curve, float(t_s[start]), float(end)))
-    return joined_curve(curves), float(np.sqrt(variance))
 
 
 def _with_accelerometer(fixes: Fixes, mount: Mount, log: int) -> tuple[Fused | None, str]:

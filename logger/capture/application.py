@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import hmac
 import re
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from starlette.applications import Starlette
@@ -24,7 +24,7 @@ from logger.capture.pages import PageFile
 from logger.capture.parts import Part, Refusal, State
 from logger.capture.uploads import ID, Store
 
-__all__ = ["REST", "SECURITY_HEADERS", "SILENT_S", "build_application"]
+__all__ = ["REST", "SECURITY_HEADERS", "SILENT_S", "Extra", "build_application"]
 
 #: Key of a request's state with the bytes that had come, but were not fetched, when the connection
 #: broke.
@@ -57,6 +57,16 @@ SECURITY_HEADERS: dict[str, str] = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extra:
+    """One more address, answered from outside this package; behind the token unless `token` is off."""
+
+    path: str
+    answer: Callable[[Request], Awaitable[Response]]
+    method: str = "GET"
+    token: bool = True
+
+
 @dataclass(slots=True)
 class _Hold:
     """The lock of one recording, and the request that holds it."""
@@ -85,34 +95,40 @@ class _Recordings:
         self.silent_s = silent_s
         self.holds: dict[str, _Hold] = {}
 
-    def _admit(self, request: Request) -> str:
-        """Return the recording's id where the token is right."""
+    def _admit(self, request: Request) -> None:
+        """Refuse a request whose token is not right."""
         scheme, _, given = request.headers.get("authorization", "").partition(" ")
         right = hmac.compare_digest(given.strip().encode("utf-8", "replace"), self.token)
         if scheme.lower() != "bearer" or not right:
             self.stranger(request.client.host if request.client else "?")
             text = "the token is missing or wrong: scan the code in the computer's window again"
             raise Refusal(401, text)
-        key: str = request.path_params["key"]
-        if not ID.fullmatch(key):
-            raise Refusal(404, "a recording's id is 32 lower-case hexadecimal digits")
-        return key
+
+    def guarded(self, extra: Extra) -> Route:
+        """Return the route of an extra address."""
+
+        async def answer(request: Request) -> Response:
+            try:
+                if extra.token:
+                    self._admit(request)
+            except Refusal as refusal:
+                return _refusal_answer(refusal)
+            return await extra.answer(request)
+
+        return Route(extra.path, answer, methods=[extra.method])
 
     async def answer(self, request: Request) -> Response:
         """Answer GET and PUT."""
         try:
-            key = self._admit(request)
+            self._admit(request)
+            key: str = request.path_params["key"]
+            if not ID.fullmatch(key):
+                raise Refusal(404, "a recording's id is 32 lower-case hexadecimal digits")
             if request.method == "PUT":
                 return _state_answer(await self._put(request, key))
             return _state_answer(await self._state(key))
         except Refusal as refusal:
-            body: dict[str, object] = {"error": refusal.text}
-            if refusal.state is not None:
-                body |= {"have": refusal.state.have, "done": refusal.state.done}
-            headers = {"www-authenticate": "Bearer"} if refusal.status == 401 else {}
-            if refusal.status == 503:
-                headers["retry-after"] = "3"
-            return _json(body, refusal.status, headers)
+            return _refusal_answer(refusal)
 
     async def _state(self, key: str) -> State:
         """Return how much is here; what is whole, but could not be moved before, is moved now."""
@@ -224,6 +240,16 @@ def _json(body: object, status: int, headers: Mapping[str, str] | None = None) -
     return JSONResponse(body, status, {"cache-control": "no-store", **(headers or {})})
 
 
+def _refusal_answer(refusal: Refusal) -> Response:
+    body: dict[str, object] = {"error": refusal.text}
+    if refusal.state is not None:
+        body |= {"have": refusal.state.have, "done": refusal.state.done}
+    headers = {"www-authenticate": "Bearer"} if refusal.status == 401 else {}
+    if refusal.status == 503:
+        headers["retry-after"] = "3"
+    return _json(body, refusal.status, headers)
+
+
 def _state_answer(state: State) -> Response:
     return _json({"have": state.have, "done": state.done}, 200)
 
@@ -247,9 +273,11 @@ class _Outermost:
             nonlocal began
             if message["type"] == "http.response.start":
                 began = True
+                own = {name for name, _ in message["headers"]}  # a page may have its own policy
+                added = [(k.encode(), v.encode()) for k, v in SECURITY_HEADERS.items()]
                 message["headers"] = [
                     *message["headers"],
-                    *((k.encode(), v.encode()) for k, v in SECURITY_HEADERS.items()),
+                    *(pair for pair in added if pair[0] not in own),
                 ]
             await send(message)
 
@@ -299,6 +327,7 @@ def build_application(
     stranger: Callable[[str], None],
     fault: Callable[[Exception], None],
     silent_s: float = SILENT_S,
+    extras: Sequence[Extra] = (),
 ) -> ASGIApp:
     """Build the application: the page for everyone, recordings by token.
 
@@ -320,11 +349,14 @@ def build_application(
         Called with what should never have been raised.
     silent_s : float
         How long a sender may send nothing [s].
+    extras : sequence of Extra
+        More addresses, behind the same checks.
     """
     recordings = _Recordings(store, token, arrived, stranger, silent_s)
     inner = Starlette(
         routes=[
             Route("/recordings/{key}", recordings.answer, methods=["GET", "PUT"]),
+            *(recordings.guarded(extra) for extra in extras),
             Route("/{path:path}", _page(pages), methods=["GET"]),
         ],
         exception_handlers={HTTPException: _refused},

@@ -35,6 +35,8 @@ _WATCH_EVERY_S = 3.0
 #: Head of a request [bytes]; a phone's has some hundred.
 _MOST_HEAD_BYTES = 16_384
 _GRACE_S = 3
+#: Of TLS 1.2: authenticated encryption with forward secrecy alone; TLS 1.3 has nothing else.
+_CIPHERS = "ECDHE+AESGCM:ECDHE+CHACHA20"
 
 
 class _Connection(H11Protocol):
@@ -44,10 +46,29 @@ class _Connection(H11Protocol):
         super().connection_made(transport)
         self._waiting_since = self._heard_at = self.loop.time()
         self._watch: asyncio.TimerHandle | None = None
+        if len(self.connections) >= (self.limit_concurrency or _MOST_CONNECTIONS):
+            self._make_room()
         if len(self.connections) > 2 * (self.limit_concurrency or _MOST_CONNECTIONS):
             transport.abort()
             return
         self._watch = self.loop.call_later(_WATCH_EVERY_S, self._look)
+
+    @property
+    def _idle(self) -> bool:
+        return self.cycle is None or self.cycle.response_complete
+
+    def _make_room(self) -> None:
+        """Disconnect the client that has been silent for longest, so that this one need not wait."""
+        silent = [
+            other
+            for other in self.connections
+            if isinstance(other, _Connection) and other is not self
+            if other._idle
+        ]
+        if silent:
+            longest = min(silent, key=lambda other: other._waiting_since)
+            self.connections.discard(longest)  # at once: this one's request may be here already
+            longest.transport.abort()
 
     def data_received(self, data: bytes) -> None:
         self._heard_at = self.loop.time()
@@ -69,14 +90,14 @@ class _Connection(H11Protocol):
 
     def shutdown(self) -> None:
         """End at once where nothing is under way; a part in transit has a moment to end."""
-        if self.cycle is None or self.cycle.response_complete:
+        if self._idle:
             self.transport.abort()
         else:
             super().shutdown()
 
     def _look(self) -> None:
         now = self.loop.time()
-        if self.cycle is None or self.cycle.response_complete:
+        if self._idle:
             late = now - self._waiting_since > _HEAD_S
         else:
             late = now - self._heard_at > _ANSWER_S
@@ -155,6 +176,7 @@ def serve(
         ws="none",
         lifespan="off",
         ssl_certfile=str(identity.file),
+        ssl_ciphers=_CIPHERS,
         log_config=None,
         log_level="critical",
         access_log=False,

@@ -70,7 +70,11 @@ class Air:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """What is known of road and wind from elsewhere; slopes as ratio (rise over run)."""
+    """What is known of road and wind from elsewhere; slopes as ratio (rise over run).
+
+    The defaults are what holds where nothing is stated: a road chosen for being level, and any wind
+    that one would drive in (our choice, wide on purpose).
+    """
 
     slope: float = 0.0
     slope_sd: float = 0.005
@@ -208,12 +212,13 @@ def _air(top: KeyTable) -> Air | None:
 
 def _site(top: KeyTable) -> Site:
     table = top.table("site", KNOWN_KEYS["site"])
-    slope_sd_percent = table.quantity_or(SITE["slope_uncertainty"], 0.5)
-    wind_sd_mps = table.quantity_or(SITE["wind_uncertainty"], 3.0)
+    usual = Site()
+    slope_sd_percent = table.quantity_or(SITE["slope_uncertainty"], 100.0 * usual.slope_sd)
+    wind_sd_mps = table.quantity_or(SITE["wind_uncertainty"], usual.wind_sd_mps)
     return Site(
-        slope=table.quantity_or(SITE["slope"], 0.0) / 100.0,
+        slope=table.quantity_or(SITE["slope"], 100.0 * usual.slope) / 100.0,
         slope_sd=max(slope_sd_percent / 100.0, _SLOPE_SD_FLOOR),
-        wind_mps=table.quantity_or(SITE["wind"], 0.0),
+        wind_mps=table.quantity_or(SITE["wind"], usual.wind_mps),
         wind_sd_mps=max(wind_sd_mps, _WIND_SD_FLOOR_MPS),
     )
 

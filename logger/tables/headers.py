@@ -205,7 +205,7 @@ def _tokens(header: str) -> list[str]:
     text = re.sub(r"([a-z0-9])([A-Z])", r"\1 \2", text)
     text = re.sub(r"([A-Z]+)([A-Z][a-z])", r"\1 \2", text)
     out: list[str] = []
-    for word in re.findall(r"[A-Za-z]+|\d+", text):
+    for word in re.findall(r"[^\W\d_]+|\d+", text):
         low = word.lower()
         joined = _JOINED.fullmatch(low)
         if joined:

@@ -262,7 +262,8 @@ def true_spread(one: Opened, runs: list[RunData], knots: tuple[Array, ...]) -> S
     """Return the noise levels that the session truly has."""
     log, site, phone = one.truth.logs[0], one.site, one.phone
     drive_sd, coast_sd = _vibration(one, runs)
-    waves = np.array(site.ripple_slopes)
+    # by the bands in which the model holds the slope: shorter and longer than 600 m
+    waves, long = np.array(site.ripple_slopes), np.array(site.ripple_lengths_m) > 600.0
     known = {
         "fix": log.gps_white_mps,
         "force_drive": drive_sd,
@@ -274,7 +275,8 @@ def true_spread(one: Opened, runs: list[RunData], knots: tuple[Array, ...]) -> S
         "lag_wander": max(phone.lag_wander_s, 0.005),
         "lag": 0.005,
         "pull": 0.008,  # scatter of the simulated engine from pull to pull
-        "slope": float(np.sqrt(np.sum(waves**2) / 2.0)),
+        "slope": max(float(np.sqrt(np.sum(waves[~long] ** 2) / 2.0)), 3e-4),
+        "slope_long": max(float(np.sqrt(np.sum(waves[long] ** 2) / 2.0)), 3e-4),
         "bend": _bend(one, knots),
         "scale": 0.0005,
     }

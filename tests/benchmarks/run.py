@@ -94,6 +94,7 @@ BENCHMARKS = (
     Benchmark("reading_speed", 4),
     Benchmark("page_cut", 4),
     Benchmark("published", 4),
+    Benchmark("verdicts", 5),
     Benchmark("gates", 8),
     Benchmark("batch", 8),
     Benchmark("plan", 12),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from spellings import judged
+from make_spellings import judged
 
 
 @pytest.mark.parametrize("part", range(4))

@@ -33,6 +33,7 @@ __all__ = [
     "address_of",
     "browser_path",
     "column",
+    "fed_rows",
     "feed",
     "kill_browser",
     "killed",
@@ -237,6 +238,38 @@ def made_rows(seconds: float, start_ms: float = 1000.0, seed: int = 1) -> list[l
         latitude += 0.37 * k / 111_250  # metres per degree there: readers compare speed with place
         fix = [latitude, -7.2 + 1e-7 * k, 88.25 + k, 3.5, 0.37 * k, 359.9 - k]
         rows.append([at + 350, "fix", round(at), *fix])
+    return sorted(rows, key=lambda row: row[0])
+
+
+_FIX = [
+    "latitude_deg",
+    "longitude_deg",
+    "elevation_m",
+    "position_accuracy_m",
+    "speed_mps",
+    "heading_deg",
+]
+
+
+def fed_rows(recording: Recording, start_ms: float) -> list[list[Any]]:
+    """Return a recording as a phone would deliver it: fixes and motion by the time they arrive."""
+    rows: list[list[Any]] = []
+    motion = [recording.channel(f"accel_{axis}_mps2") for axis in "xyz"]
+    assert all(channel is not None for channel in motion)
+    columns = [channel.values.tolist() for channel in motion if channel is not None]
+    assert motion[0] is not None
+    for t_s, *accel in zip(motion[0].t_s.tolist(), *columns, strict=True):
+        stamp = start_ms + 1000 * t_s
+        rows.append([stamp + 2, "motion", stamp, *accel])
+    fixes: dict[float, list[Any]] = {}
+    for place, name in enumerate(_FIX):
+        channel = recording.channel(name)
+        assert channel is not None
+        for t_s, value in zip(channel.t_s.tolist(), channel.values.tolist(), strict=True):
+            fixes.setdefault(t_s, [None] * len(_FIX))[place] = value
+    for t_s, values in fixes.items():
+        stamp = start_ms + 1000 * t_s
+        rows.append([stamp + 80, "fix", stamp, *values])
     return sorted(rows, key=lambda row: row[0])
 
 

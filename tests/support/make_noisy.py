@@ -60,7 +60,12 @@ def draw_world(
     """Draw what the priors leave open: wind, slope and its profile, scale and memory."""
     place = np.arange(-100.0, 1701.0, 60.0)
     layout = Layout(gear_knots_mps=(), slope_knots_m=place, gravity_share=0.97)
-    prior = Prior(mean=np.zeros(7), sd=np.ones(7), most_slope=slope_sd, most_wind_mps=wind_sd)
+    prior = Prior(
+        mean=np.zeros(Layout.SINGLE),
+        sd=np.ones(Layout.SINGLE),
+        most_slope=slope_sd,
+        most_wind_mps=wind_sd,
+    )
     precision = shared_prior_matrix(layout, prior, spread)[0][layout.slope, layout.slope]
     profile = np.linalg.cholesky(np.linalg.inv(precision)) @ rng.standard_normal(place.size)
     return World(

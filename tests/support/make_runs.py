@@ -36,8 +36,8 @@ _KNOTS = (np.linspace(1.0, 15.5, 9), np.linspace(11.0, 26.0, 9))
 
 #: Of the first seven shared unknowns, of the slope profile and of the wind of a run.
 PRIOR = Prior(
-    mean=np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3]),
-    sd=np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2]),
+    mean=np.array([0.10, 0.05, 0.35, 0.0, 0.0, 0.0, 0.3, 0.0]),
+    sd=np.array([0.15, 0.20, 2.0, 3.0, 0.005, 0.06, 0.2, 0.02]),
     most_slope=0.005,
     most_wind_mps=3.0,
 )
@@ -113,7 +113,7 @@ def make_problem(
         gear_level_mps2=(3.0, 2.0),
     )
     shared = np.zeros(layout.size)
-    shared[:7] = (0.13, 0.05, 0.30, 1.2, 0.002, 0.03, 0.35)
+    shared[: Layout.SINGLE] = (0.13, 0.05, 0.30, 1.2, 0.002, 0.03, 0.35, 0.02)
     shared[layout.slope] = ripple * np.sin(slope_knots / 90.0)
     shared[layout.gear(0)] = 3.2 - 0.05 * (_KNOTS[0] - 8.0) - 0.004 * (_KNOTS[0] - 8.0) ** 2
     shared[layout.gear(1)] = 2.1 - 0.05 * (_KNOTS[1] - 18.0)

@@ -1,14 +1,16 @@
 // The screens before and during a recording.
 
-import { checks, storageState } from "./checks.js";
+import { checks, gpsShort, storageState } from "./checks.js";
 import { tableOf, handOver } from "./files.js";
 import { Guide } from "./guide.js";
 import { makeOffline } from "./offline.js";
 import { Recorder } from "./recorder.js";
 import { ScreenLock } from "./screen.js";
 import { Sensors } from "./sensors.js";
-import { massOf, save, shown, speedsOf } from "./settings.js";
-import { $, ask, duration, make, setText, show } from "./view.js";
+import { standing } from "./review.js";
+import { shown, speedsOf } from "./settings.js";
+import { Setup } from "./setup.js";
+import { $, ask, duration, make, pause, setText, show, SIGNS } from "./view.js";
 import { Voice } from "./voice.js";
 
 const TICK_MS = 250;
@@ -28,6 +30,7 @@ export class Drive {
   #storage = {};
   #offline = null;
   #lost = false;
+  #still = false;
   #warned_ms = -Infinity;
   #hidden = false;
   #full = false;
@@ -39,7 +42,7 @@ export class Drive {
     this.#ended = ended;
     this.sensors.onFix = (fix) => this.#fix(fix);
     this.lock.onLost = () => this.recorder?.event("screen_released");
-    this.#fill();
+    this.setup = new Setup(settings);
     $("insecure").hidden = isSecureContext;
     $("allow").addEventListener("click", () => this.allow());
     $("start").addEventListener("click", () => this.start());
@@ -47,8 +50,6 @@ export class Drive {
     $("mark").addEventListener("click", () => this.mark());
     $("keep").addEventListener("click", () => this.keep());
     $("try").addEventListener("click", () => this.#tryVoice());
-    $("setup").addEventListener("input", () => this.#read());
-    $("setup").addEventListener("submit", (event) => event.preventDefault());
     document.addEventListener("visibilitychange", () => this.#visibility());
     addEventListener("pagehide", () => this.recorder?.flush());
     addEventListener("beforeunload", (event) => {
@@ -67,20 +68,25 @@ export class Drive {
     navigator.storage?.persist?.().then(storageState).then((state) => { this.#storage = state; }, () => {});
     $("allow").hidden = true;
     $("start").hidden = false;
-    $("start").focus();
+    $("start").focus({ preventScroll: true });
     await asked;
     this.#tick();
   }
 
+  /** Show the screen before a run, with the count of what there is. */
+  async ready() {
+    show("drive");
+    setText($("so-far"), standing(await this.store.list(), this.setup.facts()));
+  }
+
   async start() {
-    if (this.recorder || !this.#read()) return;
+    if (this.recorder || !this.setup.read()) return;
     const { settings, sensors } = this;
     this.voice.prime();
     sensors.clock.settle();
     const speeds = speedsOf(settings);
     const facts = {
-      mass_kg: massOf(settings).mass_kg,
-      note: settings.note,
+      ...this.setup.facts(),
       target_mps: settings.guide === "off" ? null : speeds.target_mps,
       low_mps: settings.guide === "off" ? null : speeds.low_mps,
       elevation: "above the WGS84 ellipsoid",
@@ -89,11 +95,11 @@ export class Drive {
     };
     this.recorder = new Recorder(this.store, sensors.clock, facts, () => this.#stored());
     this.guide = settings.guide === "off" ? null : new Guide(speeds.target_mps, speeds.low_mps);
-    [this.#lost, this.#full, this.#warned_ms] = [false, false, -Infinity];
+    [this.#lost, this.#still, this.#full, this.#warned_ms] = [false, false, false, -Infinity];
     sensors.recorder = this.recorder;
     setText($("alarm"), "");
     setText($("marks"), "");
-    $("keep").hidden = true;
+    $("keep").hidden = !($("mark").hidden = false);
     $("stop").disabled = false;
     show("record");
     this.#tick();
@@ -103,7 +109,7 @@ export class Drive {
     } catch {
       sensors.recorder = this.recorder = null;
       show("drive");
-      setText($("bar-note"), "The phone's storage takes nothing: it is full, or closed to this page (a private window?). Make room, or open the page in an ordinary window.");
+      setText($("bar-note"), "The phone's storage takes nothing: it is full, or closed to this page. Make room, or open it in an ordinary window.");
       return;
     }
     this.recorder.orientation(sensors.angles);
@@ -121,7 +127,7 @@ export class Drive {
     if (!whole) {
       const words = "Not everything could be stored: the phone is full. Save it to a file now, then stop again.";
       setText($("alarm"), words);
-      $("keep").hidden = false;
+      $("mark").hidden = !($("keep").hidden = false);
       this.voice.tell("warning", this.#spoken(words));
       if (!(await ask({ title: "The last part is not stored", text: words, yes: "Leave that part out", no: "Stay here", danger: true }))) return;
     }
@@ -165,7 +171,7 @@ export class Drive {
     const step = this.sensors.clock.settle();
     recorder.event("visible", step ? `clock moved ${(step / 1000).toFixed(1)} s` : "");
     if (this.#hidden) {
-      this.#warn("The page was hidden: nothing was recorded meanwhile. This run has a hole.");
+      this.#warn("The page was hidden: this run has a hole.");
     }
     this.#hidden = false;
   }
@@ -184,11 +190,11 @@ export class Drive {
     const full = Boolean(this.recorder?.trouble);
     if (full && !this.#full) {
       this.#warn("The phone's storage takes no more. What was stored is kept; stop now and save it to a file.");
-      $("keep").hidden = false;
+      $("mark").hidden = !($("keep").hidden = false);
     }
     if (!full && this.#full) {
       setText($("alarm"), "");
-      $("keep").hidden = true;
+      $("keep").hidden = !($("mark").hidden = false);
     }
     this.#full = full;
   }
@@ -199,15 +205,17 @@ export class Drive {
       this.#showChecks();
       return;
     }
-    const lost = sensors.gpsLost();
-    if (lost !== this.#lost && !document.hidden) {
-      this.#lost = lost;
-      recorder.event(lost ? "gps_lost" : "gps_back");
-      if (lost) this.#warn("GPS is lost.");
+    const [lost, still] = [sensors.gpsLost(), sensors.motionLost()];
+    if ((lost !== this.#lost || still !== this.#still) && !document.hidden) {
+      const words = [lost ? "GPS is lost." : "", still ? "Motion is lost." : ""].filter(Boolean).join(" ");
+      if (lost !== this.#lost) recorder.event(lost ? "gps_lost" : "gps_back");
+      const worse = (lost && !this.#lost) || (still && !this.#still);
+      if (worse) this.#warn(words);
       else {
-        setText($("alarm"), "");
-        this.voice.tell("good", this.#spoken("GPS is back"));
+        setText($("alarm"), words);
+        this.voice.tell("good", this.#spoken(lost === this.#lost ? "Motion is back" : "GPS is back"));
       }
+      [this.#lost, this.#still] = [lost, still];
     } else if (lost && performance.now() - this.#warned_ms > WARN_AGAIN_MS) {
       this.#warn("GPS is still lost.");
       sensors.watchAgain(); // some phones end a watch while the page is hidden
@@ -222,7 +230,7 @@ export class Drive {
     const speed = this.#lost || sensors.speed_mps === null ? "–" : Math.round(shown(sensors.speed_mps, settings.unit));
     setText($("speed"), String(speed));
     setText($("speed-unit"), settings.unit);
-    setText($("step"), this.#step());
+    this.#showStep();
     const metres = sensors.accuracy_m === null ? "waiting" : `±${Math.max(1, Math.round(sensors.accuracy_m))} m`;
     setText($("fact-gps"), this.#lost ? "lost" : metres);
     const rate = Math.round(sensors.motionRate());
@@ -231,15 +239,18 @@ export class Drive {
     setText($("screen-note"), this.lock.state === "held" ? "" : "Keep the screen on by hand: it must not lock.");
   }
 
-  #step() {
+  /** The step by word, sign and colour; what they look like is the style sheet's. */
+  #showStep() {
     const { target, low, unit } = this.settings;
-    switch (this.guide?.state) {
-      case "wait": return "Waiting for a good fix";
-      case "armed": return `Ready. Pull up to ${target} ${unit}`;
-      case "coast": return `Neutral. Coast down to ${low} ${unit}`;
-      case "done": return "Done. Brake gently";
-      default: return "";
-    }
+    const [word, more] = {
+      wait: ["Wait", "for a good fix"],
+      armed: ["Pull", `up to ${target} ${unit}`],
+      coast: ["Neutral", `roll down to ${low} ${unit}`],
+      done: ["Brake gently", "the run is over"],
+    }[this.guide?.state] ?? ["", ""];
+    setText($("step"), word);
+    setText($("step-more"), more);
+    $("record").dataset.step = this.guide?.state ?? "off";
   }
 
   #showChecks() {
@@ -249,56 +260,17 @@ export class Drive {
       box.append(...rows.map(() => make("li", {},
         make("span", { className: "sign" }), make("b"), make("span", { className: "words" }))));
     }
-    rows.forEach(([state, title, words], index) => {
-      const item = box.children[index];
-      item.className = state;
-      const [sign, name, text] = item.children;
-      setText(sign, { good: "OK", fair: "note", bad: "no", wait: "…" }[state]);
-      setText(name, title);
-      setText(text, words);
+    rows.forEach(([state, ...words], index) => {
+      box.children[index].className = state;
+      [SIGNS[state], ...words].forEach((text, k) => setText(box.children[index].children[k], text));
     });
     const refused = this.sensors.location === "refused" || this.sensors.location === "missing";
     $("start").disabled = refused;
-    if (refused) setText($("bar-note"), "Without location there is nothing to record.");
-  }
-
-  #fill() {
-    const { settings } = this;
-    const fields = { mass: "mass", "mass-unit": "massUnit", note: "note", target: "target", low: "low", unit: "unit", guide: "guide", look: "look" };
-    for (const [id, key] of Object.entries(fields)) $(id).value = settings[key];
-    this.fields = fields;
-    this.#paint();
-  }
-
-  /** Take the form's values; returns whether they can be used. */
-  #read() {
-    const before = this.settings.unit;
-    for (const [id, key] of Object.entries(this.fields)) this.settings[key] = $(id).value;
-    if (before !== this.settings.unit) this.#convert();
-    save(this.settings);
-    const mass = massOf(this.settings).wrong;
-    const speeds = speedsOf(this.settings).wrong;
-    for (const [ids, error, words] of [[["mass"], "mass-error", mass], [["target", "low"], "speeds-error", speeds]]) {
-      setText($(error), words);
-      for (const id of ids) $(id).setAttribute("aria-invalid", String(Boolean(words)));
-    }
-    this.#paint();
-    if (mass || speeds) {
-      $(mass ? "mass" : "target").scrollIntoView({ block: "center" });
-      return false;
-    }
-    return true;
-  }
-
-  /** Speeds that are round numbers in the new unit. */
-  #convert() {
-    const [low, high] = this.settings.unit === "mph" ? ["12", "60"] : ["20", "100"];
-    this.settings.low = $("low").value = low;
-    this.settings.target = $("target").value = high;
-  }
-
-  #paint() {
-    document.documentElement.dataset.look = this.settings.look;
+    if (refused) setText($("bar-note"), rows[0][2]); // what to do about it, where it is seen
+    const [state, words] = gpsShort(this.sensors);
+    $("bar-gps").className = `gps ${state}`;
+    setText($("bar-gps-sign"), SIGNS[state]);
+    setText($("bar-gps-words"), words);
   }
 
   async #tryVoice() {
@@ -306,7 +278,7 @@ export class Drive {
     for (const cue of ["ready", "target", "low"]) {
       if (this.settings.guide === "off") return;
       this.voice.tell(cue, this.#spoken(CUES[cue].words));
-      await new Promise((resolve) => setTimeout(resolve, 2000));
+      await pause(2000);
     }
   }
 }

@@ -2,7 +2,7 @@
 
 import { COLUMNS, headLines } from "./rows.js";
 
-const AT = Object.fromEntries(COLUMNS.map((name, index) => [name, index]));
+export const AT = Object.fromEntries(COLUMNS.map((name, index) => [name, index]));
 
 /** Lines in order of their stamps; fixes carry older stamps than the motion that came with them. */
 async function sortedLines(store, id, more) {

@@ -1,6 +1,8 @@
 // The screens of stored recordings: list, and one of them.
 
 import { gpxOf, handOver, tableOf } from "./files.js";
+import { follow } from "./report.js";
+import { showVerdict, verdictOf } from "./review.js";
 import { send, SendError } from "./send.js";
 import { token } from "./settings.js";
 import { $, ask, duration, make, setText, show, size, when } from "./view.js";
@@ -10,12 +12,14 @@ export class Library {
   #files = null;
   #busy = false;
 
-  constructor(store) {
+  constructor(store, settings) {
     this.store = store;
+    this.settings = settings;
     $("back").addEventListener("click", () => this.list());
     $("send").addEventListener("click", () => this.#send());
     $("save-csv").addEventListener("click", () => this.#save("table"));
     $("save-gpx").addEventListener("click", () => this.#save("track"));
+    $("report-again").addEventListener("click", () => this.#follow("POST"));
     $("rename").addEventListener("click", () => this.#rename());
     $("delete").addEventListener("click", () => this.#delete());
   }
@@ -40,7 +44,7 @@ export class Library {
   #card(entry) {
     const open = make("button", { type: "button", className: "card" },
       make("b", { textContent: entry.name }),
-      make("span", { textContent: facts(entry) }),
+      make("span", { textContent: [worth(entry), facts(entry)].filter(Boolean).join(", ") }),
       make("span", { className: "state", textContent: state(entry) }));
     open.addEventListener("click", () => this.open(entry.id));
     return make("li", {}, open);
@@ -56,12 +60,14 @@ export class Library {
     this.#entry = entry;
     this.#files = null;
     setText($("one-title"), entry.name);
-    const { mass_kg, note } = entry.facts;
+    const { mass_kg, note, vehicle, state: made } = entry.facts;
     setText($("one-facts"), `${facts(entry)}.${entry.named ? ` Started ${when(entry.started_ms)}.` : ""}`);
-    setText($("one-note"), [mass_kg ? `${Math.round(mass_kg)} kg` : "no mass given", note].filter(Boolean).join(", "));
+    setText($("one-note"), [vehicle, made, mass_kg ? `${Math.round(mass_kg)} kg` : "no mass given", note].filter(Boolean).join(", "));
     setText($("one-state"), "Making the files ready …");
     setText($("one-alarm"), "");
     $("sending").hidden = true;
+    $("verdict").hidden = $("report").hidden = true;
+    if (entry.sent_ms) this.#follow();
     this.#lead();
     this.#able(false);
     show("one");
@@ -70,7 +76,7 @@ export class Library {
       setText($("one-state"), state(entry));
     } catch {
       setText($("one-state"), "");
-      setText($("one-alarm"), "The files cannot be made: the phone is short of memory. Close other pages and open this recording again.");
+      setText($("one-alarm"), "The phone is short of memory. Close other pages and open this recording again.");
     }
     this.#able(true);
     await this.count();
@@ -79,7 +85,18 @@ export class Library {
   async #prepare() {
     const entry = this.#entry;
     const { file, lines } = await tableOf(this.store, entry);
-    if (this.#entry === entry) this.#files = { table: file, track: gpxOf(entry, lines) };
+    if (this.#entry !== entry) return;
+    this.#files = { table: file, track: gpxOf(entry, lines) };
+    const { unit } = this.settings;
+    const kept = showVerdict(entry, verdictOf(entry, lines, unit), await this.store.list(), unit);
+    if (this.#entry !== entry) return;
+    $("verdict").hidden = false;
+    if (JSON.stringify(kept) !== JSON.stringify(entry.verdict)) await this.#note(entry, { verdict: kept });
+  }
+
+  #follow(method) {
+    const entry = this.#entry;
+    follow(() => this.#entry === entry, method);
   }
 
   /** The one coloured button is what remains to be done. */
@@ -127,10 +144,13 @@ export class Library {
         setText($("one-state"), words || `Sending: ${size(have)} of ${size(all)}`);
       });
       await this.#note(entry, { sent_ms: Date.now() });
-      if (here()) setText($("one-state"), "The computer has all of it. You may delete it here.");
-      if (here()) $("sending").hidden = true;
+      if (here()) {
+        setText($("one-state"), "The computer has all of it. You may delete it here.");
+        $("sending").hidden = true;
+        this.#follow();
+      }
     } catch (error) {
-      const words = error instanceof SendError ? error.message : "Sending failed. Save the table instead, and copy it to the computer.";
+      const words = error instanceof SendError ? error.message : "Sending failed. Save the table, and copy it to the computer.";
       if (here()) {
         setText($("one-state"), "");
         setText($("one-alarm"), words);
@@ -159,7 +179,7 @@ export class Library {
 
   async #delete() {
     const entry = this.#entry;
-    const kept = entry.sent_ms ? "The computer has it." : entry.saved_ms ? "It was saved to a file." : "It was neither sent nor saved: it would be lost.";
+    const kept = entry.sent_ms ? "The computer has it." : entry.saved_ms ? "It was saved to a file." : "It would be lost: it was neither sent nor saved.";
     const sure = await ask({ title: `Delete “${entry.name}”?`, text: kept, yes: "Delete", no: "Keep", danger: true });
     if (!sure) return;
     await this.store.remove(entry.id);
@@ -170,6 +190,12 @@ export class Library {
 function facts(entry) {
   const motion = entry.samples ? "" : ", without motion";
   return `${duration(entry.last_ms - entry.started_ms)} long, ${size(entry.bytes)}, ${entry.fixes} fixes${motion}`;
+}
+
+function worth({ verdict }) {
+  if (!verdict) return "";
+  const words = { good: "good run", usable: "usable run", repeat: "spoilt run" };
+  return verdict.runs.map((run) => words[run.worth]).join(", ") || "no run in it";
 }
 
 function state(entry) {

@@ -2,7 +2,8 @@
 //
 // drive.js records (sensors.js -> recorder.js -> store.js, with guide.js and voice.js for the
 // driver); library.js lists, saves and sends (files.js, send.js). rows.js and clock.js say how a
-// sample becomes a line of the table.
+// sample becomes a line of the table; verdict.js what a recording is worth, outing.js what an outing
+// has, words.js and picture.js say and draw it (review.js).
 
 import { Drive } from "./drive.js";
 import { Library } from "./library.js";
@@ -24,22 +25,24 @@ async function begin() {
     }));
     return;
   }
-  const library = new Library(store);
+  const library = new Library(store, settings);
   const drive = new Drive(store, settings, (id) => library.open(id));
   $("accept").addEventListener("click", () => {
     settings.accepted = true;
     save(settings);
-    show("drive");
+    drive.ready();
   });
   $("again").addEventListener("click", () => show("cautions"));
-  $("to-drive").addEventListener("click", () => show("drive"));
+  for (const id of ["to-drive", "on"]) $(id).addEventListener("click", () => drive.ready());
   $("to-list").addEventListener("click", () => library.list());
   await library.count();
   const [newest] = await store.list();
   if (newest && !newest.ended && !newest.sent_ms && !newest.saved_ms && !drive.recorder) {
-    setText($("bar-note"), "The last recording was cut off. What was stored of it is whole, and is among the recordings.");
+    setText($("bar-note"), "The last recording was cut off; what was stored of it is whole.");
   }
-  if (screen() === undefined && !drive.recorder) show(settings.accepted ? "drive" : "cautions");
+  if (screen() !== undefined || drive.recorder) return;
+  if (settings.accepted) await drive.ready();
+  else show("cautions");
 }
 
 begin();

@@ -14,12 +14,7 @@ export class Recorder {
   #up_ms = -Infinity;
   #speed_mps = null;
 
-  /**
-   * @param {Store} store where it goes
-   * @param {Clock} clock what its rows count on
-   * @param {object} facts what is known beforehand: mass, note, speeds, ...
-   * @param {function} changed called with nothing after each attempt to store
-   */
+  /** `facts`: what is known beforehand, as mass and speeds; `changed` is called after each attempt to store. */
   constructor(store, clock, facts, changed) {
     this.store = store;
     this.clock = clock;

@@ -1,5 +1,7 @@
 // A file to the computer in parts that can be taken up again: after a break, a reload, or a restart there.
 
+import { pause } from "./view.js";
+
 const PART = 256 * 1024;
 const ANSWER_MS = 30_000;
 const TRIES = 8;
@@ -16,13 +18,8 @@ export async function nameOf(file) {
 }
 
 /**
- * Send `file`; resolves when the computer says that it has all of it.
- *
- * @param {File} file what to send
- * @param {string} name what the person called it; blank where it has no name of its own
- * @param {string} token the computer's permission
- * @param {function} progress called with (bytes there, bytes in all, words)
- * @param {function} wait pause in ms, for tests
+ * Send `file`; resolves when the computer says that it has all of it. `name` is what the person called
+ * it, or blank; `progress` is called with (bytes there, bytes in all, words); `wait` is for tests.
  */
 export async function send(file, name, token, progress, wait = pause) {
   const address = `recordings/${await nameOf(file)}`;
@@ -95,8 +92,4 @@ function parsed(text) {
   } catch {
     return null; // not from the program: a host that only has files
   }
-}
-
-function pause(ms) {
-  return new Promise((resolve) => setTimeout(resolve, ms));
 }

@@ -4,6 +4,7 @@ import { Clock, FixStamps } from "./clock.js";
 
 const WATCH = { enableHighAccuracy: true, maximumAge: 0, timeout: 30_000 };
 const LOST_MS = 4_000;
+const STILL_MS = 2_000;
 const RECENT_MS = 10_000;
 const EARTH_M = 6_371_000;
 const RAD = Math.PI / 180;
@@ -103,6 +104,11 @@ export class Sensors {
     const since = this.fix_ms ?? this.recorder?.entry.started_ms ?? this.clock.now();
     const usual = this.fixRate() ? 3000 / this.fixRate() : 0;
     return this.clock.now() - since > Math.max(LOST_MS, usual);
+  }
+
+  /** Whether motion came and has stopped coming. */
+  motionLost() {
+    return this.motion === "given" && performance.now() - this.#samples.at(-1) > STILL_MS;
   }
 
   fixRate() {

@@ -5,7 +5,8 @@ const TOKEN = "pullcoast-token";
 const MPS = { "km/h": 1 / 3.6, mph: 0.44704 };
 const POUND_KG = 0.45359237;
 const FIRST = {
-  accepted: false, mass: "", massUnit: "kg", note: "",
+  accepted: false, vehicle: "", state: "", mass: "", massUnit: "kg", note: "",
+  temperature: "", temperatureUnit: "°C", pressure: "", air_ms: 0,
   target: "100", low: "20", unit: "km/h", guide: "voice", look: "",
 };
 
@@ -64,6 +65,18 @@ export function massOf({ mass, massUnit }) {
   const kg = number(mass) * (massUnit === "lb" ? POUND_KG : 1);
   if (kg >= 30 && kg <= 60_000) return { mass_kg: kg, wrong: "" };
   return { mass_kg: null, wrong: `${mass} ${massUnit} is not the mass of a vehicle. Write a number such as 1480, or leave it out.` };
+}
+
+/** Air at the place, null where not given, or words about what is wrong. */
+export function airOf({ temperature, temperatureUnit, pressure }) {
+  const sign = temperature.trim().startsWith("-") || temperature.trim().startsWith("−") ? -1 : 1;
+  const degrees = temperature.trim() ? sign * number(temperature.trim().replace(/^[-−]/, "")) : null;
+  const temperature_C = degrees === null || temperatureUnit === "°C" ? degrees : (degrees - 32) / 1.8;
+  const pressure_hPa = pressure.trim() ? number(pressure) : null;
+  let wrong = "";
+  if (temperature_C !== null && !(temperature_C >= -40 && temperature_C <= 55)) wrong = "Write the air's temperature as a number, such as 14.";
+  else if (pressure_hPa !== null && !(pressure_hPa >= 500 && pressure_hPa <= 1090)) wrong = "Write the air pressure at this place in hPa, such as 1002, or leave it out.";
+  return wrong ? { temperature_C: null, pressure_hPa: null, wrong } : { temperature_C, pressure_hPa, wrong };
 }
 
 /** The guide's speeds in m/s, or words about what is wrong. */

@@ -1,11 +1,11 @@
 // Keeps the page's files on the phone. The version is made of their content: a test says what to
 // write here after a change.
-const VERSION = "7fb338e6a44d1904";
+const VERSION = "a0322c112846caf5";
 const CACHE = `pullcoast-${VERSION}`;
 const FILES = [
   "./", "style.css", "main.js", "checks.js", "clock.js", "drive.js", "files.js", "guide.js", "library.js",
-  "offline.js", "recorder.js", "rows.js", "screen.js", "send.js", "sensors.js", "settings.js",
-  "store.js", "view.js", "voice.js", "manifest.webmanifest", "icon.svg",
+  "offline.js", "outing.js", "picture.js", "recorder.js", "report.js", "review.js", "rows.js", "screen.js", "send.js",
+  "sensors.js", "settings.js", "setup.js", "store.js", "typical.js", "verdict.js", "view.js", "voice.js", "words.js", "manifest.webmanifest", "icon.svg",
 ];
 
 self.addEventListener("install", (event) => {

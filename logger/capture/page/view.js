@@ -13,6 +13,8 @@ export function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+export const SIGNS = { good: "OK", fair: "note", bad: "no", wait: "…" };
+
 const SCREENS = ["cautions", "drive", "record", "list", "one"];
 
 /** Show one screen, move the reader's place to its heading. */
@@ -69,4 +71,8 @@ export function size(bytes) {
 
 export function when(ms) {
   return new Date(ms).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+}
+
+export function pause(ms) {
+  return new Promise((resolve) => setTimeout(resolve, ms));
 }

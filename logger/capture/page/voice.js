@@ -1,4 +1,4 @@
-// Sounds and speech. Sounds come from the page itself; a voice may need the network, and is extra.
+// Sounds, speech and vibration. Sounds come from the page itself; a voice may need the network, and is extra.
 
 const TUNES = {
   // [pitch in Hz, start in s, length in s]
@@ -10,6 +10,13 @@ const TUNES = {
   stop: [[780, 0, 0.12], [520, 0.14, 0.16]],
   good: [[780, 0, 0.12], [990, 0.14, 0.12]],
   warning: [[240, 0, 0.25], [200, 0.3, 0.25], [240, 0.6, 0.25], [200, 0.9, 0.35]],
+};
+const BUZZES = {
+  // vibration: on, off, on ... in ms; where the phone has it
+  ready: [120],
+  target: [350, 120, 350, 120, 350],
+  low: [1000],
+  warning: [120, 80, 120, 80, 120, 80, 120],
 };
 const VOLUME = 0.5;
 
@@ -27,13 +34,14 @@ export class Voice {
     try {
       window.speechSynthesis?.speak(new SpeechSynthesisUtterance(""));
     } catch {
-      // no voice: the sounds say it
+      // the sounds say it
     }
   }
 
-  /** Play the tune of `cue`, and say `words` where there are any. */
+  /** Play the tune of `cue`, shake, and say `words` where there are any. */
   tell(cue, words = "") {
     this.#play(TUNES[cue]);
+    if (BUZZES[cue]) navigator.vibrate?.(BUZZES[cue]);
     if (!words || !window.speechSynthesis) return;
     try {
       if (speechSynthesis.speaking || speechSynthesis.pending) speechSynthesis.cancel();

@@ -125,7 +125,7 @@ def test_without_positions_the_mean_slope_is_that_of_the_fit() -> None:
 
 def test_fixes_far_off_are_left_out_and_change_nothing() -> None:
     """Three of 45 fixes of a run are 3 m/s off: as if they had not been."""
-    _, runs = _drawn(6)
+    _, runs = _drawn(7)
     wild = [7, 20, 33]
     spoilt = runs[0].fix_mps.copy()
     spoilt[wild] += (3.0, -3.0, 3.0)

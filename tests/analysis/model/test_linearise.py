@@ -195,8 +195,8 @@ def test_one_step_from_a_path_that_is_off_gives_forces_of_the_new_path() -> None
     np.testing.assert_allclose(lin.accel_mps2, own_accel, atol=2e-4)
 
 
-def test_the_accelerometer_reads_scale_slope_and_offset() -> None:
-    """f = (1 + k) dv/dt + g d s + b, checked on each bin by itself."""
+def test_the_accelerometer_reads_scale_slope_pitch_and_offset() -> None:
+    """f = (1 + k) dv/dt + g d s + c (v / 30)^2 + b, checked on each bin by itself."""
     problem = make_problem(direction=-1)
     shared, local, layout = problem.shared, problem.local.copy(), problem.layout
     own = local_slices(problem.data)
@@ -211,7 +211,10 @@ def test_the_accelerometer_reads_scale_slope_and_offset() -> None:
     offset = local[own["offset"]][0] + np.interp(
         0.5 * (edge_s[1:] + edge_s[:-1]), np.linspace(edge_s[0], edge_s[-1], wander.size), wander
     )
-    expected = scale * accel - STANDARD_GRAVITY_MPS2 * slope + offset
+    speed = 0.5 * (lin.path_mps[1:] + lin.path_mps[:-1])
+    pitch = shared[layout.PITCH] * (speed / 30.0) ** 2
+    assert np.abs(pitch).max() > 0.01
+    expected = scale * accel - STANDARD_GRAVITY_MPS2 * slope + pitch + offset
     # the measured forces are 0 in this run, so that the miss is minus the prediction; rounding only
     np.testing.assert_allclose(-lin.force_miss, expected, atol=1e-9)
 

@@ -19,6 +19,7 @@ from analysis.model.priors import (
     Prior,
     bend_precision,
     shared_prior_matrix,
+    slope_bands,
     slope_precision,
 )
 
@@ -103,10 +104,11 @@ _COUNTS_FOR = {
     "slow_noise": 40,
     "gust": 40,
     "wind": 4,
-    "offset_wander": 30,
+    "offset_wander": 8,
     "lag_wander": 10,
     "pull": 4,
     "slope": 10,
+    "slope_long": 4,
     "bend": 8,
 }
 #: Level -> least and most that it can be, whatever a log says.
@@ -121,6 +123,7 @@ _RANGES = {
     "lag_wander": (0.005, 0.6),  # receivers smooth over at most 0.6 s
     "pull": (0.001, 0.1),  # a tenth: another throttle
     "slope": (0.0003, 0.03),  # no road is better than 3 cm in 100 m
+    "slope_long": (0.0003, 0.03),
     "bend": (1.0, 20.0),
 }
 
@@ -128,7 +131,9 @@ _RANGES = {
 def _curves_of_bend(layout: Layout, level: float) -> Array:
     """Return shared unknowns whose slope profile and tractive curves have `level` in every knot."""
     shared = np.zeros(layout.size)
-    shared[layout.slope] = level * whitened(slope_precision(layout))
+    if layout.slope_knots_m.size:
+        unit = Spread(slope=1.0, slope_long=1.0)
+        shared[layout.slope] = level * whitened(slope_precision(layout, unit))
     for gear, knots in enumerate(layout.gear_knots_mps):
         curve = knots**2
         squares = curve @ bend_precision(knots, layout.gear_level_mps2[gear]) @ curve
@@ -143,10 +148,11 @@ def test_a_starting_value_counts_for_as_many_observations_as_stated() -> None:
     own = local_slices(data)
     level = 0.02
     start = Spread(**dict.fromkeys(Spread.__slots__, 0.03))
-    start = replace(start, bend=3.0)
+    start = replace(start, bend=3.0, slope=0.012, slope_long=0.01)
     state, lin, normal = known_run(problem, level)
     shared, none = _curves_of_bend(layout, level), np.zeros((layout.size, layout.size))
     shared[layout.gear(0).start :] *= 2.0 / level
+    shared[layout.slope] *= 0.3  # inside the range of each band
     new = next_spread([state], [lin], [normal], layout, start, start, _OPEN, shared, none)
     coasting = data.drive[lin.force_bins] == COAST
     observed = {
@@ -155,13 +161,19 @@ def test_a_starting_value_counts_for_as_many_observations_as_stated() -> None:
         "force_drive": int((~coasting).sum()),
         "wind": 1,
         "pull": 1,
-        "slope": layout.slope_knots_m.size,
         "bend": sum(knots.size - 2 for knots in layout.gear_knots_mps),
     } | {name: own[name].stop - own[name].start for name in PROCESSES}
+    q, profile = slope_precision(layout, start), shared[layout.slope]
+    bands = dict(zip(("slope", "slope_long"), slope_bands(layout), strict=True))
     for name, counts_for in _COUNTS_FOR.items():
-        n, seen = observed[name], 2.0 if name == "bend" else level
         begin, found = getattr(start, name), getattr(new, name)
-        held = n * (found**2 - seen**2) / (begin**2 - found**2)
+        if name in bands:  # the two share the knots, and each the part that its waves explain
+            n = begin**2 * np.trace(q @ bands[name])
+            squares = begin**4 * (profile @ q @ bands[name] @ q @ profile)
+        else:
+            n = observed[name]
+            squares = n * (2.0 if name == "bend" else level) ** 2
+        held = (squares - n * found**2) / (found**2 - begin**2)
         assert held == pytest.approx(counts_for, rel=1e-6), name
 
 
@@ -188,13 +200,15 @@ def test_road_and_wind_vary_no_more_than_the_site_says() -> None:
     """Slope known to 0.1 % and wind to 0.1 m/s: neither profile nor gusts take more than that."""
     site = replace(_OPEN, most_slope=0.001, most_wind_mps=0.1)
     quiet = _learnt_from_nothing(Spread(), site)
-    assert (quiet.slope, quiet.wind, quiet.gust) == pytest.approx((0.001, 0.1, 0.1))
+    assert (quiet.slope, quiet.slope_long) == pytest.approx((0.001, 0.001))
+    assert (quiet.wind, quiet.gust) == pytest.approx((0.1, 0.1))
     problem = make_problem()
     state, lin, normal = known_run(problem, 0.5)
     layout, none = problem.layout, np.zeros((problem.layout.size,) * 2)
     shared = _curves_of_bend(layout, 0.5)
     new = next_spread([state], [lin], [normal], layout, Spread(), Spread(), site, shared, none)
-    assert (new.slope, new.wind, new.gust) == pytest.approx((0.001, 0.1, 0.1))
+    assert (new.slope, new.slope_long) == pytest.approx((0.001, 0.001))
+    assert (new.wind, new.gust) == pytest.approx((0.1, 0.1))
 
 
 def test_what_the_fit_follows_wholly_counts_next_to_nothing() -> None:

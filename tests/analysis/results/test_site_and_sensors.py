@@ -78,7 +78,9 @@ def test_coast_forces_lie_about_the_true_road_load(seed: int) -> None:
     miss = points[:, 2] - truth.force_n(points[:, 1])
     for half in (points[:, 1] < np.median(points[:, 1]), points[:, 1] >= np.median(points[:, 1])):
         level = float(np.mean(truth.force_n(points[half, 1])))
-        assert abs(float(np.mean(miss[half]))) < 0.03 * level
+        # points are drawn with the fit's own slope, wind and sensor errors, and so share its error
+        sd = float(np.mean(_known(outcome.road_load).force_sd_n(points[half, 1])))
+        assert abs(float(np.mean(miss[half]))) < 0.01 * level + 2.0 * sd
     assert set(points[:, 0]) == {float(run.number) for run in outcome.runs}
     low, high = _known(outcome.road_load).speed_range_mps
     assert np.all((points[:, 1] >= low) & (points[:, 1] <= high))

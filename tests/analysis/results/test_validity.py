@@ -10,7 +10,7 @@ from make_sessions import simulated
 
 from analysis.pipeline import analyse
 from analysis.results.road_load import RoadLoad
-from analysis.results.validity import NothingUsable, why_implausible
+from analysis.results.validity import NothingUsable, why_implausible, why_unlike
 from logger.recording import Recording
 from logger.session.session import Session, Vehicle
 
@@ -83,3 +83,10 @@ def test_a_resistance_far_above_neutral_is_engine_braking() -> None:
 
 def test_an_unsure_road_load_is_given_the_benefit_of_its_doubt() -> None:
     assert why_implausible(_load(-70.0, sd_n=120.0), _CAR) is None
+
+
+def test_scatter_at_the_end_of_its_range_is_no_measurement() -> None:
+    """Where the noise level stands at its bound the sentence must not report the bound as found."""
+    assert why_unlike(0.1, ()) is None
+    assert "by 0.62 m/s" in (why_unlike(0.62, ()) or "")
+    assert "by 2 m/s or more" in (why_unlike(2.0, ()) or "")

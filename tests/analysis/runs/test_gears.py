@@ -124,7 +124,7 @@ def test_a_change_that_one_pull_missed_is_cut_there_too() -> None:
 
 
 def test_a_change_that_only_one_pull_shows_is_closed() -> None:
-    """One dip of noise must not split a gear in two."""
+    """One gap that the coarse search left must not split a gear in two where nothing dips."""
     made = [_pull(number) for number in range(4)]
     pull = made[1][1].phases[0]
     first, *rest = pull.gear_pieces_s
@@ -134,19 +134,107 @@ def test_a_change_that_only_one_pull_shows_is_closed() -> None:
     runs[1] = replace(runs[1], phases=(replace(pull, gear_pieces_s=split),))
     settled = agree_on_changes([fused for fused, _ in made], runs)
     assert [len(_pieces(run)) for run in settled] == [3, 3, 3, 3]
-    assert _pieces(settled[1])[0] == pytest.approx(first)
+    # the drive ends within two samples of the curve, of 0.1 s
+    assert _pieces(settled[1])[0] == pytest.approx(first, abs=0.2)
 
 
-def test_pulls_that_agree_are_left_alone() -> None:
-    made = [_pull(number) for number in range(3)]
-    runs = tuple(run for _, run in made)
-    assert agree_on_changes([fused for fused, _ in made], runs) == runs
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_changes_are_found_on_the_samples_themselves(count: int) -> None:
+    """Pieces end and begin where the clutch does, whatever a coarse search made of them: two samples."""
+    made = [_pull(number, seen=()) for number in range(count)]
+    settled = agree_on_changes([fused for fused, _ in made], [run for _, run in made])
+    for number, run in enumerate(settled):
+        whole = _pieces(_pull(number)[1])
+        assert len(_pieces(run)) == 3
+        for found, true in zip(_pieces(run), whole, strict=True):
+            assert found == pytest.approx(true, abs=0.25)
 
 
-def test_two_pulls_are_too_few_to_outvote() -> None:
-    made = [_pull(0), _pull(1, seen=())]
-    runs = tuple(run for _, run in made)
-    assert agree_on_changes([fused for fused, _ in made], runs) == runs
+def _felt(
+    number: int, gap_s: float, ratio: float, kept: float, *, ramp_s: float = 0.05
+) -> tuple[Fused, Run, float]:
+    """A pull with one change at 12 m/s, 50 samples a second with vibration of 0.4 m/s2.
+
+    Through the change the share `kept` of the force stays; after it the force is `ratio` of before.
+    Returns the moment at which it begins to fall too.
+    """
+    rng = np.random.default_rng([62, number])
+    dt, v, t = 0.02, 3.0, 0.0
+    rows: list[tuple[float, float, float]] = []
+    change_at = None
+    turn_mps = 12.0 + 0.1 * rng.standard_normal()
+    while v < 20.0 and t < 30.0:
+        a = 3.4 - 0.05 * v
+        if v >= turn_mps or change_at is not None:
+            change_at = t if change_at is None else change_at
+            since = t - change_at
+            fall, back = min(since / ramp_s, 1.0), min(max((since - gap_s) / 0.1, 0.0), 1.0)
+            low = 1.0 - (1.0 - kept) * fall
+            a *= (1.0 - back) * low + back * ratio
+        rows.append((t, v, a))
+        v, t = v + a * dt, t + dt
+    time, speed, accel = np.array(rows).T
+    felt = accel + 0.4 * rng.standard_normal(time.size)
+    coarse = np.arange(0.0, time[-1], 0.1)
+    some = np.full(coarse.size, 0.05)
+    curve = SpeedCurve(
+        log=number, time_s=coarse, speed_mps=np.interp(coarse, time, speed), speed_sd_mps=some, accel_mps2=np.interp(coarse, time, accel), accel_sd_mps2=some,
+        place_m=np.cumsum(some),
+    )  # fmt: skip
+    mount = Mount(
+        accel_time_s=time,
+        forward_mps2=felt,
+        lateral_mps2=0.0 * time,
+        used=True,
+        why_not=None,
+        lag=None,
+        rate_hz=50.0,
+    )
+    fixes = Fixes(t_s=coarse[::10], speed_mps=curve.speed_mps[::10], clock=0, from_positions=False)
+    fused = Fused(curve=curve, fixes=fixes, mount=mount, lag_s=0.0, lag_sd_s=0.05, fix_sd_mps=0.05)
+    pull = Phase(
+        kind="pull", start_s=0.0, end_s=float(time[-1]), from_mps=3.0, to_mps=20.0,
+        gear_pieces_s=((0.2, float(time[-1]) - 0.2),),
+    )  # fmt: skip
+    assert change_at is not None
+    return fused, Run(log=number, number=number, direction=1, phases=(pull,)), change_at
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "ratio", "kept"),
+    [
+        (0.10, 0.75, 0.0),  # a quick-shifter, and a clutch in a hurry
+        (0.15, 0.70, 0.0),
+        (0.30, 0.65, -0.1),
+        (0.35, 0.70, 0.5),  # an automatic that keeps half of its torque
+        (0.05, 0.65, 0.65),  # two clutches: a step without a dip
+    ],
+)
+def test_short_changes_and_changes_under_torque_are_found(
+    gap_s: float, ratio: float, kept: float
+) -> None:
+    """Eight pulls with the vibration of a usual phone; lengths are common practice, no source."""
+    made = [_felt(number, gap_s, ratio, kept) for number in range(8)]
+    settled = agree_on_changes([one for one, _, _ in made], [run for _, run, _ in made])
+    for (_, _, at), run in zip(made, settled, strict=True):
+        first, second = _pieces(run)
+        # nothing of the fall in the first piece, nothing of the way back in the second; and no more
+        # than 0.3 s before and 0.65 s after is given away, of pulls that last 6 s
+        assert at - 0.3 < first[1] < at + 0.05
+        assert at + gap_s - 0.02 < second[0] < at + gap_s + 0.65
+
+
+@pytest.mark.parametrize("count", [1, 2, 8])
+def test_drive_without_a_change_is_left_whole(count: int) -> None:
+    """Vibration alone, in one pull or in many, is never taken for a gear change."""
+    made = [_felt(number, 0.0, 1.0, 1.0) for number in range(40)]
+    for first in range(0, 40, count):
+        part = [
+            (fused, replace(run, log=at))
+            for at, (fused, run, _) in enumerate(made[first : first + count])
+        ]
+        settled = agree_on_changes([fused for fused, _ in part], [run for _, run in part])
+        assert [len(_pieces(run)) for run in settled] == [1] * len(part)
 
 
 def test_knots_cover_the_speeds_of_a_gear() -> None:

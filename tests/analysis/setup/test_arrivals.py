@@ -110,6 +110,37 @@ def test_a_link_is_left_alone(tmp_path: Path) -> None:
     assert (tmp_path / "elsewhere.toml").read_text() == "[vehicle]\n"
 
 
+def test_vehicle_and_air_travel_and_a_mass_may_come_later(tmp_path: Path) -> None:
+    said = {"vehicle": 'my "estate"', "state": "as built", "temperature_c": "-3.5"}
+    said |= {"pressure_hpa": "1002"}
+    assert list_recording(tmp_path, arrival(tmp_path, comments=said)) == []
+    document = tomllib.loads(draft(tmp_path))
+    assert document["vehicle"] == {"name": 'my "estate"', "state": "as built"}
+    assert document["air"] == {"temperature_C": -3.5, "pressure_hPa": 1002}
+    later = arrival(tmp_path, "recording-2.csv", comments={**said, **MASS, "state": "lowered"})
+    (note,) = list_recording(tmp_path, later)
+    assert "lowered" in note
+    assert read_session(tmp_path).vehicle.mass_kg == 1480
+    assert "MISSING" not in draft(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"temperature_c": "900"},
+        {"pressure_hpa": "low"},
+        {"vehicle": "x\u202e\x00" * 200},
+        {"state": ""},
+    ],
+)
+def test_what_is_out_of_range_stays_open(tmp_path: Path, said: dict[str, str]) -> None:
+    list_recording(tmp_path, arrival(tmp_path, comments={**said, **MASS}))
+    assert read_session(tmp_path).vehicle.mass_kg == 1480
+    document = tomllib.loads(draft(tmp_path))
+    assert document["vehicle"] == {"mass_kg": 1480}
+    assert "air" not in document
+
+
 def test_another_mass_is_told_and_changes_nothing(tmp_path: Path) -> None:
     list_recording(tmp_path, arrival(tmp_path, comments=MASS))
     other = arrival(tmp_path, "recording-2.csv", comments={"mass_kg": "1555"})

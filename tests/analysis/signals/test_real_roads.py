@@ -183,7 +183,7 @@ def test_a_long_record_in_pieces_is_as_in_one(monkeypatch: pytest.MonkeyPatch) -
     speed = Channel("speed_mps", t, 12.0 + 4.0 * np.sin(t / 15.0) + noise)
     made = Recording((speed,), (Clock("elapsed", None, "made"),))
     whole, _ = fuse(made)
-    monkeypatch.setattr("analysis.signals.smoothing._MOST_FIXES", 1500)
+    monkeypatch.setattr("analysis.signals.alone._MOST_FIXES", 1500)
     pieces, _ = fuse(made)
     assert whole.curve is not None
     assert pieces.curve is not None

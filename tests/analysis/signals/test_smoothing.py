@@ -13,12 +13,13 @@ import pytest
 from numpy.typing import NDArray
 from statsmodels.tsa.statespace.mlemodel import MLEModel
 
+from analysis.signals import alone as alone_module
 from analysis.signals import levels as levels_module
-from analysis.signals import smoothing as fuse_module
+from analysis.signals.alone import smooth_fixes
 from analysis.signals.gps import HOLE_S
 from analysis.signals.lag import integral_at
 from analysis.signals.levels import Levels, learn_levels
-from analysis.signals.smoothing import Smoothed, fuse, smooth_fixes, smooth_speed
+from analysis.signals.smoothing import Smoothed, fuse, smooth_speed
 from logger.reading import read, read_log
 from logger.recording import Channel, Clock, Recording
 
@@ -135,7 +136,7 @@ def test_without_one_the_smoother_is_the_dense_posterior_of_the_likeliest_wander
     smooth = smooth_fixes(t, fix)
     variance = smooth.fix_sd_mps**2
     dt, likelihoods = np.diff(t), []
-    for wander in fuse_module._JERK_GRID:
+    for wander in alone_module._JERK_GRID:
         ratio = (wander / 0.1) ** 2
         model = MLEModel(fix, k_states=2, k_posdef=2)
         model["design"] = np.array([[1.0, 0.0]])
@@ -153,7 +154,7 @@ def test_without_one_the_smoother_is_the_dense_posterior_of_the_likeliest_wander
         # concentrated over the common noise variance, whose estimate is the mean square
         noise = float(np.sum(surprise**2 / total)) / (t.size - 2)
         likelihoods.append(-(t.size - 2) * np.log(noise) - float(np.sum(np.log(total))))
-    wander = float(fuse_module._JERK_GRID[int(np.argmax(likelihoods))])
+    wander = float(alone_module._JERK_GRID[int(np.argmax(likelihoods))])
     mean, covariance = _dense_posterior(
         dt,
         np.zeros(dt.size),

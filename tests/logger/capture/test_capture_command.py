@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 import zipfile
 from pathlib import Path
 
@@ -328,3 +329,30 @@ def test_output_that_nobody_reads_does_not_end_it(tmp_path: Path, drive: dict[st
         # 141 is what other commands end with when their reader has left
         assert process.wait(HANGS_S) in (0, 141)
     assert len(read_session(folder).logs) == 1
+
+
+def test_ending_with_a_long_queue_is_prompt_and_loses_nothing(
+    tmp_path: Path, drive: dict[str, bytes]
+) -> None:
+    """Each takes the better part of a second to look into: the next start goes on with them."""
+    folder, number = tmp_path / "outing", 20
+    data = next(iter(drive.values()))
+    with command_server(folder, "--no-report") as server:
+        for key in range(number):
+            server.client.put(f"{key:032x}", data, 0, len(data))
+        began = time.monotonic()
+        assert server.end() == 0
+        # the one that is being looked into, and the server's own grace for open connections
+        assert time.monotonic() - began < 15.0
+    told = re.search(
+        r"(\d+) recordings not listed yet: the next start does it", "".join(server.said)
+    )
+    assert told is not None
+    listed = len(read_session(folder).logs) if (folder / "session.toml").exists() else 0
+    assert listed == number - int(told[1])
+    with command_server(folder, "--no-report") as server:
+        for _ in range(int(told[1])):
+            server.wait_for("top speed")
+        assert server.end() == 0
+    text = (folder / "session.toml").read_text(encoding="utf-8")
+    assert text.count("[[log]]") == number

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import re
+import socket
+import ssl
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -85,7 +89,6 @@ def test_silent_clients_are_let_go_and_disturb_nobody(
 
 def ended(connection: object) -> bytes:
     """Return what comes until the other side ends the connection, or refuses."""
-    import ssl
 
     assert isinstance(connection, ssl.SSLSocket)
     data = b""
@@ -152,3 +155,40 @@ def test_rubbish_instead_of_requests(phone: Client) -> None:
         connection.sendall(data)
         assert ended(connection).startswith((b"HTTP/1.1 400", b"HTTP/1.1 403"))
     assert phone.ask("GET", "/").status == 200
+
+
+def test_silent_strangers_keep_no_phone_waiting(tmp_path: Path) -> None:
+    """More of them than there is room for, each with its handshake done and nothing to say."""
+    with thread_server(tmp_path / "outing") as server, contextlib.ExitStack() as silent:
+        phone = server.client
+        for _ in range(450):
+            silent.enter_context(phone.connect())
+        began = time.monotonic()
+        key = random_id()
+        assert phone.put(key, ROWS[:500], 0, len(ROWS)).status == 200
+        assert phone.put(key, ROWS[500:], 500, len(ROWS)).reply["done"] is True
+        # the silent are let go after 15 s: nobody waited for that
+        assert time.monotonic() - began < 0.5 * server_module._HEAD_S
+
+
+@pytest.mark.parametrize(
+    ("ciphers", "taken"), [("ECDHE+AESGCM", True), ("ECDHE+AES:!AESGCM:!AESCCM", False)]
+)
+def test_tls_1_2_takes_authenticated_encryption_only(
+    phone: Client, ciphers: str, taken: bool
+) -> None:
+    """RFC 9325, section 4.2: no suites in CBC mode without need."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    context.maximum_version = ssl.TLSVersion.TLSv1_2
+    context.set_ciphers(ciphers)
+    with socket.create_connection((phone.host, phone.port), timeout=HANGS_S) as plain:
+        if taken:
+            with context.wrap_socket(plain) as connection:
+                cipher = connection.cipher()
+                assert cipher is not None
+                assert "GCM" in cipher[0]
+        else:
+            with pytest.raises((ssl.SSLError, ConnectionError)):
+                context.wrap_socket(plain)

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from make_browser import accept, address_of, feed, phone_page, says, start, stop
+from make_browser import (
+    accept,
+    address_of,
+    fed_rows,
+    feed,
+    open_stored,
+    phone_page,
+    says,
+    start,
+    stop,
+)
 from make_capture import command_server, thread_server
 
 from analysis.cli.main import main
@@ -20,42 +31,10 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Playwright
 
     from analysis.simulate.phone import PhoneKind
-    from logger.recording import Recording
-
-_FIX = [
-    "latitude_deg",
-    "longitude_deg",
-    "elevation_m",
-    "position_accuracy_m",
-    "speed_mps",
-    "heading_deg",
-]
-
-
-def fed_rows(recording: Recording, start_ms: float) -> list[list[Any]]:
-    """Return a recording as a phone would deliver it: fixes and motion by the time they arrive."""
-    rows: list[list[Any]] = []
-    motion = [recording.channel(f"accel_{axis}_mps2") for axis in "xyz"]
-    assert all(channel is not None for channel in motion)
-    columns = [channel.values.tolist() for channel in motion if channel is not None]
-    assert motion[0] is not None
-    for t_s, *accel in zip(motion[0].t_s.tolist(), *columns, strict=True):
-        stamp = start_ms + 1000 * t_s
-        rows.append([stamp + 2, "motion", stamp, *accel])
-    fixes: dict[float, list[Any]] = {}
-    for place, name in enumerate(_FIX):
-        channel = recording.channel(name)
-        assert channel is not None
-        for t_s, value in zip(channel.t_s.tolist(), channel.values.tolist(), strict=True):
-            fixes.setdefault(t_s, [None] * len(_FIX))[place] = value
-    for t_s, values in fixes.items():
-        stamp = start_ms + 1000 * t_s
-        rows.append([stamp + 80, "fix", stamp, *values])
-    return sorted(rows, key=lambda row: row[0])
 
 
 def test_a_drive_recorded_by_the_page_gives_what_its_files_give(
-    chromium: tuple[Playwright, Browser], tmp_path: Path
+    chromium: tuple[Playwright, Browser], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     files, sent = tmp_path / "files", tmp_path / "sent"
     simulate_session(files, seed=5, pairs=1, layout="own")
@@ -82,10 +61,30 @@ def test_a_drive_recorded_by_the_page_gives_what_its_files_give(
             stop(page)
             page.click("#send")
             says(page, "#one-state", "has all of it")
-            page.click("#to-drive")
             server.wait_for("top speed")
+            page.click("#to-drive")
+        open_stored(page)
+        says(page, "#report-title", "Peak wheel power")
+        shown = page.inner_text("#report-lines")
+        axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+        rules = {"rules": {"color-contrast-enhanced": {"enabled": True}}}
+        seen = axe.Axe().run(page, options=rules).response["violations"]
+        assert [one["id"] for one in seen if one["impact"] in ("serious", "critical")] == []
+        faults: list[str] = []
+        page.context.on("console", lambda message: faults.append(message.text))
+        with page.context.expect_page() as opened:
+            page.click("#report-link")
+        opened.value.reload()  # a ticket holds for more than one look
+        says(opened.value, "h1", "")
+        assert opened.value.locator("svg, img").count() > 2
+        assert [text for text in faults if "Content Security Policy" in text] == []
+    capsys.readouterr()
     for folder in (files, sent):
         assert main(["report", str(folder)]) == 0
+        printed = " ".join(capsys.readouterr().out.split())
+        if folder == sent:
+            assert all(text in printed for text in re.findall(r"95 %: [\d.]+ to [\d.]+", shown))
+            assert "95 %" in shown
     ours, theirs = (
         json.loads((folder / "results" / "results.json").read_text(encoding="utf-8"))
         for folder in (sent, files)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from make_browser import (
     PATIENCE_MS,
@@ -27,11 +28,28 @@ if TYPE_CHECKING:
 
 #: Smallest target [CSS px]: WCAG 2.2, 2.5.8 asks for 24, 2.5.5 (AAA) for 44.
 TARGET_PX = 44
-SCREENS = ("cautions", "before", "ready", "recording", "alarm", "one", "question", "list", "empty")
+SCREENS = (
+    "cautions",
+    "before",
+    "ready",
+    "recording",
+    "neutral",
+    "brake",
+    "alarm",
+    "one",
+    "question",
+    "list",
+    "empty",
+)
 
 
 def tour(page: Page) -> Iterator[str]:
     """Go through all screens, as a person would, and stop at each."""
+    speeds = [*np.linspace(0.0, 29.0, 12), *np.linspace(28.8, 4.0, 60)]  # at 1 Hz [m/s]
+    run = [
+        [11e3 + 1000 * k, "fix", 10_800 + 1000 * k, 51.2 + 2e-4 * k, 7.0, 80, 4, float(speed), 0]
+        for k, speed in enumerate(speeds)
+    ]
     yield "cautions"
     page.click("#accept")
     page.click("#to-list")
@@ -47,12 +65,19 @@ def tour(page: Page) -> Iterator[str]:
     page.fill("#mass", "1480")
     start(page)
     feed(page, made_rows(4.0, 6000.0))
-    says(page, "#step", "Ready")
+    says(page, "#step", "Pull")
     yield "recording"
+    feed(page, run[:12])
+    says(page, "#step", "Neutral")
+    yield "neutral"
+    feed(page, run[12:])
+    says(page, "#step", "Brake gently")
+    yield "brake"
     page.evaluate("phone.state.now += 6000")
     says(page, "#alarm", "GPS is lost")
     yield "alarm"
     stop(page)
+    says(page, "#runs", "Coast-down")
     yield "one"
     page.click("#rename")
     yield "question"

@@ -130,17 +130,20 @@ def linearise(
     `path_mps` is the last round's speed path, one Newton step behind; `gust_drag` [m/s2] is the r2
     with which gusts act.
     """
-    at = _columns(data, layout)
-    motion = _equation_of_motion(data, layout, shared, local, path_mps, gust_drag, at)
-    path, path_rows, accel = _integrate(data, motion, local, path_mps, at)
+    own = local_slices(data)
+    at = {name: slice(layout.size + s.start, layout.size + s.stop) for name, s in own.items()}
+    motion = _equation_of_motion(data, layout, shared, local, path_mps, gust_drag, own, at)
+    path, path_rows, accel = _integrate(data, motion, local, path_mps, own, at)
     moved = replace(motion, accel_mps2=accel)
     force_bins = np.flatnonzero(np.isfinite(data.force_mps2))
     force_rows, force_miss = np.zeros((0, path_rows.shape[1])), np.zeros(0)
     if force_bins.size:
-        full, predicted = _accelerometer(data, layout, shared, local, moved, path, path_rows, at)
+        full, predicted = _accelerometer(
+            data, layout, shared, local, moved, path, path_rows, own, at
+        )
         force_rows = full[force_bins]
         force_miss = (data.force_mps2 - predicted)[force_bins]
-    fix_rows, predicted = _receiver(data, layout, shared, local, moved, path, path_rows, at)
+    fix_rows, predicted = _receiver(data, layout, shared, local, moved, path, path_rows, own, at)
     return Linearised(
         path_mps=path,
         accel_mps2=accel,
@@ -154,15 +157,9 @@ def linearise(
     )
 
 
-def _columns(data: RunData, layout: Layout) -> dict[str, slice]:
-    """Return the columns of the run's own unknowns behind the shared ones."""
-    p = layout.size
-    return {name: slice(p + s.start, p + s.stop) for name, s in local_slices(data).items()}
-
-
-def _own(data: RunData, local: Array, name: str) -> float:
-    """Return the run's own single unknown of that name; 0 where the run has none."""
-    return float(local[local_slices(data)[name]].sum())
+def _single(local: Array, part: slice) -> float:
+    """Return the run's own single unknown that stands there; 0 where the run has none."""
+    return float(local[part].sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,10 +186,10 @@ def _equation_of_motion(
     local: Array,
     path_mps: Array,
     gust_drag: float,
+    own: dict[str, slice],
     at: dict[str, slice],
 ) -> _Motion:
     """Evaluate dv/dt = T (1 + e) - r0 - r1 v - r2 (v + h)|v + h| - gusts - g' d s(x) in every bin."""
-    own = local_slices(data)
     d, edge_s = data.direction, data.edge_s
     v = np.maximum(0.5 * (path_mps[1:] + path_mps[:-1]), 0.0)
     rows = np.zeros((v.size, layout.size + local.size))
@@ -201,7 +198,7 @@ def _equation_of_motion(
     scale2 = SPEED_SCALE_MPS**2
 
     # slope along the road: a mean and a profile about it; -g' d s
-    lag_dev = _own(data, local, "lag")
+    lag_dev = _single(local, own["lag"])
     _, place = places_along(data, path_mps, data.lag_s + lag_dev)
     slope_rows = np.zeros((v.size, layout.slope_knots_m.size))
     if data.has_place and layout.slope_knots_m.size:
@@ -239,7 +236,7 @@ def _equation_of_motion(
     stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
 
     # traction in a pull: + t(v, gear) (1 + e), t linear between the gear's knots
-    pull_dev = _own(data, local, "pull")
+    pull_dev = _single(local, own["pull"])
     for gear, knots in enumerate(layout.gear_knots_mps):
         here = data.drive == gear
         if not here.any():
@@ -272,7 +269,12 @@ def _equation_of_motion(
 
 
 def _integrate(
-    data: RunData, motion: _Motion, local: Array, path_mps: Array, at: dict[str, slice]
+    data: RunData,
+    motion: _Motion,
+    local: Array,
+    path_mps: Array,
+    own: dict[str, slice],
+    at: dict[str, slice],
 ) -> tuple[Array, Array, Array]:
     """Return the new speed path, its derivatives by all unknowns, and dv/dt along it."""
     dt = np.diff(data.edge_s)
@@ -285,7 +287,7 @@ def _integrate(
     by[:, at["start_speed"].start] += 1.0  # v(0) is an unknown
     by *= np.exp(log_decay)[:, None]
     # one Newton step of the equation of motion from the last path: e' = a(v) - dv/dt - stiffness e
-    start = _own(data, local, "start_speed")
+    start = _single(local, own["start_speed"])
     ahead = (accel - np.diff(path_mps) / dt) * dt * grow
     shift = np.concatenate([[0.0], np.cumsum(ahead)]) + (start - path_mps[0])
     shift *= np.exp(log_decay)
@@ -300,10 +302,10 @@ def _accelerometer(
     motion: _Motion,
     path: Array,
     path_rows: Array,
+    own: dict[str, slice],
     at: dict[str, slice],
 ) -> tuple[Array, Array]:
     """Return rows and prediction of f = (1 + k) dv/dt + g d s(x) + c v^2 + b + b'(t) in every bin."""
-    own = local_slices(data)
     edge_s = data.edge_s
     k = float(shared[layout.SCALE] + local[own["scale"]][0])
     offset_rows = hat(
@@ -341,10 +343,10 @@ def _receiver(
     motion: _Motion,
     path: Array,
     path_rows: Array,
+    own: dict[str, slice],
     at: dict[str, slice],
 ) -> tuple[Array, Array]:
     """Return rows and prediction of the fixes: v late and smoothed, plus slow noise."""
-    own = local_slices(data)
     edge_s = data.edge_s
     memory_s = float(shared[layout.MEMORY])
     wander, wander_rows = np.zeros(data.fix_s.size), np.zeros((data.fix_s.size, 0))
@@ -353,7 +355,7 @@ def _receiver(
         wander = wander_rows @ local[own["lag_wander"]]
     # the total lag is that of the shift plus that of the memory: a fix stamped t reads the filter at
     # T = t - (lag - tau) - wander
-    moment = data.fix_s - (data.lag_s - memory_s + _own(data, local, "lag")) - wander
+    moment = data.fix_s - (data.lag_s - memory_s + _single(local, own["lag"])) - wander
     receiver, by_time, by_memory = _receiver_rows(moment, memory_s, edge_s)
     # the speed path, read through the filter
     rows = receiver @ path_rows

@@ -4,9 +4,21 @@ from __future__ import annotations
 
 import sys
 
-from analysis.cli.main import main
+__all__ = ["main"]
 
-__all__: list[str] = []
+#: As a shell counts a process that an interrupt ended.
+_INTERRUPTED = 130
+
+
+def main() -> int:
+    """Run the command line; an interrupt ends it without a traceback also while modules are loaded."""
+    try:
+        from analysis.cli.main import main as run
+
+        return run()
+    except KeyboardInterrupt:
+        return _INTERRUPTED
+
 
 if __name__ == "__main__":
     sys.exit(main())

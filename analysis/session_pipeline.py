@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.terminal.progress import Progress
+from logger.errors import real_path
 from logger.session.overrides import open_session
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ __all__ = ["analyse_folder", "analyse_session"]
 def _as_given(file: Path, folder: Path) -> Path:
     """Return a log's path as the user would write it, which is how messages show it."""
     try:
-        return folder / file.relative_to(folder.resolve())
+        return folder / file.relative_to(real_path(folder))
     except ValueError:
         return file
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
-__all__ = ["PullcoastError", "ReadError", "SessionError", "is_there"]
+__all__ = ["PullcoastError", "ReadError", "SessionError", "is_there", "real_path"]
 
 
 class PullcoastError(Exception):
@@ -12,7 +13,7 @@ class PullcoastError(Exception):
 
 
 #: A message longer than this is not read; a damaged file can make a name of a whole page.
-_LONGEST = 1500
+_LONGEST = 600
 
 
 def _short(text: str) -> str:
@@ -102,3 +103,11 @@ def is_there(path: Path) -> bool:
     except (FileNotFoundError, NotADirectoryError):
         return False
     return True
+
+
+def real_path(path: Path) -> Path:
+    """Return the absolute path without links; of links in a circle as far as they lead.
+
+    `Path.resolve` raises for them up to Python 3.12.
+    """
+    return Path(os.path.realpath(path))

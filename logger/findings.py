@@ -6,7 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Finding", "Severity", "counted", "first_few"]
+__all__ = ["Finding", "Severity", "are_few", "counted", "first_few"]
+
+#: Share of a channel that may be wrong, and the values from which on a single one may.
+_FEW_SHARE, _ONE_OF = 0.01, 20
 
 Severity = Literal["note", "warning", "error"]
 
@@ -46,6 +49,15 @@ class Finding:
     time_s: float | None = None
     count: int = 1
     run: int | None = None
+
+
+def are_few(wrong: int, of: int) -> bool:
+    """Return whether so few values are wrong that they are left out and named: 1 %, or a single one.
+
+    >>> are_few(1, 30), are_few(2, 30), are_few(3, 300), are_few(1, 5)
+    (True, False, True, False)
+    """
+    return wrong <= _FEW_SHARE * of or (wrong == 1 and of >= _ONE_OF)
 
 
 def counted(count: int, noun: str, plural: str = "") -> str:

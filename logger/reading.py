@@ -20,6 +20,7 @@ from logger.quality.ordering import settle_order
 from logger.recording import Recording, Step
 from logger.rows import Rows
 from logger.source import decode_head, load, refuse_wrong_kind
+from logger.tables.headers import FOREIGN, read_header
 from logger.tables.layout import sniff_table
 from logger.tables.table import ColumnChoice, header_fits, header_names, parse_table
 from logger.units import find_unit, known_units
@@ -197,12 +198,13 @@ def read_log(
     contents = [(str(path), load(Path(path))) for path in paths]
     kinds = [_kind(name, data, format) for name, data in contents]
     _check_choices(contents, kinds, columns)
+    columns = _with_common_time(contents, kinds, columns or {})
     total = sum(len(data) for _, data in contents)
     before = 0
     files = []
     for (name, data), kind in zip(contents, kinds, strict=True):
         advance = None if progress is None else _advance(progress, before, total)
-        options = Options(columns=columns or {}, rate_hz=rate_hz, salvage=salvage, advance=advance)
+        options = Options(columns=columns, rate_hz=rate_hz, salvage=salvage, advance=advance)
         files.append(_one(kind.parse(name, data, options)))
         before += len(data)
         if advance is not None:
@@ -274,6 +276,23 @@ def _kind(path: str, data: bytes, name: str | None) -> Format:
         "Export the recording as a table or as GPX and give that file",
         line=1 if markup else None,
     )
+
+
+def _with_common_time(
+    contents: Sequence[tuple[str, bytes]], kinds: Sequence[Format], columns: Columns
+) -> Columns:
+    """Choose the time that all tables of a recording have, where one has others beside it."""
+    if len(contents) < 2 or "time_s" in columns or any(kind.name != "table" for kind in kinds):
+        return columns
+    times = []
+    for path, data in contents:
+        names = [name.strip() for name in header_names(path, data)]
+        heard = {name: read_header(name) for name in names}
+        times.append({n for n, m in heard.items() if m and m.role == "time" and m.score > FOREIGN})
+    common = set.intersection(*times)
+    if len(common) != 1 or all(found == common for found in times):
+        return columns
+    return {**columns, "time_s": ColumnChoice(common.pop(), None)}
 
 
 def _check_choices(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import re
+import stat
 import zlib
 from pathlib import Path
 
@@ -16,6 +18,7 @@ __all__ = [
     "decode_head",
     "encoding_of",
     "load",
+    "read_regular",
     "refuse_wrong_kind",
     "utf8_text",
 ]
@@ -26,6 +29,8 @@ MAX_BYTES = 1_000_000_000
 _MAX_RATIO = 200
 _FREE_BYTES = 10_000_000
 _CHUNK = 1 << 20
+#: From so many bytes it shows whether a large file can be a log.
+_HEAD_BYTES = 4_000_000
 
 #: A byte that is neither white space, nor zero, nor part of a byte order mark.
 _SOMETHING = re.compile(rb"[^\s\x00\xef\xbb\xbf\xff\xfe]")
@@ -79,6 +84,40 @@ _TEXT_KINDS: tuple[tuple[str, str, str], ...] = (
 )
 
 
+def read_regular(path: Path, most: int) -> bytes | None:
+    """Read a small file that is a file: no pipe is waited for, no device read without end.
+
+    Parameters
+    ----------
+    path : Path
+        Where it should be.
+    most : int
+        Largest size that such a file can have [bytes].
+
+    Returns
+    -------
+    bytes or None
+        None where it is larger; nothing of it is read then.
+
+    Raises
+    ------
+    OSError
+        It cannot be opened, or is a folder, pipe, socket or device.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as file:
+        status = os.fstat(file.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            folder = stat.S_ISDIR(status.st_mode)
+            code = errno.EISDIR if folder else errno.EINVAL
+            what = "a folder, not a file" if folder else "a device or pipe, not a file"
+            raise OSError(code, what, str(path))
+        if status.st_size > most:
+            return None
+        data = file.read(most + 1)  # what has no size, as in /proc, may still be endless
+        return data if len(data) <= most else None
+
+
 def load(path: Path) -> bytes:
     """Read a file whole, unpacking ``.gz`` content.
 
@@ -128,6 +167,8 @@ def _in_one_state(path: Path) -> bytes:
     """Return a file's bytes; read once more where somebody wrote to it meanwhile."""
     with path.open("rb") as file:
         before = os.fstat(file.fileno())
+        _refuse_endless_line(path, file.read(_HEAD_BYTES), before.st_size)
+        file.seek(0)
         data = file.read(before.st_size)
         after = os.fstat(file.fileno())
         if (after.st_size, after.st_mtime_ns) != (before.st_size, before.st_mtime_ns):
@@ -136,6 +177,30 @@ def _in_one_state(path: Path) -> bytes:
             file.seek(0)
             data = file.read(after.st_size)
     return data
+
+
+def _refuse_endless_line(path: Path, head: bytes, size: int) -> None:
+    """Refuse what is no log by its first megabytes: a hole of zeros, or one line without an end."""
+    if size <= len(head):
+        return
+    if _SOMETHING.search(head) is None:
+        raise ReadError(
+            str(path),
+            f"the file begins with {len(head) / 1e6:.0f} MB of nothing",
+            "",
+            "Record again",
+        )
+    # points of a GPX file may stand in one line; of a packed one nothing can be seen
+    text = head[:1000].lstrip(b"\xef\xbb\xbf\xff\xfe\x00 \t\r\n")
+    if head[:2] == b"\x1f\x8b" or text.startswith(b"<") or b"\n" in head or b"\r" in head:
+        return
+    raise ReadError(
+        str(path),
+        f"the first line has more than {len(head) / 1e6:.0f} MB",
+        "lines of a table, GPX or NMEA sentences",
+        _EXPORT,
+        line=1,
+    )
 
 
 def _too_large(path: Path, size: int) -> ReadError:

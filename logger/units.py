@@ -9,6 +9,7 @@ Publication 811, appendix B; the others follow from these. The conventional inch
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from dataclasses import dataclass
 from typing import Literal, TypeVar
@@ -27,6 +28,7 @@ __all__ = [
     "find_unit",
     "known_units",
     "plain_unit",
+    "rolling_unit",
     "to_si",
 ]
 
@@ -54,6 +56,8 @@ KNOT_MPS = 1852.0 / 3600.0
 
 _POUND_KG = 0.45359237
 _FOOT_M = 0.3048
+#: Turns times the circumference of a wheel.
+_ROLLING = re.compile(r"([^x]+)x(\d+(?:\.\d+)?)m")
 _MILE_M = 1609.344
 
 #: What each quantity is held in once read. Angles of position and heading stay degrees, proportions
@@ -182,10 +186,24 @@ def find_unit(text: str, quantity: Quantity | None = None) -> Unit | None:
     Unit or None
         None when the word is unknown or measures something else.
     """
-    for unit in UNITS.get(plain_unit(text), ()):
+    plain = plain_unit(text)
+    for unit in UNITS.get(plain, ()):
         if quantity is None or unit.quantity == quantity:
             return unit
-    return None
+    wheel = _ROLLING.fullmatch(plain) if quantity in (None, "speed") else None
+    if wheel is None:
+        return None
+    turns = next((u for u in UNITS.get(wheel[1], ()) if u.quantity == "rotation_speed"), None)
+    return None if turns is None else Unit("speed", turns.factor * float(wheel[2]) / 60.0)
+
+
+def rolling_unit(unit: str, circumference_m: float) -> str:
+    """Return the unit of a speed that is counted in turns of a wheel of this circumference [m].
+
+    >>> rolling_unit("rpm", 1.95), find_unit("rpm x 1.95 m", "speed").factor * 60
+    ('rpm x 1.95 m', 1.95)
+    """
+    return f"{unit} x {circumference_m:.6g} m"
 
 
 def known_units(quantity: Quantity) -> tuple[str, ...]:

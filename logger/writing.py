@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from logger.recording import Channel, Recording
 from logger.scans import is_rising
 from logger.tables.headers import OWN_COLUMNS
+from logger.visible import visible
 
 __all__ = ["table_text", "write_bytes_atomic", "write_gpx", "write_table", "write_text_atomic"]
 
@@ -162,6 +163,7 @@ def _arrived(recording: Recording, t_s: NDArray[np.float64]) -> list[str] | None
 
 
 def _quoted(text: str) -> str:
+    text = visible(text)
     text = " ".join(text.split()) if "\n" in text or "\r" in text else text
     if any(mark in text for mark in ',"'):
         return '"' + text.replace('"', '""') + '"'

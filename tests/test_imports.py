@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 # Each entry is a room (a folder or a file), each line a floor: what is in a room imports from its own
 # room and from the lines above it, never from another room of its own line.
 LOGGER_FLOORS = (
-    "arrays errors scans units",
+    "arrays errors scans units visible",
     "findings",
     "recording rows source",
     "times",

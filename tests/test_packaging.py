@@ -73,7 +73,7 @@ def test_wheel_is_the_two_packages_whole(wheel: zipfile.ZipFile) -> None:
 
 def test_wheel_installs_the_command(wheel: zipfile.ZipFile) -> None:
     (name,) = [name for name in wheel.namelist() if name.endswith(".dist-info/entry_points.txt")]
-    assert "pullcoast = analysis.cli.main:main" in wheel.read(name).decode()
+    assert "pullcoast = analysis.__main__:main" in wheel.read(name).decode()
     module, _, function = PROJECT["scripts"]["pullcoast"].partition(":")
     assert callable(getattr(import_module(module), function))
 

@@ -22,16 +22,18 @@ from analysis.pipeline import Analysis
 from analysis.report.html import render
 from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, describe
 from analysis.terminal.output import OutputError, write_together
-from logger.errors import PullcoastError
+from logger.errors import PullcoastError, real_path
 from logger.session.files import locate_session
 from logger.session.overrides import apply_overrides, open_session
 from logger.session.session import Session
+from logger.source import MAX_BYTES, read_regular
 
 __all__ = ["MARKER", "Job", "Outcome", "failed", "run_job"]
 
 #: Marks a session's results as whole, and holds what they follow from.
 MARKER = "batch.json"
 _FORMAT = "pullcoast-batch/1"
+_LARGEST_MARKER_BYTES = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,13 +195,15 @@ def _key(job: Job) -> str:
         # it will fail; what could change that lies in the folder
         names = sorted(path.name for path in folder.iterdir())
         digest.update(json.dumps(names).encode("utf-8", "surrogateescape"))
-    root = folder.resolve()
+    root = real_path(folder)
     for path in paths:
         try:
-            place = str(path.resolve().relative_to(root))
+            place = str(real_path(path).relative_to(root))
         except ValueError:
             place = path.name
         digest.update(f"{place}\0".encode("utf-8", "surrogateescape"))
+        if not path.is_file() or path.stat().st_size > MAX_BYTES:
+            continue  # it will be refused unread
         with path.open("rb") as handle:
             digest.update(hashlib.file_digest(handle, "sha256").digest())
     return digest.hexdigest()
@@ -242,8 +246,8 @@ def _digest_of(text: str) -> str:
 def _read_marker(folder: Path) -> dict[str, Any]:
     """Return what an earlier batch left in a folder; empty where it is nothing that can be used."""
     try:
-        marker = json.loads((folder / MARKER).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        marker = json.loads(read_regular(folder / MARKER, _LARGEST_MARKER_BYTES) or b"")
+    except (OSError, ValueError, RecursionError):
         return {}
     usable = isinstance(marker, dict) and marker.get("format") == _FORMAT
     return marker if usable and isinstance(marker.get("files"), dict) else {}

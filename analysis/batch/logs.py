@@ -57,6 +57,7 @@ class LogReader:
         cls,
         column: Sequence[str] | None,
         unit: Sequence[str] | None,
+        circumference: str | None,
         *,
         rate_hz: float | None,
         salvage: bool,
@@ -64,7 +65,7 @@ class LogReader:
         quiet: bool,
     ) -> LogReader:
         """Return a reader with the columns and units that options name."""
-        columns = column_choices(column or (), unit or ())
+        columns = column_choices(column or (), unit or (), circumference)
         return cls(columns=columns, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet)
 
     def survey(

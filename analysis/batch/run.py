@@ -17,7 +17,7 @@ from analysis.terminal.errors import complain
 from analysis.terminal.output import STAGING, OutputError, check_writable, lock, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
-from logger.errors import SessionError
+from logger.errors import SessionError, real_path
 from logger.findings import counted
 from logger.session.files import SESSION_FILE
 from logger.session.keys import PowerUnit, SpeedUnit
@@ -101,7 +101,7 @@ def run_batch(
                 power=cast("PowerUnit", power or "kW"), speed=cast("SpeedUnit", speed or "km/h")
             )
         )
-        title = f"All sessions of {root.resolve().name}"
+        title = f"All sessions of {real_path(root).name}"
         write_together(
             out, {"batch.csv": batch_csv(rows), "batch.html": batch_html(rows, title, units)}
         )
@@ -137,16 +137,16 @@ def find_sessions(root: Path, out: Path) -> list[Path]:
     if not root.is_dir():
         found = "no such folder" if not root.exists() else "a file"
         raise SessionError(str(root), "", found, "a folder with sessions in it")
-    if out.resolve() == root.resolve():
+    if real_path(out) == real_path(root):
         option = "--out"
         raise SessionError(option, "", f"{str(out)!r} is where the sessions lie", "another folder")
-    results = out.resolve()
+    results = real_path(out)
     sessions = []
     for place, folders, files in os.walk(root):
         folders[:] = sorted(
             name
             for name in folders
-            if not name.startswith(".") and (Path(place) / name).resolve() != results
+            if not name.startswith(".") and real_path(Path(place) / name) != results
         )
         if SESSION_FILE in files:
             sessions.append(Path(place))
@@ -170,7 +170,7 @@ def _job(
     allow_outside: bool,
 ) -> Job:
     place = session.relative_to(root)
-    name = place.as_posix() if place.parts else session.resolve().name
+    name = place.as_posix() if place.parts else real_path(session).name
     return Job(
         name=name,
         session=os.path.abspath(session),

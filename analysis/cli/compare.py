@@ -18,6 +18,7 @@ from analysis.terminal.options import (
     option,
 )
 from analysis.terminal.output import check_writable, write_together
+from logger.errors import real_path
 
 __all__ = ["app", "compare"]
 
@@ -91,7 +92,7 @@ def _names(paths: list[Path]) -> list[str]:
     """Return what to call each: its folder, with a number where two are alike."""
     names: list[str] = []
     for path in paths:
-        place = path.resolve()
+        place = real_path(path)
         if place.suffix in (".toml", ".json"):
             place = place.parent
         if place.name == "results" and not (place / "session.toml").exists():

@@ -8,6 +8,7 @@ from typing import Annotated
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain
 from analysis.terminal.options import (
+    Circumference,
     Columns,
     ForPrograms,
     Quiet,
@@ -60,6 +61,7 @@ def look(
     speed_unit: SpeedUnitOption = None,
     column: Columns = None,
     unit: Units = None,
+    circumference: Circumference = None,
     rate_hz: RateHz = None,
     salvage: Salvage = False,
     strict: Strict = False,
@@ -68,7 +70,7 @@ def look(
     from analysis.batch.logs import LogReader, look_at, look_text, looks_json, units_of
 
     reader = LogReader.of(
-        column, unit, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
+        column, unit, circumference, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
     )
     units = units_of(speed_unit)
     looks = []
@@ -94,6 +96,7 @@ def speed(
     speed_unit: SpeedUnitOption = None,
     column: Columns = None,
     unit: Units = None,
+    circumference: Circumference = None,
     rate_hz: RateHz = None,
     salvage: Salvage = False,
     strict: Strict = False,
@@ -110,7 +113,7 @@ def speed(
     )
 
     reader = LogReader.of(
-        column, unit, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
+        column, unit, circumference, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
     )
     units = units_of(speed_unit)
     folder = Path(out)

@@ -15,7 +15,7 @@ from typing import Annotated, Any, ClassVar
 
 import typer
 
-from analysis.terminal.colour import Painted, colour_wanted
+from analysis.terminal.colour import safe_streams
 from analysis.terminal.command_line import LazyCommands, new_app, usage_message
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.options import CAUTIONS
@@ -119,9 +119,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     if argv is None:
         _prepare_process()
+    with safe_streams(colour=argv is None):
+        return _status(sys.argv[1:] if argv is None else list(argv))
+
+
+def _status(words: list[str]) -> int:
+    """Run the command line; no exception but that of a bug in here leaves it."""
     try:
         try:
-            status = _run(sys.argv[1:] if argv is None else list(argv))
+            status = _run(words)
         except typer.TyperException as error:
             complain(usage_message(error))
             status = EXIT_INPUT
@@ -164,11 +170,6 @@ def _prepare_process() -> None:
         warnings.simplefilter("ignore")
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
-    streams = [name for name in ("stdout", "stderr") if getattr(sys, name) is not None]
-    if any(getattr(sys, name).isatty() for name in streams):
-        for name in streams:
-            if colour_wanted(getattr(sys, name)):
-                setattr(sys, name, Painted(getattr(sys, name)))
 
 
 def _settle_output() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +12,7 @@ from analysis.terminal.errors import EXIT_INPUT, EXIT_NOTHING, EXIT_OK, complain
 from analysis.terminal.options import (
     CAUTIONS,
     AllowOutside,
+    Circumference,
     Columns,
     LeaveOut,
     Neutral,
@@ -28,7 +30,7 @@ from analysis.terminal.options import (
     stated,
 )
 from analysis.terminal.output import check_writable
-from logger.errors import PullcoastError, SessionError
+from logger.errors import PullcoastError, SessionError, real_path
 
 __all__ = ["app", "report"]
 
@@ -121,6 +123,7 @@ def report(
     refuse_doubtful: RefuseDoubtful = False,
     column: Columns = None,
     unit: Units = None,
+    circumference: Circumference = None,
     rate_hz: RateHz = None,
     salvage: Salvage = False,
     strict: Strict = False,
@@ -138,7 +141,7 @@ def report(
 
     known_road_load = None
     if road_load is not None:
-        from analysis.report.read_results import read_results_road_load
+        from analysis.report.read_results import read_results_road_load, same_vehicle
 
         known_road_load = read_results_road_load(road_load)
     statuses, analyses = [], {}
@@ -149,7 +152,7 @@ def report(
             # all that can be refused without computing is refused before the slow imports
             if picture_folder is not None:
                 check_writable(picture_folder)
-            columns = column_choices(column or (), unit or ())
+            columns = column_choices(column or (), unit or (), circumference)
             session = open_session(
                 path,
                 mass=mass,
@@ -170,6 +173,9 @@ def report(
                 leave_out=_of_session(leave_out or (), path, several=len(paths) > 1),
                 neutral=neutral,
             )
+            if road_load is not None:
+                others = same_vehicle(road_load, session.vehicle)
+                session = replace(session, findings=(*session.findings, *others))
             check_writable(folder)
             from analysis.batch.results import (
                 analyse_checked,
@@ -233,7 +239,7 @@ def _folders(paths: list[Path], out: str | None) -> list[Path]:
         return [Path(out)]
     folders: list[Path] = []
     for path in paths:
-        place = (path.parent if path.suffix == ".toml" else path).resolve()
+        place = real_path(path.parent if path.suffix == ".toml" else path)
         folder, number = Path(out) / (place.name or "session"), 2
         while folder in folders:
             folder, number = Path(out) / f"{place.name}-{number}", number + 1

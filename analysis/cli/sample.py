@@ -14,10 +14,12 @@ from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
 from analysis.terminal.options import CAUTIONS, Quiet, argument, flag, option, rate, whole
 from analysis.terminal.output import OutputError, check_writable
+from logger.source import read_regular
 
 __all__ = ["app", "sample"]
 
 _TRUTH = "truth.json"
+_LARGEST_TRUTH_BYTES = 10_000_000
 _STAGING = ".pullcoast-sample-"
 
 _DESCRIPTION = f"""\
@@ -142,7 +144,7 @@ def _earlier_files(folder: Path) -> set[str]:
 def _listed(truth: Path) -> set[str]:
     """Return the names of the files that an earlier sample's truth.json speaks for."""
     try:
-        stated = json.loads(truth.read_text(encoding="utf-8"))
+        stated = json.loads(read_regular(truth, _LARGEST_TRUTH_BYTES) or b"")
         logs = [name for log in stated["logs"] for name in log["files"]]
         return {"session.toml", _TRUTH, *logs} if "seed" in stated else set()
     except (OSError, ValueError, KeyError, TypeError):

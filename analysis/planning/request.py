@@ -10,7 +10,7 @@ from typing import cast
 from analysis.planning.outing import Outing, guess
 from analysis.planning.plan import outing_like
 from analysis.session_pipeline import analyse_session
-from logger.errors import SessionError
+from logger.errors import SessionError, real_path
 from logger.session.keys import VEHICLE, Quantity, VehicleKind
 from logger.session.overrides import apply_overrides, open_session
 from logger.session.quantities import parse_mass, parse_quantity
@@ -86,7 +86,7 @@ def requested_outing(
         outing, name = _outing_guessed(request)
     else:
         outing, display = _outing_found(request, session, allow_outside=allow_outside, quiet=quiet)
-        name = f"another outing like {session.resolve().name}"
+        name = f"another outing like {real_path(session).name}"
     outing = _with_options(outing, request, gps_hz, accel_hz)
     if outing.end_mps > 0.8 * outing.top_mps:
         found = (

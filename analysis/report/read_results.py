@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -24,14 +25,22 @@ from analysis.results.reference import REFERENCE_TEMPERATURE_C, ROLLING_PER_K
 from analysis.results.road_load import RoadLoad
 from analysis.sessions.side import Side
 from logger.errors import ReadError
+from logger.findings import Finding
 from logger.session.session import Display, Vehicle
+from logger.source import read_regular
+from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["read_results", "read_results_road_load", "side_of_results"]
+__all__ = ["read_results", "read_results_road_load", "same_vehicle", "side_of_results"]
 
 #: Speed at which the road load's budget is stated [m/s], or the nearest covered one: 100 km/h.
 _BUDGET_SPEED_MPS = 100 / 3.6
 #: A results.json is some 50 kB; one far above that is not one.
-_LARGEST_RESULTS_BYTES = 50_000_000
+_LARGEST_RESULTS_BYTES = 10_000_000
+#: No road vehicle resists with more than this share of its weight: a light one at top speed
+#: comes near a quarter (arithmetic, no source).
+_LARGEST_SHARE_OF_WEIGHT = 0.5
+#: A load that changes a vehicle's mass by more is rare.
+_MASS_RATIO = 1.2
 _REMEDY = "Give the results.json that `pullcoast report` wrote"
 
 # JSON values as they come: any shape is possible until checked
@@ -58,7 +67,8 @@ def read_results_road_load(path: str | Path) -> RoadLoad:
         key, what was found and what to do.
     """
     name = str(path)
-    stated = read_results(path).get("road_load")
+    results = read_results(path)
+    stated = results.get("road_load")
     remedy = "Give the results.json of a session whose coast-downs could be used"
     if stated is None:
         raise ReadError(name, "road_load is null: that session had no road load", "", remedy)
@@ -67,7 +77,57 @@ def read_results_road_load(path: str | Path) -> RoadLoad:
         why = record.why_not or "its speed range was too narrow"
         found = f"the coefficients of road_load are null ({why})"
         raise ReadError(name, found, "F0, F1 and F2", "Coast down over a wider range of speeds")
-    return _road_load(name, record)
+    session = read_record(name, "session", results.get("session"), SessionRecord)
+    return _road_load(name, record, session.mass_kg)
+
+
+def same_vehicle(path: str | Path, vehicle: Vehicle) -> tuple[Finding, ...]:
+    """Compare a vehicle with that of an earlier results.json whose road load it is to lean on.
+
+    Parameters
+    ----------
+    path : str or Path
+        A results.json.
+    vehicle : Vehicle
+        Of the session now.
+
+    Returns
+    -------
+    tuple of Finding
+        Another name, or a mass more than a fifth away: warnings.
+
+    Raises
+    ------
+    ReadError
+        Another kind of vehicle.
+    """
+    name = str(path)
+    earlier = read_record(name, "session", read_results(path).get("session"), SessionRecord)
+    if earlier.kind is not None and earlier.kind != vehicle.kind:
+        raise ReadError(
+            name,
+            f"the road load of a {earlier.kind} for a {vehicle.kind}",
+            "the road load of the same vehicle",
+            "Give the results.json of this vehicle, or correct the kind",
+        )
+    odd = []
+    if earlier.vehicle and vehicle.name and _folded(earlier.vehicle) != _folded(vehicle.name):
+        odd.append(f"is of {earlier.vehicle[:60]!r}, not {vehicle.name[:60]!r}")
+    if abs(math.log(earlier.mass_kg / vehicle.mass_kg)) > math.log(_MASS_RATIO):
+        odd.append(f"was driven with {earlier.mass_kg:.0f} kg, not {vehicle.mass_kg:.0f} kg")
+    return tuple(
+        Finding(
+            "road_load_of_another",
+            "warning",
+            f"The road load of {name} {text}: if it is another vehicle's, no power here is right.",
+            path=name,
+        )
+        for text in odd
+    )
+
+
+def _folded(text: str) -> str:
+    return " ".join(text.casefold().split())
 
 
 def side_of_results(name: str, path: Path) -> Side:
@@ -121,7 +181,7 @@ def side_of_results(name: str, path: Path) -> Side:
         wind_mps=site.wind_mps,
         wind_sd_mps=site.wind_sd_mps,
         separable=site.separable,
-        road_load=_road_load(file, load) if load is not None and known else None,
+        road_load=_road_load(file, load, session.mass_kg) if load is not None and known else None,
         power=None if power is None else _power(power),
         runs_up=session.runs_up,
         runs_down=session.runs_down,
@@ -163,17 +223,16 @@ def read_results(path: str | Path) -> dict[str, _Json]:
 
 def _read_json(path: Path, name: str) -> _Json:
     """Return what a file of reasonable size holds as JSON."""
-    if path.is_dir():
-        raise ReadError(name, "is a folder", "a results.json", _REMEDY)
     try:
-        size = path.stat().st_size
-        text = path.read_bytes().decode("utf-8-sig") if size <= _LARGEST_RESULTS_BYTES else None
+        data = read_regular(path, _LARGEST_RESULTS_BYTES)
+        text = None if data is None else data.decode("utf-8-sig")
     except OSError as error:
-        raise ReadError(name, f"cannot be opened: {error.strerror}", "", _REMEDY) from error
+        found = f"cannot be opened: {error.strerror}"
+        raise ReadError(name, found, "a results.json", _REMEDY) from error
     except UnicodeDecodeError as error:
         raise ReadError(name, "is not UTF-8 text", "JSON", _REMEDY) from error
     if text is None:
-        raise ReadError(name, f"has {size} bytes", "a results.json, some 50 kB", _REMEDY)
+        raise ReadError(name, "has more than 10 MB", "a results.json, some 50 kB", _REMEDY)
     try:
         return json.loads(text)
     except json.JSONDecodeError as error:
@@ -212,16 +271,29 @@ def _temperature_c(load: RoadLoadRecord | None) -> float | None:
     return REFERENCE_TEMPERATURE_C + (load.reference.F0_N / load.F0_N - 1.0) / ROLLING_PER_K
 
 
-def _road_load(file: str, load: RoadLoadRecord) -> RoadLoad:
-    """Return a road load whose coefficients are known."""
+def _road_load(file: str, load: RoadLoadRecord, mass_kg: float) -> RoadLoad:
+    """Return a road load whose coefficients are known and can be those of a vehicle."""
     low, high = load.speed_range_mps
     if not 0 <= low < high:
         found = f"road_load.speed_range_mps is [{low}, {high}]"
         raise ReadError(file, found, "two speeds in rising order, none below 0")
+    f0_n = _stated(file, "F0_N", load.F0_N)
+    f1_n_per_mps = _stated(file, "F1_N_per_mps", load.F1_N_per_mps)
+    f2_n_per_mps2 = _stated(file, "F2_N_per_mps2", load.F2_N_per_mps2)
+    most_n = _LARGEST_SHARE_OF_WEIGHT * mass_kg * STANDARD_GRAVITY_MPS2
+    for speed_mps in (low, 0.5 * (low + high), high):
+        force_n = f0_n + f1_n_per_mps * speed_mps + f2_n_per_mps2 * speed_mps**2
+        if not 0 < force_n < most_n:
+            raise ReadError(
+                file,
+                f"F0, F1 and F2 of road_load give {force_n:.3g} N at {speed_mps:.1f} m/s",
+                f"a force between 0 and {most_n:.0f} N, as vehicles of {mass_kg:.0f} kg have",
+                _REMEDY,
+            )
     return RoadLoad(
-        f0_n=_stated(file, "F0_N", load.F0_N),
-        f1_n_per_mps=_stated(file, "F1_N_per_mps", load.F1_N_per_mps),
-        f2_n_per_mps2=_stated(file, "F2_N_per_mps2", load.F2_N_per_mps2),
+        f0_n=f0_n,
+        f1_n_per_mps=f1_n_per_mps,
+        f2_n_per_mps2=f2_n_per_mps2,
         covariance=_covariance(file, load),
         speed_range_mps=(low, high),
         separable=True,

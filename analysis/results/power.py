@@ -176,7 +176,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     Returns
     -------
     PowerCurve or None
-        None without a pull in the fit.
+        None without a pull in the fit that covers a range of speeds.
     """
     layout = fit.layout
     if not layout.gear_knots_mps:
@@ -204,6 +204,8 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
             )
         )
         rows.append(to_power)
+    if not rows:  # no pull covered a range of speeds
+        return None
     every, all_speeds = np.concatenate(rows), np.concatenate([c.speed_mps for c in curves])
     mean = every @ fit.shared
     top = int(np.argmax(mean))

@@ -14,6 +14,7 @@ from logger.capture.naming import title_of
 from logger.errors import SessionError
 from logger.session.files import SESSION_FILE, load_toml
 from logger.session.quantities import parse_mass
+from logger.source import MAX_BYTES, read_regular
 from logger.writing import write_bytes_atomic
 
 __all__ = ["list_recording"]
@@ -65,7 +66,7 @@ def list_recording(folder: Path, arrival: Arrival, name: str = "") -> list[str]:
             raw, document = text.encode(), tomllib.loads(text)
         else:
             document = load_toml(path)
-            raw = _with_mass(path.read_bytes(), document, mass_kg)
+            raw = _with_mass(read_regular(path, MAX_BYTES) or b"", document, mass_kg)
     except SessionError as error:
         return [f"{error}. It was left alone. {remedy}"]
     if _is_listed(document, arrival.file.name):

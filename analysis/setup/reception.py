@@ -32,11 +32,12 @@ from logger.capture.server import serve
 from logger.capture.uploads import Limits, Store
 from logger.errors import PullcoastError
 from logger.findings import counted
+from logger.source import read_regular
 from logger.writing import write_text_atomic
 
 __all__ = ["Follower", "receive"]
 
-_TOKEN_BYTES = 32
+_TOKEN_BYTES, _LARGEST_TOKEN_BYTES = 32, 1000
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{22,128}", re.ASCII)
 _AUTHORITY = "/pullcoast-authority.crt"
 #: The same stranger is reported once in so long [s].
@@ -229,7 +230,7 @@ def _token(file: Path, *, new: bool) -> str:
     """Return the token, kept so that a phone that has the page open can send after a restart."""
     try:
         if not new and (os.name != "posix" or not file.stat().st_mode & 0o077):
-            kept = file.read_text("ascii").strip()
+            kept = (read_regular(file, _LARGEST_TOKEN_BYTES) or b"").decode("ascii").strip()
             if _TOKEN.fullmatch(kept):
                 return kept
     except (OSError, ValueError):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from typing import TextIO
 
-__all__ = ["Painted", "colour_wanted", "paint"]
+__all__ = ["Painted", "colour_wanted", "paint", "safe_streams"]
 
 _BOLD, _RED, _GREEN, _YELLOW, _PLAIN = "\x1b[1m", "\x1b[1;31m", "\x1b[32m", "\x1b[33m", "\x1b[0m"
 _LINES = re.MULTILINE
@@ -69,15 +71,41 @@ def colour_wanted(stream: TextIO) -> bool:
 
 
 class Painted:
-    """A stream that paints what is written to it, and is the stream itself in all else."""
+    """A stream to which text is written as `visible` shows it, painted if asked; itself in all else."""
 
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+    def __init__(self, stream: TextIO, visible: Callable[[str], str], *, colour: bool) -> None:
+        self.plain_stream = stream
+        self._visible = visible
+        self._colour = colour
 
     def write(self, text: str) -> int:
-        """Write text, painted."""
-        self._stream.write(paint(text))
+        """Write text."""
+        shown = self._visible(text)
+        self.plain_stream.write(paint(shown) if self._colour else shown)
         return len(text)
 
     def __getattr__(self, name: str) -> object:
-        return getattr(self._stream, name)
+        return getattr(self.plain_stream, name)
+
+
+@contextmanager
+def safe_streams(*, colour: bool) -> Iterator[None]:
+    """Write stdout and stderr through `Painted` meanwhile, what is closed to nowhere."""
+    try:
+        from logger.visible import visible
+    except ImportError:  # another package has the name `logger`: the command will say so
+        yield
+        return
+    before = {name: getattr(sys, name) for name in ("stdout", "stderr")}
+    with ExitStack() as opened:
+        for name, stream in before.items():
+            if stream is None:
+                to = opened.enter_context(open(os.devnull, "w", encoding="utf-8"))
+            else:
+                to = stream
+            setattr(sys, name, Painted(to, visible, colour=colour and colour_wanted(to)))
+        try:
+            yield
+        finally:
+            for name, stream in before.items():
+                setattr(sys, name, stream)

@@ -7,6 +7,9 @@ import sys
 
 __all__ = ["EXIT_FAULT", "EXIT_INPUT", "EXIT_NOTHING", "EXIT_OK", "complain", "describe", "explain"]
 
+#: Longest message [characters].
+_LONGEST = 4000
+
 EXIT_OK = 0
 #: The logs can be read but hold nothing that the question needs.
 EXIT_NOTHING = 1
@@ -75,7 +78,9 @@ def describe(error: Exception) -> tuple[tuple[str, ...], int]:
 
 
 def complain(text: str) -> None:
-    """Print one message on stderr."""
+    """Print one message on stderr, cut at a length that is still read."""
+    if len(text) > _LONGEST:
+        text = text[:_LONGEST] + " ..."
     print(f"pullcoast: {text}", file=sys.stderr)
 
 

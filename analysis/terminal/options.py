@@ -15,6 +15,7 @@ __all__ = [
     "POWER_UNITS",
     "SPEED_UNITS",
     "AllowOutside",
+    "Circumference",
     "Columns",
     "ForPrograms",
     "LeaveOut",
@@ -205,6 +206,15 @@ Units: TypeAlias = Annotated[
         "--unit",
         "NAME=UNIT",
         "which unit it is in: speed_mps=km/h",
+        group=_COLUMNS_GROUP,
+    ),
+]
+Circumference: TypeAlias = Annotated[
+    str | None,
+    option(
+        "--circumference",
+        "LENGTH",
+        "of the wheel whose turns are the speed (--unit speed_mps=rpm): 1.95m, or a tyre size",
         group=_COLUMNS_GROUP,
     ),
 ]

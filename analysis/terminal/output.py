@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from logger.errors import PullcoastError, is_there
+from logger.visible import visible
 
 try:
     import fcntl
@@ -55,7 +56,7 @@ def check_writable(folder: Path) -> None:
 
 
 def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
-    """Write files into `folder`, texts as UTF-8, all or none as far as an operating system can.
+    """Write files into `folder`, texts as UTF-8 and as `visible` shows them, all or none as far as an operating system can.
 
     Every file is first written and synced in a staging folder inside `folder`; only then are they
     moved into place one after another, each of which is atomic, within some 20 us for four files.
@@ -81,7 +82,7 @@ def write_together(folder: Path, files: Mapping[str, str | bytes]) -> None:
         try:
             for name, content in files.items():
                 if isinstance(content, str):
-                    content = content.encode("utf-8", "backslashreplace")
+                    content = visible(content).encode()
                 with (staging / name).open("wb") as handle:
                     handle.write(content)
                     handle.flush()

@@ -7,6 +7,8 @@ import threading
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
+from logger.visible import visible
+
 if TYPE_CHECKING:
     from rich.progress import Progress as RichProgress
     from rich.progress import TaskID
@@ -54,7 +56,7 @@ class Progress:
     def show(self, text: str) -> None:
         """Show what is being done now."""
         with self._lock:
-            self._text = text
+            self._text = text = visible(text)
             self._share = (self._done, self._total)
             if self._display is None or self._task is None:
                 return
@@ -95,8 +97,9 @@ class Progress:
         if self._total is not None and self._total > 9:
             columns += [rich_progress.TextColumn("left"), rich_progress.TimeRemainingColumn()]
         columns.append(rich_progress.TextColumn("{task.description}", markup=False))
+        bare = getattr(sys.stderr, "plain_stream", sys.stderr)  # the bar itself moves the cursor
         display = rich_progress.Progress(
-            *columns, console=Console(file=sys.stderr), transient=True, refresh_per_second=4
+            *columns, console=Console(file=bare), transient=True, refresh_per_second=4
         )
         with self._lock:
             if self._ended:

@@ -28,6 +28,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from logger.capture.address import Place
 from logger.errors import PullcoastError
+from logger.source import read_regular
 
 __all__ = ["CertificateError", "Identity", "issue", "make_authority", "provide_identity"]
 
@@ -37,6 +38,8 @@ _LIFE = timedelta(days=396)
 #: Made anew this long before the end, so that none ends in the middle of a day out.
 _RENEW = timedelta(days=30)
 #: A name that can never exist (RFC 2606), to forbid names to an authority for addresses only.
+#: Certificate, authority and key have some 4 kB.
+_LARGEST_PEM_BYTES = 100_000
 _NO_NAME = "pullcoast.invalid"
 
 
@@ -244,7 +247,7 @@ def make_authority(
 def _kept(file: Path, place: Place, authority: bool, now: datetime) -> Identity | None:
     """Return what `file` holds where it still fits."""
     try:
-        pem = file.read_bytes()
+        pem = read_regular(file, _LARGEST_PEM_BYTES) or b""
         # a key that others could read is no secret any more
         if os.name == "posix" and file.stat().st_mode & 0o077:
             return None

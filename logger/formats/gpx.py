@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, are_few, counted, first_few
 from logger.formats.gpx_points import PointReader, feed
 from logger.formats.speed_units import SpeedRatio, speed_ratio, unit_of_ratio
-from logger.rows import Column, Rows
+from logger.rows import Column, Rows, Stamps
 from logger.source import encoding_of
 from logger.times.dates import text_stamps
 from logger.units import find_unit, to_si
@@ -86,27 +86,7 @@ def parse_gpx(
         range, speeds that the positions deny.
     """
     reader = PointReader(path, units_count=speed_unit is None)
-    data = _as_utf8(data)
-    body = data.lstrip(b" \t\r\n")
-    reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
-    body = body.rstrip(b"\x00")  # a phone that ran out of power leaves a block of zeros
-    ended: ReadError | None = None
-    try:
-        feed(reader, body, advance)
-    except expat.ExpatError as error:
-        if not (salvage and _is_cut_off(error) and _forget_last(reader)):
-            raise _broken(reader, error) from error
-        ended = _broken(reader, error)
-    except ReadError:
-        raise
-    except (LookupError, ValueError) as error:
-        raise ReadError(
-            path,
-            f"the file declares an encoding that cannot be read ({error})",
-            "UTF-8",
-            "Correct the encoding in line 1, or export the track again",
-            line=reader.first_line,
-        ) from error
+    findings = _read_points(reader, data, advance, salvage=salvage)
     if not reader.lines:
         raise ReadError(
             path,
@@ -114,43 +94,113 @@ def parse_gpx(
             "a recorded track (<trkpt> with <time>)",
             "Record a track, or export it as one",
         )
-    findings = _notes(reader)
-    if ended is not None:
-        findings.append(
+    findings += _few_wrong(reader)
+    stamps, notes = _stamps(reader)
+    columns, doubts = _columns(reader, stamps.t_s, speed_unit)
+    return Rows(
+        path=path,
+        format="GPX",
+        stamps=stamps,
+        columns=tuple(columns),
+        lines=reader.lines,
+        arrived_s=None,
+        marks=(),
+        findings=(*_notes(reader), *findings, *doubts, *notes),
+    )
+
+
+def _read_points(
+    reader: PointReader, data: bytes, advance: Callable[[int], None] | None, *, salvage: bool
+) -> list[Finding]:
+    """Feed a file to the reader; of one that was cut off keep the complete points if asked."""
+    data = _as_utf8(data)
+    body = data.lstrip(b" \t\r\n")
+    reader.first_line = 1 + data[: len(data) - len(body)].count(b"\n")
+    body = body.rstrip(b"\x00")  # a phone that ran out of power leaves a block of zeros
+    try:
+        feed(reader, body, advance)
+    except expat.ExpatError as error:
+        broken = _broken(reader, error)
+        if not (salvage and _is_cut_off(error) and _forget_last(reader)):
+            raise broken from error
+        return [
             Finding(
                 "salvaged",
                 "warning",
-                f"The file was cut off in line {ended.line}; its "
+                f"The file was cut off in line {broken.line}; its "
                 f"{counted(len(reader.lines), 'complete point')} are used, as asked.",
-                path=path,
-                line=ended.line,
+                path=reader.path,
+                line=broken.line,
                 count=len(reader.lines),
             )
+        ]
+    except ReadError:
+        raise
+    except (LookupError, ValueError) as error:
+        raise ReadError(
+            reader.path,
+            f"the file declares an encoding that cannot be read ({error})",
+            "UTF-8",
+            "Correct the encoding in line 1, or export the track again",
+            line=reader.first_line,
+        ) from error
+    return []
+
+
+def _few_wrong(reader: PointReader) -> list[Finding]:
+    """Name a few positions and speeds that cannot be, which are left out; refuse more."""
+    wrong = reader.wrong
+    if not wrong:
+        return []
+    if not are_few(len(wrong), len(reader.lines)):
+        raise wrong[0]
+    lines = first_few([error.line or 0 for error in wrong[:6]])
+    return [
+        Finding(
+            "impossible_value",
+            "warning",
+            f"Left out: {counted(len(wrong), 'value')} that cannot be, as {wrong[0].found}, where "
+            f"{wrong[0].expected} is expected (line {lines}).",
+            path=reader.path,
+            line=wrong[0].line,
+            count=len(wrong),
         )
+    ]
+
+
+def _stamps(reader: PointReader) -> tuple[Stamps, list[Finding]]:
+    """Return the stamps of all points; those without one are counted, a route is refused."""
+    lines, path = reader.lines, reader.path
     timed = sum(bool(text) for text in reader.times)
     if timed == 0:
         raise ReadError(
             path,
-            f"{counted(len(reader.lines), 'track point')}, none with a time",
+            f"{counted(len(lines), 'track point')}, none with a time",
             "a recorded track; a planned route has no times",
             "Export the recording with its times",
-            line=reader.lines[0],
+            line=lines[0],
         )
-    lines = reader.lines
     stamps, notes = text_stamps(reader.times, path, "time", lambda row: lines[row])
-    if timed < len(reader.times):
-        first = reader.times.index("")
-        findings.append(
-            Finding(
-                "time_missing",
-                "warning",
-                f"Left out for having no time: {len(reader.times) - timed} of {len(reader.times)} "
-                f"points (first: line {lines[first]}).",
-                path=path,
-                line=lines[first],
-                count=len(reader.times) - timed,
-            )
+    if timed < len(lines):
+        first = lines[reader.times.index("")]
+        missing = Finding(
+            "time_missing",
+            "warning",
+            f"Left out for having no time: {len(lines) - timed} of {len(lines)} points (first: "
+            f"line {first}).",
+            path=path,
+            line=first,
+            count=len(lines) - timed,
         )
+        notes = [missing, *notes]
+    return stamps, notes
+
+
+def _columns(
+    reader: PointReader, t_s: NDArray[np.float64], speed_unit: str | None
+) -> tuple[list[Column], list[Finding]]:
+    """Return what the points hold in SI units; the speed's unit is held to the positions."""
+    findings: list[Finding] = []
     latitude, longitude = np.array(reader.latitude), np.array(reader.longitude)
     columns = [
         Column(name="latitude_deg", values=latitude, header="lat", unit="deg"),
@@ -161,20 +211,11 @@ def parse_gpx(
         unit = "deg" if name == "heading_deg" else "m"
         if name == "speed_mps":
             unit = speed_unit or "m/s"
-            ratio = speed_ratio(stamps.t_s, np.where(array < 0, np.nan, array), latitude, longitude)
-            findings += _deny(path, unit, ratio, stated=speed_unit is not None)
+            ratio = speed_ratio(t_s, np.where(array < 0, np.nan, array), latitude, longitude)
+            findings += _deny(reader.path, unit, ratio, stated=speed_unit is not None)
             array = to_si(array, unit, "speed")
         columns.append(Column(name=name, values=array, header=name.partition("_")[0], unit=unit))
-    return Rows(
-        path=path,
-        format="GPX",
-        stamps=stamps,
-        columns=tuple(columns),
-        lines=lines,
-        arrived_s=None,
-        marks=(),
-        findings=(*findings, *notes),
-    )
+    return columns, findings
 
 
 def _deny(path: str, unit: str, ratio: SpeedRatio | None, *, stated: bool) -> list[Finding]:

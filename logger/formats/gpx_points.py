@@ -20,6 +20,8 @@ MAX_DEPTH = 60
 #: Forty days at one point a second.
 MAX_POINTS = 3_500_000
 _MAX_TEXT = 400
+#: 1 % of the largest number of points, and a few.
+_MOST_WRONG = 50_000
 #: Bytes that are parsed at a time; a tag, comment or instruction may not be longer than the second.
 _PIECE, _LONGEST_TAG = 1 << 15, 1 << 16
 #: Names of elements that are remembered; the schemas have some eighty.
@@ -78,6 +80,7 @@ class PointReader:
         self.values: dict[str, list[float]] = {}
         self.direct: set[str] = set()
         self.left_out: dict[str, list[int]] = {}
+        self.wrong: list[ReadError] = []  # values that cannot be, as they would be refused
         self.segments: list[int] = []
         self.points_elsewhere = 0
 
@@ -153,14 +156,30 @@ class PointReader:
             text = _attribute(attributes, axis).strip()
             value = float(text) if NUMBER.fullmatch(text) and "," not in text else math.nan
             if not abs(value) <= limit:
-                self.refuse(
-                    f"a point with {axis}={text!r}", f"{axis} within {limit:g} degrees", "Delete it"
+                value = math.nan
+                self._put_aside(
+                    ReadError(
+                        self.path,
+                        f"a point with {axis}={text[:40]!r}",
+                        f"{axis} within {limit:g} degrees",
+                        "Delete it",
+                        line=self.line(),
+                        column=self.parser.CurrentColumnNumber + 1,
+                    )
                 )
             out.append(value)
+        if not math.isfinite(self.latitude[-1] + self.longitude[-1]):
+            self.latitude[-1] = self.longitude[-1] = math.nan
         self.times.append("")
         for values in self.values.values():
             values.append(np.nan)
         self.direct.clear()
+
+    def _put_aside(self, wrong: ReadError) -> None:
+        """Keep the refusal of a value, which counts where there are more than a few."""
+        self.wrong.append(wrong)
+        if len(self.wrong) > _MOST_WRONG:
+            raise self.wrong[0]
 
     def _characters(self, data: str) -> None:
         if self.field is not None and len(self.text) < _MAX_TEXT:
@@ -183,13 +202,16 @@ class PointReader:
             if text == "" or text.lower() in MISSING_WORDS:
                 return
             if field in _STRICT:
-                raise ReadError(
-                    self.path,
-                    f"{text[:40]!r} as {field.partition('_')[0]}",
-                    "a number",
-                    "Correct the line",
-                    line=self.field_line + self.first_line - 1,
+                self._put_aside(
+                    ReadError(
+                        self.path,
+                        f"{text[:40]!r} as {field.partition('_')[0]}",
+                        "a number",
+                        "Correct the line",
+                        line=self.field_line + self.first_line - 1,
+                    )
                 )
+                return
             self.left_out.setdefault(field, []).append(self.field_line + self.first_line - 1)
             return
         if field == "speed_mps":

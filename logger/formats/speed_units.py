@@ -15,6 +15,7 @@ __all__ = [
     "IMPLAUSIBLE_MPS",
     "IMPLAUSIBLE_MPS2",
     "SpeedRatio",
+    "clock_ratio",
     "distances_m",
     "hardest_of_samples",
     "hardest_pull",
@@ -31,6 +32,9 @@ IMPLAUSIBLE_MPS2 = 12.0
 #: Over this time positions are differenced [s]: rounding to 1e-5 degree is then under 0.5 m/s.
 _BASELINE_S = 2.5
 _MOVING_MPS = 4.0
+#: On a shorter way the scatter of positions counts [m].
+_LEAST_WAY_M = 300.0
+_PARTS = 15
 #: At most so many three-second means are looked at, spread evenly.
 _STARTS = 100_000
 #: How far the ratio may lie from a unit's own, as a logarithm.
@@ -115,6 +119,40 @@ def speed_ratio(
     if int(good.sum()) < 5:
         return None
     return SpeedRatio(ratio=float(np.median(recorded[good] / ground[good])), count=int(good.sum()))
+
+
+def clock_ratio(
+    t_s: NDArray[np.float64],
+    speed_mps: NDArray[np.float64],
+    latitude_deg: NDArray[np.float64],
+    longitude_deg: NDArray[np.float64],
+) -> float | None:
+    """Return the way that speeds and times give over the way along the positions.
+
+    Parameters
+    ----------
+    t_s, speed_mps, latitude_deg, longitude_deg : array of shape (n,)
+        Rows of one table; NaN where a row lacks a value.
+
+    Returns
+    -------
+    float or None
+        1 for a right clock, 60 for minutes taken for hours; None below 300 m or six rows.
+    """
+    known = np.isfinite(t_s) & np.isfinite(speed_mps) & (speed_mps >= 0)
+    known &= np.isfinite(latitude_deg) & np.isfinite(longitude_deg)
+    t, v = t_s[known], speed_mps[known]
+    if t.size < 6:
+        return None
+    steps_m = distances_m(latitude_deg[known], longitude_deg[known])
+    by_clock_m = 0.5 * (v[1:] + v[:-1]) * np.clip(np.diff(t), 0.0, None)
+    if min(float(steps_m.sum()), float(by_clock_m.sum())) <= _LEAST_WAY_M:
+        return None
+    # the median of some parts: one impossible value spoils one of them
+    starts = np.unique(np.linspace(0, t.size - 1, _PARTS + 1).astype(np.intp))[:-1]
+    way_m, clock_m = (np.add.reduceat(metres, starts) for metres in (steps_m, by_clock_m))
+    driven = (way_m > _LEAST_WAY_M / _PARTS) | (clock_m > _LEAST_WAY_M / _PARTS)
+    return float(np.median(clock_m[driven] / np.maximum(way_m[driven], 1.0)))
 
 
 def unit_of_ratio(ratio: float) -> str | None:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, are_few, counted
 from logger.formats.speed_units import IMPLAUSIBLE_MPS, IMPLAUSIBLE_MPS2, hardest_of_samples
 from logger.quality.doubtful_fixes import mark_repeats, mark_spikes, mark_zeros
 from logger.quality.fixes import FIX_NAMES, drop_doublets, drop_stale_start, unhold
@@ -35,8 +35,10 @@ MISSING_CODES = {
 }
 #: No sensor of a vehicle or phone gives more than this, in any unit kept.
 _HUGE = 1e7
-#: Rows at the start this far before the others carry a date that was not set yet [s]: 30 days.
-_STRAY_S = 30 * 86_400.0
+#: Rows at the start this far before the others carry a date that was not set yet [s]: two years.
+#: Dates of receivers that heard nothing yet (1980, 1999, a count of weeks that began anew after 19.6
+#: years) are further off; a file of several outings has holes of weeks or months.
+_STRAY_S = 2 * 365 * 86_400.0
 _STRAY_SHARE = 0.5
 _HOLE_S = 1.5
 _ACCEL_HOLE_S = 0.5
@@ -84,7 +86,7 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
     Returns
     -------
     Rows
-        Without the stamps that lie more than 30 days before the rest, and with a finding.
+        Without the stamps that lie more than two years before the rest, and with a finding.
     """
     if all_finite(rows.stamps.t_s) and np.diff(rows.stamps.t_s).max(initial=0.0) <= _STRAY_S:
         return rows
@@ -117,28 +119,8 @@ def leave_out_stray_dates(rows: Rows) -> Rows:
 
 
 def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column:
-    limit = {"latitude_deg": 90.0, "longitude_deg": 360.0}.get(column.name)
-    least, most = extremes(column.values)
-    if limit is None:
-        if max(-least, most) > _HUGE:
-            huge = np.flatnonzero(np.abs(column.values) > _HUGE)
-            raise ReadError(
-                rows.path,
-                f"{column.values[huge[0]]:.3g} as {column.name}",
-                "a value that a sensor can give",
-                "Correct the line, or choose another column",
-                line=rows.lines[int(huge[0])],
-            )
-    else:
-        if max(-least, most) > limit:
-            off = np.flatnonzero(np.abs(column.values) > limit)
-            raise ReadError(
-                rows.path,
-                f"{column.name.partition('_')[0]} {column.values[off[0]]:g} degrees",
-                f"at most {limit:g}",
-                "Check the column and its unit",
-                line=rows.lines[int(off[0])],
-            )
+    column = _without_impossible(rows, column, findings)
+    least = extremes(column.values)[0]
     code = MISSING_CODES.get(column.name)
     if code is None or least >= 0.0:
         return column
@@ -154,17 +136,21 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
     values = column.values[negative]
     # the code as written, or converted with the rest: -3.6 km/h
     other = (np.abs(values - coded) > 1e-9) & (np.abs(values - code) > 1e-6)
-    if other.any() and column.name == "speed_mps":
-        row = int(negative[np.flatnonzero(other)[0]])
-        raise ReadError(
-            rows.path,
-            f"a speed of {column.values[row]:.4g} m/s",
-            "speeds from 0 up (-1 alone means unknown)",
-            "Correct the line, or choose another column",
-            line=rows.lines[row],
-        )
     kept = column.values.copy()
     kept[negative] = np.nan
+    if other.any() and column.name == "speed_mps":
+        below = negative[other]
+        _refuse_or_name(
+            rows,
+            column,
+            below,
+            f"a speed of {column.values[below[0]]:.4g} m/s",
+            "speeds from 0 up (-1 alone means unknown)",
+            findings,
+        )
+        negative = negative[~other]
+        if not negative.size:
+            return replace(column, values=kept)
     what = column.name.rpartition("_")[0].replace("_", " ")
     findings.append(
         rows.finding(
@@ -177,6 +163,49 @@ def _without_code(rows: Rows, column: Column, findings: list[Finding]) -> Column
         )
     )
     return replace(column, values=kept)
+
+
+def _without_impossible(rows: Rows, column: Column, findings: list[Finding]) -> Column:
+    """Leave out a few values that no sensor gives, or positions off the earth; refuse more."""
+    limit = {"latitude_deg": 90.0, "longitude_deg": 360.0}.get(column.name)
+    least, most = extremes(column.values)
+    if max(-least, most) <= (limit or _HUGE):
+        return column
+    off = np.flatnonzero(np.abs(column.values) > (limit or _HUGE))
+    first = column.values[off[0]]
+    if limit is None:
+        found, expected = f"{first:.3g} as {column.name}", "a value that a sensor can give"
+    else:
+        found = f"{column.name.partition('_')[0]} {first:g} degrees"
+        expected = f"at most {limit:g}"
+    _refuse_or_name(rows, column, off, found, expected, findings)
+    kept = column.values.copy()
+    kept[off] = np.nan
+    return replace(column, values=kept)
+
+
+def _refuse_or_name(
+    rows: Rows,
+    column: Column,
+    wrong: NDArray[np.intp],
+    found: str,
+    expected: str,
+    findings: list[Finding],
+) -> None:
+    """Name a few wrong values of a channel, which are left out; refuse more than that."""
+    if not are_few(int(wrong.size), int(np.count_nonzero(np.isfinite(column.values)))):
+        raise ReadError(
+            rows.path,
+            found,
+            expected,
+            "Correct the line, or choose another column and its unit",
+            line=rows.lines[int(wrong[0])],
+        )
+    text = (
+        f"Left out: {counted(int(wrong.size), 'value')} that cannot be, as {found}, where {expected} "
+        f"is expected (line {rows.line_list(wrong)})."
+    )
+    findings.append(rows.finding("impossible_value", "warning", text, wrong))
 
 
 def _without_null_island(

@@ -139,18 +139,20 @@ def mark_spikes(
         doubted = speed.suspect
         index = index[~(doubted[index - 1] | doubted[index] | doubted[index + 1])]
     index = _middle_ones(t, v, index)
+    index = np.union1d(index, _false_ends(t, v, speed.suspect, lambda: _step_of(speed)))
     if not index.size:
         return samples
     mask = np.zeros(v.size, dtype=bool)
     mask[index] = True
     at = speed.row_numbers[index]
     k = int(index[0])
+    beside = ", ".join(f"{value:.1f}" for value in v[max(k - 1, 0) : k + 2])
     findings.append(
         rows.finding(
             "false_spike",
             "warning",
             f"{counted(int(index.size), 'single speed')} away and back faster than a vehicle can, as "
-            f"{v[k - 1]:.1f}, {v[k]:.1f}, {v[k + 1]:.1f} m/s (line {rows.line_list(at)}); not used.",
+            f"{beside} m/s (line {rows.line_list(at)}); not used.",
             at,
             time_s=float(t[k]),
             count=int(index.size),
@@ -179,6 +181,25 @@ def _spikes(
     odd &= np.maximum(np.abs(gain[at - 1]), np.abs(gain[at])) > high
     odd &= np.maximum(before, after) < 3.0 * float(np.median(np.diff(t_s)))
     return at[odd]
+
+
+def _false_ends(
+    t_s: NDArray[np.float64],
+    v: NDArray[np.float64],
+    suspect: NDArray[np.bool_] | None,
+    step_of: Callable[[], float],
+) -> NDArray[np.intp]:
+    """Return the first or last sample where it alone is out of a vehicle's reach of the others."""
+    low, high = _SPIKE_MPS2
+    out = []
+    for end, beside, third in ((0, 1, 2), (-1, -2, -3)):
+        gap, rest = t_s[beside] - t_s[end], t_s[third] - t_s[beside]
+        gain, calm = (v[beside] - v[end]) / gap, (v[third] - v[beside]) / rest
+        doubted = suspect is not None and suspect[[end, beside, third]].any()
+        far = abs(v[beside] - v[end]) > max(1.0, 3.0 * step_of()) if abs(gain) > high else False
+        if far and abs(calm) < low and abs(gap) < 3.0 * abs(rest) and not doubted:
+            out.append(end % v.size)
+    return np.array(out, dtype=np.intp)
 
 
 def _from_line(

@@ -149,7 +149,8 @@ def _steps_back(rows: Rows, stamped: NDArray[np.bool_], findings: list[Finding])
     if lost.size > max(1.0, _BACK_SHARE * stamped.size) or deepest > _BACK_S:
         raise ReadError(
             rows.path,
-            f"time steps back by {step:.3f} s, with {counted(int(lost.size), 'row')} before earlier ones",
+            f"time in {rows.stamps.described!r} steps back by {step:.3f} s, with "
+            f"{counted(int(lost.size), 'row')} before earlier ones",
             "times that rise from row to row",
             "Put the parts in order, or give each part as a file and log of its own",
             line=line,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from logger.errors import SessionError, is_there
 from logger.session.key_table import closest
+from logger.source import read_regular
 
 __all__ = [
     "SESSION_FILE",
@@ -106,12 +107,11 @@ def load_toml(path: Path) -> dict[str, object]:
     """
     name = str(path)
     try:
-        with path.open("rb") as handle:
-            raw = handle.read(_MAX_TOML_BYTES + 1)
+        raw = read_regular(path, _MAX_TOML_BYTES)
     except (OSError, ValueError) as error:
         remedy = "Check that the file exists and that you may read it"
         raise SessionError(name, "", f"cannot be read: {_reason(error)}", "", remedy) from error
-    if len(raw) > _MAX_TOML_BYTES:
+    if raw is None:
         raise SessionError(
             name,
             "",

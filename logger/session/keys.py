@@ -337,7 +337,8 @@ def check_column(name: str, unit: str | None) -> tuple[str, str] | None:
         return None
     for ending, dimension in _COLUMN_DIMENSIONS:
         if name.endswith(ending):
-            if find_unit(unit, dimension) is not None:
+            turns = dimension == "speed" and find_unit(unit, "rotation_speed") is not None
+            if turns or find_unit(unit, dimension) is not None:
                 return None
             return f"unknown unit {unit!r}", f"one of {', '.join(known_units(dimension))}"
     return f"unit {unit!r} for a column that has none", "no unit"

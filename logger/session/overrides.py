@@ -29,6 +29,7 @@ from logger.session.session import (
     read_session,
     session_from_document,
 )
+from logger.session.tyres import parse_circumference, rolling_unit_of
 from logger.session.vehicle import vehicle_masses
 from logger.tables.table import ColumnChoice
 
@@ -41,7 +42,7 @@ __all__ = [
 
 
 def column_choices(
-    columns: Iterable[str] = (), units: Iterable[str] = ()
+    columns: Iterable[str] = (), units: Iterable[str] = (), circumference: str | None = None
 ) -> dict[str, ColumnChoice]:
     """Read the options that settle what a table's columns are.
 
@@ -51,7 +52,9 @@ def column_choices(
         Each ``name=header`` (or ``name=number`` of the column, counted from 1), for example
         ``speed_mps=GPS speed``.
     units : iterable of str
-        Each ``name=unit``, for example ``speed_mps=km/h``.
+        Each ``name=unit``, for example ``speed_mps=km/h``; a speed may be in turns of a wheel, rpm.
+    circumference : str, optional
+        Of that wheel, ``1.95m``, or its tyre size.
 
     Returns
     -------
@@ -77,7 +80,24 @@ def column_choices(
             option = "--unit"
             raise SessionError(option, name, *problem)
         choices[name] = ColumnChoice(header, unit)
+    if circumference is not None:
+        try:
+            choices = _rolling(choices, parse_circumference(circumference))
+        except ValueError as error:
+            option, expected = "--circumference", "a length such as 1.95m, or a tyre size"
+            raise SessionError(option, "", str(error), expected) from error
     return choices
+
+
+def _rolling(
+    columns: Mapping[str, ColumnChoice], circumference_m: float
+) -> dict[str, ColumnChoice]:
+    """Return the choices with a speed in turns of a wheel in a unit that says how far it rolls."""
+    choice = columns.get("speed_mps")
+    if choice is None:
+        return dict(columns)
+    unit = rolling_unit_of(choice.unit, circumference_m)
+    return {**columns, "speed_mps": replace(choice, unit=unit)}
 
 
 def _pairs(texts: Iterable[str], option: str, example: str) -> dict[str, str]:
@@ -297,6 +317,8 @@ def apply_overrides(
         )
     logs = session.logs
     if columns:
+        if old.tyre is not None:
+            columns = _rolling(columns, parse_circumference(old.tyre))
         logs = tuple(replace(log, columns={**log.columns, **columns}) for log in logs)
     if neutral:
         logs = tuple(replace(log, neutral=True) for log in logs)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
 
+from logger.errors import real_path
 from logger.findings import Finding
 from logger.session.files import (
     list_logs,
@@ -35,6 +36,7 @@ from logger.session.keys import (
     SpeedUnit,
     check_column,
 )
+from logger.session.tyres import parse_circumference, rolling_unit_of
 from logger.session.vehicle import Vehicle, vehicle_from_table
 from logger.tables.table import ColumnChoice
 
@@ -189,11 +191,12 @@ def session_from_document(
         As in `read_session`.
     """
     top = KeyTable(path, "", document, KNOWN_KEYS[""])
+    vehicle = vehicle_from_table(top)
     return Session(
         path=folder,
-        name=folder.resolve().name,
-        vehicle=vehicle_from_table(top),
-        logs=_logs(top, folder, allow_outside),
+        name=real_path(folder).name,
+        vehicle=vehicle,
+        logs=_logs(top, folder, allow_outside, vehicle.tyre),
         air=_air(top),
         site=_site(top),
         correction_standard=_correction(top),
@@ -289,7 +292,9 @@ def _leave_out(top: KeyTable) -> tuple[int | str, ...]:
     return tuple(value)
 
 
-def _logs(top: KeyTable, folder: Path, allow_outside: bool) -> tuple[LogEntry, ...]:
+def _logs(
+    top: KeyTable, folder: Path, allow_outside: bool, tyre: str | None
+) -> tuple[LogEntry, ...]:
     value = top.values.get("log", [])
     if isinstance(value, dict):
         top.fail("log", "[log] in single brackets", "[[log]], once for each recording")
@@ -312,7 +317,7 @@ def _logs(top: KeyTable, folder: Path, allow_outside: bool) -> tuple[LogEntry, .
             file = resolve_log(
                 folder, text, path=top.path, key=f"{name}.{key}", allow_outside=allow_outside
             )
-            first = owner.setdefault(file.resolve(), name)
+            first = owner.setdefault(real_path(file), name)
             if first != name or file in files:
                 where = "twice" if first == name else f"in {first} already"
                 table.fail(key, f"{text!r} is named {where}", "each file in one [[log]] only")
@@ -323,7 +328,7 @@ def _logs(top: KeyTable, folder: Path, allow_outside: bool) -> tuple[LogEntry, .
                 direction=_direction(table),
                 neutral=table.flag("neutral"),
                 note=table.text("note"),
-                columns=_columns(table),
+                columns=_columns(table, tyre),
             )
         )
     return tuple(entries)
@@ -350,11 +355,11 @@ def _direction(table: KeyTable) -> Literal["up", "down"] | None:
     return cast(Literal["up", "down"], table.choice("direction", ("up", "down"), ""))
 
 
-def _columns(table: KeyTable) -> dict[str, ColumnChoice]:
+def _columns(table: KeyTable, tyre: str | None) -> dict[str, ColumnChoice]:
     columns = table.table("columns", COLUMN_NAMES)
     choices = {}
     for name in columns.values:
-        choice = columns.table(name, ("header", "unit", "scale"))
+        choice = columns.table(name, ("header", "unit", "scale", "circumference_m"))
         header = choice.values.get("header")
         if isinstance(header, int) and not isinstance(header, bool):
             if header < 1:
@@ -372,6 +377,13 @@ def _columns(table: KeyTable) -> dict[str, ColumnChoice]:
         problem = check_column(name, unit)
         if problem:
             choice.fail("unit", *problem)
+        if "circumference_m" in choice.values:
+            circumference_m = choice.number("circumference_m")
+            if not 0.5 <= circumference_m <= 5.0:
+                choice.fail("circumference_m", f"{circumference_m:g}", "0.5 to 5 m")
+            unit = rolling_unit_of(unit, circumference_m)
+        elif tyre is not None and name == "speed_mps":
+            unit = rolling_unit_of(unit, parse_circumference(tyre))
         choices[name] = ColumnChoice(header, unit, scale)
     return choices
 

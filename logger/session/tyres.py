@@ -6,7 +6,16 @@ import math
 import re
 from dataclasses import dataclass
 
-__all__ = ["TYRE_EXAMPLES", "TyreSize", "parse_tyre", "rolling_radius_m"]
+from logger.units import find_unit, rolling_unit, to_si
+
+__all__ = [
+    "TYRE_EXAMPLES",
+    "TyreSize",
+    "parse_circumference",
+    "parse_tyre",
+    "rolling_radius_m",
+    "rolling_unit_of",
+]
 
 #: Sizes that `parse_tyre` understands, for messages.
 TYRE_EXAMPLES = '"205/55 R16", "315/80 R22.5", "31x10.50 R15" or "28-622"'
@@ -120,3 +129,41 @@ def rolling_radius_m(tyre: str) -> float:
     """
     diameter_m = parse_tyre(tyre).outer_diameter_mm / 1000.0
     return _CIRCUMFERENCE_PER_DIAMETER * diameter_m / (2.0 * math.pi)
+
+
+def parse_circumference(text: str) -> float:
+    """Read how far a wheel rolls in one turn.
+
+    Parameters
+    ----------
+    text : str
+        A length with its unit (``1.95m``, ``6.4ft``), or a tyre size.
+
+    Returns
+    -------
+    float
+        Circumference [m].
+
+    Raises
+    ------
+    ValueError
+        Neither, or a length outside 0.5 to 5 m.
+
+    >>> parse_circumference("1.95m"), round(parse_circumference("205/55 R16"), 3)
+    (1.95, 1.927)
+    """
+    match = re.fullmatch(r"\s*(\d+(?:\.\d*)?)\s*([a-zA-Z]+)\s*", text)
+    if match is None or find_unit(match[2], "length") is None:
+        return 2.0 * math.pi * rolling_radius_m(text)
+    circumference_m = to_si(float(match[1]), match[2], "length")
+    if not 0.5 <= circumference_m <= 5.0:
+        msg = f"{text!r} is a circumference of {circumference_m:g} m, where 0.5 to 5 m is expected"
+        raise ValueError(msg)
+    return circumference_m
+
+
+def rolling_unit_of(unit: str | None, circumference_m: float | None) -> str | None:
+    """Return a speed's unit where it is counted in turns of a known wheel; else `unit` as it is."""
+    if unit is None or circumference_m is None or find_unit(unit, "rotation_speed") is None:
+        return unit
+    return rolling_unit(unit, circumference_m)

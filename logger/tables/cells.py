@@ -8,7 +8,7 @@ import re
 from array import array
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Any
 
@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, Severity, counted, first_few
+from logger.findings import Finding, Severity, are_few, counted, first_few
 from logger.rows import MISSING_WORDS, NUMBER
 from logger.scans import any_finite
 from logger.source import utf8_text
+from logger.tables.bad_cells import CellColumn
 from logger.tables.even_rows import JOINT, NEW_LINE, cuts, even_rows
 from logger.tables.layout import Layout, has_decimal_commas, layout_of, refuse_thousands
 
@@ -65,11 +66,14 @@ def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
     complete = len(text) == len(head.encode())
     layout = layout_of(path, head, complete=complete, single=single)
     if layout is None:
+        lone = layout_of(path, head, complete=complete, single=True) is not None
         raise ReadError(
             path,
             f"no table found; the file begins {head.strip().split(chr(10))[0][:60]!r}",
             "a delimited table, GPX or NMEA sentences",
-            "Export the recording as a table with one header row",
+            "If it is one column whose rows come at an even rate, state it: --rate-hz 50"
+            if lone and not single
+            else "Export the recording as a table with one header row",
             line=1,
         )
     layout = replace(layout, offset=len(head[: layout.offset].encode()))
@@ -87,16 +91,6 @@ def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
         _layout=rows.layout,
         _text=rows.text,
     )
-
-
-@dataclass(slots=True, kw_only=True)
-class _Column:
-    """A column while it is read: values, rows with a word, the first wrong cells and their number."""
-
-    values: NDArray[np.float64]
-    words: array[int] = field(default_factory=lambda: array("q"))
-    wrong: list[tuple[int, int, str]] = field(default_factory=list)
-    count: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,7 +227,7 @@ class Grid:
             A cell that is neither a number nor missing, or is infinite; all such cells are named.
         """
         count = len(self.lines)
-        columns = {index: _Column(values=np.empty(count)) for index in sorted(set(indices))}
+        columns = {index: CellColumn(values=np.empty(count)) for index in sorted(set(indices))}
         exact = {index: np.empty(count, dtype=np.int64) for index in whole}
         first = 0
         if len(self._text) > _LARGE:
@@ -257,7 +251,7 @@ class Grid:
         self,
         piece: bytes,
         kinds: Mapping[int, type],
-        columns: Mapping[int, _Column],
+        columns: Mapping[int, CellColumn],
         exact: Mapping[int, NDArray[np.int64]],
         first: int,
     ) -> int | None:
@@ -275,7 +269,7 @@ class Grid:
                 exact[index][first : first + len(frame)] = values
         return len(frame)
 
-    def _odd_numbers(self, piece: bytes, columns: Mapping[int, _Column], first: int) -> int:
+    def _odd_numbers(self, piece: bytes, columns: Mapping[int, CellColumn], first: int) -> int:
         """Read rows as text; a cell that pandas makes no number of is a blank, a word, or wrong."""
         import pandas as pd
 
@@ -296,38 +290,39 @@ class Grid:
                 if NUMBER.fullmatch(cell) and ("," not in cell or comma):
                     values[row] = float(cell.replace(",", "."))
                 if not np.isfinite(values[row]):
+                    values[row] = np.nan
                     column.count += 1
                     if len(column.wrong) < _NAMED:
                         column.wrong.append((self.lines[first + row], index, cell))
             column.values[first : first + len(values)] = values
         return len(frame)
 
-    def _judge(self, columns: dict[int, _Column], optional: Collection[int]) -> list[Finding]:
-        """Leave out optional columns that are wrong, refuse others, and report missing words."""
+    def _judge(self, columns: dict[int, CellColumn], optional: Collection[int]) -> list[Finding]:
+        """Leave out a few wrong cells, and optional columns with more; refuse others; report words."""
         findings = []
         missing: dict[bytes, list[int]] = {}
         for index, column in list(columns.items()):
-            if column.wrong and index in optional:
-                line, _, cell = column.wrong[0]
-                findings.append(
-                    Finding(
-                        "column_unreadable",
-                        "note",
-                        f"Column {self.name(index)!r} is left out: {cell[:20]!r} in line {line} is "
-                        "no number.",
-                        path=self.path,
-                        line=line,
-                        count=column.count,
-                    )
-                )
+            if column.wrong and self._are_slips(column):
+                findings.append(column.left_out(self.path, self.name(index)))
+                column.wrong.clear()
+            elif column.wrong and index in optional:
+                findings.append(column.unreadable(self.path, self.name(index)))
                 del columns[index]
             elif column.words and any_finite(column.values):
                 missing.setdefault(column.words.tobytes(), []).append(index)
         bad = sorted(cell for column in columns.values() for cell in column.wrong)
         if bad:
-            raise self._not_numbers(bad, sum(column.count for column in columns.values()))
+            total = sum(column.count for column in columns.values() if column.wrong)
+            raise self._not_numbers(bad, total)
         findings += [self._missing(group, columns[group[0]].words) for group in missing.values()]
         return findings
+
+    def _are_slips(self, column: CellColumn) -> bool:
+        """Return whether a column's wrong cells are few, and none belongs to a second header."""
+        filled = int(np.count_nonzero(np.isfinite(column.values))) + column.count
+        return are_few(column.count, filled) and not any(
+            self._second_header(line) for line, _, _ in column.wrong
+        )
 
     def _missing(self, indices: list[int], rows: array[int]) -> Finding:
         lines = first_few([self.lines[row] for row in rows[:6]])

@@ -13,7 +13,7 @@ from logger.errors import ReadError
 from logger.scans import any_finite
 from logger.source import decode_head
 from logger.tables.cells import Grid
-from logger.tables.headers import OWN_COLUMNS, Meaning, quantity_of, read_header
+from logger.tables.headers import OWN_COLUMNS, Meaning, quantity_of, read_header, two_units
 from logger.tables.layout import layout_of
 from logger.units import find_unit, known_units
 
@@ -102,8 +102,26 @@ def pick(grid: Grid, columns: Mapping[str, ColumnChoice]) -> list[Picked]:
         name = {"time": "time_s", "received": "received_s"}.get(p.meaning.role, p.meaning.role)
         if name in units:
             p = replace(p, meaning=replace(p.meaning, unit=units[name]), stated=True)
+        if not p.stated:
+            _refuse_two_units(grid, p, name)
         out.append(p)
     return out
+
+
+def _refuse_two_units(grid: Grid, p: Picked, name: str) -> None:
+    """Refuse a unit in the name against another one in the row of units under it."""
+    quantity = quantity_of(p.meaning.role)
+    odd = two_units(grid.header[p.index], quantity) if quantity is not None else None
+    if odd is None:
+        return
+    raise ReadError(
+        grid.path,
+        f"column {p.header!r} names two units, {odd[0]} and {odd[1]}",
+        "one unit in name and row of units",
+        f"Correct one of them, or state the true one: --unit {name}={odd[0]}",
+        line=grid.header_line,
+        column=p.index + 1,
+    )
 
 
 def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
@@ -117,6 +135,8 @@ def _check_choice(path: str, role: str, choice: ColumnChoice) -> None:
     quantity = quantity_of(role)
     if choice.unit is not None and (quantity is None or find_unit(choice.unit, quantity) is None):
         known = ", ".join(known_units(quantity)) if quantity else "no unit"
+        if quantity == "speed" and find_unit(choice.unit, "rotation_speed") is not None:
+            known += "; or, for turns of a wheel, --circumference 1.95m or the tyre in session.toml"
         raise ReadError(path, f"unit {choice.unit!r} for {role}", known, "Give one of these units")
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding, counted
+from logger.findings import Finding, are_few, counted, first_few
 from logger.tables.layout import Layout
 
 __all__ = ["JOINT", "NEW_LINE", "EvenRows", "cuts", "even_rows"]
@@ -27,7 +27,7 @@ _FEW_SHORT, _SHORT_SHARE = 3, 0.01
 #: Short rows from which on a file that has more to come is refused.
 _MANY_SHORT = 50_000
 #: What becomes of a row.
-_KEPT, _BLANK, _SHORT, _CUT = range(4)
+_KEPT, _BLANK, _SHORT, _CUT, _LONG = range(5)
 _LINE_END, _SPACE = ord("\n"), ord(" ")
 
 
@@ -96,6 +96,7 @@ def even_rows(path: str, text: bytes, layout: Layout) -> EvenRows:
         kept.append("".join(f"{row}\n" for row in rows if row is not None).encode())
         mended = True
         sorting.refuse_many_short(at_least=_MANY_SHORT, to_come=whole - end)
+        sorting.refuse_many_long(at_least=_MANY_SHORT, to_come=whole - end)
     if whole < len(text):
         tail = text[whole:].decode()
         last = sorting.add(tail)
@@ -142,6 +143,7 @@ class _Sorting:
         self._numbers = numbers
         self._states = bytearray()
         self._fields = 0  # of the first short row
+        self._most = 0  # of the first row with a value too many
         self._cut: int | None = None  # the last row, where it lost its end
 
     def keep(self, rows: int) -> None:
@@ -161,15 +163,9 @@ class _Sorting:
             self._states.append(_SHORT)
             return None
         if any(cell.strip() for cell in cells[names:]):
-            commas = len(cells) == 2 * names and delimiter == ","
-            raise ReadError(
-                self._path,
-                f"{len(cells)} fields where the header has {names}"
-                + (": decimal commas?" if commas else ""),
-                "as many fields as names",
-                "Correct the line",
-                line=self._line(len(self._states)),
-            )
+            self._most = self._most or len(cells)
+            self._states.append(_LONG)
+            return None
         self._states.append(_KEPT)
         return delimiter.join(cells[:names]) + delimiter * layout.trailing
 
@@ -193,6 +189,23 @@ class _Sorting:
             line=self._line(self._states.index(_SHORT)),
         )
 
+    def refuse_many_long(self, at_least: int = 1, to_come: int = 0) -> None:
+        """Refuse a table of which more than a few rows have a value too many."""
+        long = self._states.count(_LONG)
+        total = len(self._states) - self._states.count(_BLANK) + to_come
+        if long < at_least or are_few(long, total):
+            return
+        names = len(self._layout.header)
+        commas = self._most == 2 * names and self._layout.delimiter == ","
+        raise ReadError(
+            self._path,
+            f"{self._most} fields where the header has {names}"
+            + (": decimal commas?" if commas else ""),
+            "as many fields as names",
+            "Correct the line",
+            line=self._line(self._states.index(_LONG)),
+        )
+
     def _line(self, row: int) -> int:
         """Return the line in the file at which a row begins."""
         return self._layout.first_line + row if self._numbers is None else self._numbers[row]
@@ -209,8 +222,23 @@ class _Sorting:
 
     def findings(self) -> tuple[Finding, ...]:
         """Return what is left out; raise where it is too much."""
+        self.refuse_many_long()
         self.refuse_many_short()
         found = []
+        long = [row for row, state in enumerate(self._states) if state == _LONG]
+        if long:
+            lines = [self._line(row) for row in long]
+            found.append(
+                Finding(
+                    "long_row",
+                    "warning",
+                    f"Left out: {counted(len(long), 'row')} with a value more than the header has "
+                    f"names (line {first_few(lines)}).",
+                    path=self._path,
+                    line=lines[0],
+                    count=len(long),
+                )
+            )
         # empty lines end many files
         blank = self._states.rstrip(bytes([_BLANK])).count(_BLANK)
         if blank:

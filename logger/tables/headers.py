@@ -10,10 +10,22 @@ from typing import Literal
 from logger.recording import CHANNEL_NAMES
 from logger.units import Quantity, find_unit, plain_unit
 
-__all__ = ["OWN_COLUMNS", "Flavour", "Meaning", "quantity_of", "read_header", "unit_word"]
+__all__ = [
+    "FOREIGN",
+    "OWN_COLUMNS",
+    "Flavour",
+    "Meaning",
+    "quantity_of",
+    "read_header",
+    "two_units",
+    "unit_word",
+]
 
 #: Columns of the own table, in the order they are written.
 OWN_COLUMNS: tuple[str, ...] = ("time_s", "received_s", *CHANNEL_NAMES, "mark", "event")
+
+#: Score of a time that by its name is the time of something else: of a heading, of an accident.
+FOREIGN = -5
 
 Flavour = Literal["", "gravity included", "gravity removed", "gravity alone"]
 
@@ -30,7 +42,8 @@ class Meaning:
     unit : str or None
         Unit as the header has it; None where it names none.
     score : int
-        Which of two columns for one role is the better named: own table 9, positioning words 2.
+        Which of two columns for one role is the better named: own table 9, positioning words 2,
+        `FOREIGN` the time of something else.
     flavour : str
         For accelerations: whether gravity is in them, where the header says so.
     utc : bool
@@ -56,9 +69,13 @@ _RULES: tuple[tuple[str, frozenset[str], frozenset[str]], ...] = (
     (
         "latitude_deg",
         _words("lat latitude"),
-        _ACCURACY | _words("lateral"),
+        _ACCURACY | _words("lateral ac accel acceleration g force"),
     ),
-    ("longitude_deg", _words("lon lng long longitude"), _ACCURACY),
+    (
+        "longitude_deg",
+        _words("lon lng long longitude"),
+        _ACCURACY | _words("ac accel acceleration g force"),
+    ),
     (
         "engine_speed_rpm",
         _words("rpm enginespeed"),
@@ -104,6 +121,14 @@ _TIME_WORDS = _words(
 )
 _TIME_NOT = _words(
     "zone accuracy offset lag delay minute hour day week uptime exposure fix quality"
+)
+#: All that the name of a log's own time is made of.
+_OWN_TIME_WORDS = _words(
+    "time timestamp datetime epoch elapsed unix seconds millis milliseconds sec date utc yyyy stamp "
+    "clock iso since in of the start started begin beginning boot recording record recorded log "
+    "logging logged logger local cst est pst cet cest gmt relative absolute session run trip ride "
+    "sensor event sample system host gps gnss motion location position device phone mm mo dd hh mi ss "
+    "sss txt text s ms us ns t min h m z microseconds nanoseconds minutes hours micros nanos msec usec nsec"
 )
 _RECEIVED_WORDS = _words("received arrival arrived receive arrive")
 _CLOCK_OWNERS = _words("sensor event sample system boot host gps motion")
@@ -222,6 +247,23 @@ def unit_word(header: str, quantity: Quantity) -> str | None:
     return None
 
 
+def two_units(header: str, quantity: Quantity) -> tuple[str, str] | None:
+    """Return two units of `quantity` that a header, with a row of units under it, names at odds.
+
+    >>> two_units("speed (km/h) [m/s]", "speed"), two_units("speed_kmh [km/h]", "speed")
+    (('km/h', 'm/s'), None)
+    """
+    found = [w for w in re.findall(r"[(\[{]([^)\]}]*)[)\]}]", header) if find_unit(w, quantity)]
+    bare = re.sub(r"[(\[{].*?[)\]}]", " ", header)
+    word = unit_word(bare, quantity)
+    if word is not None and len(plain_unit(word)) > 1:
+        found.insert(0, word)
+    for other in found[1:]:
+        if find_unit(other, quantity) != find_unit(found[0], quantity):
+            return found[0], other
+    return None
+
+
 def _axis(tokens: list[str]) -> str | None:
     axes = [word for word in tokens if word in ("x", "y", "z")]
     return axes[-1] if axes else None
@@ -291,6 +333,9 @@ def _motion(name: str, tokens: list[str], words: frozenset[str]) -> Meaning | No
     axis = _axis(tokens)
     if axis and words == {"a", axis}:
         return Meaning(role=f"accel_{axis}_mps2", unit=unit_word(name, "acceleration"))
+    short = next((w for w in words if re.fullmatch(r"g?f[xyz]", w)), "")
+    if short and words <= {"g", short} and (len(words) == 2 or short[0] == "g"):
+        return Meaning(role=f"accel_{short[-1]}_mps2", unit="g")  # gFx: force over weight
     if axis and {"g", "force"} <= words:
         return Meaning(role=f"accel_{axis}_mps2", unit=unit_word(name, "acceleration") or "g")
     if words & _GRAVITY_WORDS and not words & _ACCEL_WORDS and axis:
@@ -300,6 +345,10 @@ def _motion(name: str, tokens: list[str], words: frozenset[str]) -> Meaning | No
             score=1,
             flavour="gravity alone",
         )
+    if words & _words("lat lateral") and words & _words("ac acc accel acceleration"):
+        return None  # across the road, where no power goes
+    if words & _words("lon long") and "ac" in words:
+        return Meaning(role="accel", unit=unit_word(name, "acceleration"))
     if (
         words & _ACCEL_WORDS
         and not words & (_ACCEL_NOT - _INCLUDED_WORDS)
@@ -339,7 +388,8 @@ def _time(name: str, words: frozenset[str]) -> Meaning | None:
     if named or owner or only_unit:
         role = "date" if "date" in words and not words & _words("time utc stamp") else "time"
         local = bool(words & _words("local cst est pst cet cest"))
-        return Meaning(
-            role=role, unit=unit, score=2 if utc else 0 if local else 1, flavour="", utc=utc
-        )
+        score = 2 if utc else 0 if local else 1
+        if any(word not in _OWN_TIME_WORDS and not word.isdecimal() for word in words):
+            score = FOREIGN
+        return Meaning(role=role, unit=unit, score=score, flavour="", utc=utc)
     return None

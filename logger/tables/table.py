@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 import numpy as np
@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from logger.errors import ReadError
 from logger.findings import Finding
+from logger.formats.speed_units import clock_ratio
 from logger.recording import CHANNEL_NAMES
-from logger.rows import Mark, Rows
+from logger.rows import Column, Mark, Rows, Stamps
 from logger.scans import any_finite
 from logger.tables.cells import Grid, grid_of
 from logger.tables.channels import accel_channels, other_channels
@@ -24,13 +25,16 @@ from logger.tables.columns import (
     one_each,
     pick,
 )
-from logger.tables.time_column import choose_time, even_times, long_whole_times, numeric_times
+from logger.tables.time_column import choose_time
+from logger.tables.time_numbers import even_times, long_whole_times, numeric_times
 from logger.units import find_unit
 
 __all__ = ["ColumnChoice", "header_fits", "header_names", "parse_table"]
 
 #: Marks are set by hand, a few in a run.
 _MOST_MARKS = 10_000
+#: Between the widest of units (3.6 fold) and minutes for seconds (60 fold).
+_CLOCK_FOLD = 30.0
 
 
 def parse_table(
@@ -113,6 +117,7 @@ def parse_table(
     measured = [*other_channels(grid, numeric, values, stamps.t_s, findings), *accel]
     if not measured:
         raise _nothing(grid)
+    _refuse_other_clock(grid, stamps, measured)
     findings += _interval(grid, numeric, values, stamps.t_s)
     arrived = _arrived(grid, numeric, values, stamps.origin_ns, findings, stamps.t_s)
     marks = _marks(grid, picked, findings)
@@ -126,6 +131,25 @@ def parse_table(
         arrived_s=arrived,
         marks=tuple(marks),
         findings=tuple(findings),
+    )
+
+
+def _refuse_other_clock(grid: Grid, stamps: Stamps, measured: Sequence[Column]) -> None:
+    """Refuse times that positions and speeds deny sixty-fold: minutes taken for hours, or so."""
+    of = {column.name: column.values for column in measured}
+    if not {"speed_mps", "latitude_deg", "longitude_deg"} <= of.keys():
+        return
+    ratio = clock_ratio(stamps.t_s, of["speed_mps"], of["latitude_deg"], of["longitude_deg"])
+    if ratio is None or 1.0 / _CLOCK_FOLD < ratio < _CLOCK_FOLD:
+        return
+    often = f"{ratio:.0f} times" if ratio > 1.0 else f"1/{1.0 / ratio:.0f} of"
+    raise ReadError(
+        grid.path,
+        f"with the times in {stamps.described!r} the speeds give {often} the way along the positions",
+        "a way that agrees with the positions",
+        "Minutes and seconds may stand where hours and minutes are read: write the times in full, or "
+        'choose another time column: --column time_s="NAME"',
+        line=grid.header_line,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import chain
 
@@ -13,72 +13,23 @@ from numpy.typing import NDArray
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.rows import NUMBER, Stamps
-from logger.scans import all_finite, any_finite, extremes
 from logger.tables.cells import Grid
-from logger.tables.headers import Meaning
-from logger.times.dates import is_clock_text, is_compact, text_stamps
-from logger.times.stamps import looks_like_epoch, numeric_stamps, since_2001
-from logger.units import find_unit
+from logger.tables.headers import FOREIGN, Meaning
+from logger.tables.time_numbers import TimeCandidate, all_numbers, best_numbers, steps_back
+from logger.times.clock_cells import (
+    is_clock_digits,
+    is_minutes,
+    minutes_are_meant,
+    with_colons,
+    with_hours,
+)
+from logger.times.dates import text_stamps
+from logger.times.time_parts import is_clock_text, is_compact
 
-__all__ = ["choose_time", "even_times", "long_whole_times", "numeric_times"]
+__all__ = ["choose_time"]
 
 _DATE_ONLY = re.compile(r"\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}")
 _DATED = re.compile(r".*\d[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d.*|\d{8}T.*")
-_CLOCK_DIGITS = re.compile(r"(\d{1,6})(?:[.,]\d*)?", re.ASCII)
-_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
-#: Longest plausible median step [s]: of rows with an accelerometer, and of GPS alone.
-_LONGEST_STEP_S = (2.0, 30.0)
-#: Shortest plausible mean step [s]: the fastest phone sensors give 500 samples a second.
-_SHORTEST_STEP_S = 1e-4
-#: The year 2288 in seconds since 1970: nothing counts further.
-_LATEST_S = 1e10
-#: Nearly the largest whole number of 64 bits.
-_LARGEST = 9_200_000_000_000_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Candidate:
-    index: int
-    meaning: Meaning
-    stated: bool
-    dated: bool = True
-    digits: bool = False  # a time of day as hhmmss
-
-
-def numeric_times(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> list[int]:
-    """Return the columns among `candidates` that begin with numbers: to be read with the others."""
-    return [
-        index
-        for index, meaning, _ in candidates
-        if meaning.role == "time" and _all_numbers(grid.peek(index), meaning)
-    ]
-
-
-def _all_numbers(cells: list[str], meaning: Meaning) -> bool:
-    if meaning.unit is None and len(cells) > 1 and all(is_compact(cell) for cell in cells):
-        return False
-    return bool(cells) and all(NUMBER.fullmatch(cell) for cell in cells)
-
-
-def long_whole_times(grid: Grid, indices: Sequence[int]) -> list[int]:
-    """Return those columns that begin with whole numbers of more digits than a float holds."""
-    return [
-        index
-        for index in indices
-        if (cells := grid.peek(index))
-        and all(c.isdecimal() and 16 <= len(c) <= 19 and int(c) < _LARGEST for c in cells)
-    ]
-
-
-def _decimals(cells: list[str]) -> int | None:
-    """Return the most digits behind a decimal mark; None where cells have an exponent."""
-    most = 0
-    for cell in cells:
-        whole, _, fraction = cell.lstrip("+-").replace(",", ".").partition(".")
-        if not (whole + fraction).isdecimal():
-            return None
-        most = max(most, len(fraction))
-    return most
 
 
 def choose_time(
@@ -121,93 +72,118 @@ def choose_time(
     ReadError
         No time column, or a unit that nothing shows.
     """
-    numbers: list[_Candidate] = []
-    texts: list[_Candidate] = []
-    dates: list[_Candidate] = []
+    own = [c for c in candidates if c[1].score > FOREIGN]
+    dates = [c for c in candidates if _cells_are(grid, c[0], _DATE_ONLY.fullmatch)]
+    for group in (own, [c for c in candidates if c not in own]):
+        kinds = _kinds(grid, group, values, dated=bool(dates))
+        if group is not own and len(kinds.all) > 1:
+            kinds = _only_rising(grid, kinds, values)
+        stamps = _stamps_of(grid, kinds, dates, values, whole, fast_rows)
+        if stamps is not None:
+            return stamps
+    raise _no_time(grid, candidates)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kinds:
+    """Columns that may be the time: numbers, and texts, the best named first."""
+
+    numbers: list[TimeCandidate]
+    texts: list[TimeCandidate]
+
+    @property
+    def all(self) -> list[TimeCandidate]:
+        """Both kinds."""
+        return [*self.numbers, *self.texts]
+
+
+def _cells_are(grid: Grid, index: int, test: Callable[[str], object]) -> bool:
+    """Return whether the first cells of a column pass a test, but for a bad one among ten."""
+    cells = grid.peek(index)
+    return bool(cells) and 10 * sum(not test(cell) for cell in cells) <= len(cells)
+
+
+def _kinds(
+    grid: Grid,
+    candidates: list[tuple[int, Meaning, bool]],
+    values: dict[int, NDArray[np.float64]],
+    *,
+    dated: bool,
+) -> _Kinds:
+    """Sort columns named like times into numbers and texts."""
+    numbers: list[TimeCandidate] = []
+    texts: list[TimeCandidate] = []
     for index, meaning, stated in candidates:
         cells = grid.peek(index)
         if not cells:
             continue
-        if meaning.role == "time" and _all_numbers(cells, meaning):
+        if meaning.role == "time" and all_numbers(cells, meaning):
             if index in values:
-                numbers.append(_Candidate(index=index, meaning=meaning, stated=stated))
-        elif all(is_clock_text(cell) for cell in cells):
-            dated = _DATED.fullmatch(cells[0]) is not None or is_compact(cells[0])
-            texts.append(_Candidate(index=index, meaning=meaning, stated=stated, dated=dated))
-        elif all(_DATE_ONLY.fullmatch(cell) for cell in cells):
-            dates.append(_Candidate(index=index, meaning=meaning, stated=stated))
-        elif meaning.score >= 9:
-            texts.append(
-                _Candidate(index=index, meaning=meaning, stated=stated)
-            )  # refused with its line below
-    clock_like = [c for c in numbers if _is_clock_digits(grid, c, values[c.index], bool(dates))]
+                numbers.append(TimeCandidate(index=index, meaning=meaning, stated=stated))
+        elif _cells_are(grid, index, lambda cell: is_clock_text(cell) or is_minutes(cell)):
+            first = next(cell for cell in cells if is_clock_text(cell) or is_minutes(cell))
+            has_date = _DATED.fullmatch(first) is not None or is_compact(first)
+            texts.append(TimeCandidate(index=index, meaning=meaning, stated=stated, dated=has_date))
+        elif meaning.score >= 9 and not _cells_are(grid, index, _DATE_ONLY.fullmatch):
+            # refused with its line below
+            texts.append(TimeCandidate(index=index, meaning=meaning, stated=stated))
+    clock_like = [
+        c
+        for c in numbers
+        if c.meaning.unit is None
+        and is_clock_digits(grid.peek(c.index), values[c.index], beside_dates=dated)
+    ]
     numbers = [c for c in numbers if c not in clock_like]
     texts += [replace(c, dated=False, digits=True) for c in clock_like]
     numbers.sort(key=lambda c: -c.meaning.score)
     texts.sort(key=lambda c: (c.meaning.score < 9, not c.dated, -c.meaning.score))
+    return _Kinds(numbers=numbers, texts=texts)
+
+
+def _only_rising(grid: Grid, kinds: _Kinds, values: dict[int, NDArray[np.float64]]) -> _Kinds:
+    """Of columns that are times of something, keep the one that rises in every row; else refuse."""
+    steps = {c.index: np.diff(values[c.index]) for c in kinds.numbers}
+    good = [c for c in kinds.numbers if (steps[c.index] > 0).all()]
+    if len(good) == 1:
+        return _Kinds(numbers=good, texts=[])
+    a, b = kinds.all[:2]
+    odd = ""
+    for c in kinds.numbers:
+        back = np.flatnonzero(steps[c.index] < 0)
+        if back.size:
+            odd = f"; {grid.name(c.index)!r} steps back in line {grid.lines[int(back[0]) + 1]}"
+            break
+    raise ReadError(
+        grid.path,
+        f"columns {grid.name(a.index)!r} and {grid.name(b.index)!r} (columns {a.index + 1} and "
+        f"{b.index + 1}) could both be the time{odd}",
+        "one of them",
+        f'Choose: --column time_s="{grid.name(a.index)}"',
+        line=grid.header_line,
+        column=b.index + 1,
+    )
+
+
+def _stamps_of(
+    grid: Grid,
+    kinds: _Kinds,
+    dates: list[tuple[int, Meaning, bool]],
+    values: dict[int, NDArray[np.float64]],
+    whole: dict[int, NDArray[np.int64]],
+    fast_rows: bool,
+) -> tuple[Stamps, list[Finding]] | None:
+    """Return the stamps of the best of these columns, None where there are none."""
+    texts = kinds.texts
     if texts and texts[0].meaning.score >= 9:
         return _from_texts(grid, texts[0], dates)
-    if numbers:
-        best = _best_numbers(grid, numbers, values, whole, fast_rows)
-        if best is not None:
-            return best
-    if texts:
-        return _from_texts(grid, texts[0], dates)
-    raise _no_time(grid, candidates)
-
-
-def _is_clock_digits(
-    grid: Grid, chosen: _Candidate, values: NDArray[np.float64], beside_dates: bool
-) -> bool:
-    """Return whether numbers such as 101530.25 are times of day, hhmmss, and no count of seconds.
-
-    No minute or second of theirs is above 59, and they leap from 59 to 100 as no count does; a date
-    beside them says as much where they do not last so long.
-    """
-    found = [_CLOCK_DIGITS.fullmatch(cell) for cell in grid.peek(chosen.index)]
-    if chosen.meaning.unit is not None or None in found:
-        return False
-    known = values[np.isfinite(values)]
-    minutes, seconds = known // 100 % 100, known % 100
-    if known.max() >= 240_000 or minutes.max() >= 60 or seconds.max() >= 60:
-        return False
-    steps = np.diff(known)
-    true_s = np.diff(known // 10_000 * 3600 + minutes * 60 + seconds) % 86_400
-    leaps = (np.abs(steps) >= 40) & (true_s <= _LONGEST_STEP_S[1])
-    if leaps.any():
-        return True
-    return beside_dates and all(match is not None and len(match[1]) == 6 for match in found)
-
-
-def even_times(grid: Grid, rate_hz: float) -> tuple[Stamps, list[Finding]]:
-    """Return stamps of a table without any, whose rows come at a stated rate.
-
-    Parameters
-    ----------
-    grid : Grid
-        The table.
-    rate_hz : float
-        Rows per second [Hz].
-
-    Returns
-    -------
-    Stamps
-        Elapsed, the first row at zero; a row that was left out leaves its time free.
-    list of Finding
-        What rests on the user's word.
-    """
-    lines = np.array(grid.lines, dtype=np.int64)
-    usual = max(int(np.median(np.diff(lines))), 1) if lines.size > 1 else 1
-    t_s = (lines - lines[0]) / (usual * rate_hz)
-    note = grid.finding(
-        "rate_stated",
-        "note",
-        f"This table has no time column; its rows are taken to come {rate_hz:g} times a second, as "
-        "stated. A row that the recording lost would shift all later ones unseen.",
-    )
-    return Stamps(
-        t_s=t_s, origin_ns=0, kind="elapsed", described=f"row number at {rate_hz:g} Hz"
-    ), [note]
+    best = best_numbers(grid, kinds.numbers, values, whole, fast_rows) if kinds.numbers else None
+    if best is not None and (not texts or not steps_back(best[0].t_s)):
+        return best
+    read = (_from_texts(grid, text, dates) for text in texts)
+    first = next(read, None)
+    if first is None or not steps_back(first[0].t_s):
+        return first
+    return next((other for other in read if not steps_back(other[0].t_s)), best or first)
 
 
 def _no_time(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> ReadError:
@@ -238,142 +214,24 @@ def _no_time(grid: Grid, candidates: list[tuple[int, Meaning, bool]]) -> ReadErr
     )
 
 
-def _rising(t_s: NDArray[np.float64]) -> int:
-    known = t_s[np.isfinite(t_s)]
-    return int((known[1:] > known[:-1]).sum())
-
-
-def _best_numbers(
-    grid: Grid,
-    numbers: list[_Candidate],
-    values: dict[int, NDArray[np.float64]],
-    whole: dict[int, NDArray[np.int64]],
-    fast_rows: bool,
-) -> tuple[Stamps, list[Finding]] | None:
-    known = [c for c in numbers if any_finite(values[c.index])]
-    if not known:
-        return None
-    finest = max(_rising(values[c.index]) for c in known) if len(known) > 1 else 0
-    chosen = next(
-        c for c in known if c.meaning.score >= 9 or 2 * _rising(values[c.index]) >= finest
-    )
-    raw = values[chosen.index]
-    findings: list[Finding] = []
-    _refuse_far_times(grid, chosen, raw, 1e-9)
-    unit = _unit(grid, chosen, raw, fast_rows, findings)
-    factor = find_unit(unit, "time")
-    assert factor is not None
-    _refuse_far_times(grid, chosen, raw, factor.factor)
-    stamps = numeric_stamps(
-        raw,
-        factor.factor,
-        f"{grid.name(chosen.index).strip()} ({unit})",
-        lambda: grid.texts(chosen.index),
-        decimals=_decimals(grid.peek(chosen.index)),
-        whole=whole.get(chosen.index),
-    )
-    warning = since_2001(stamps, grid.path)
-    if warning is not None:
-        findings.append(warning)
-    return stamps, findings
-
-
-def _refuse_far_times(
-    grid: Grid, chosen: _Candidate, raw: NDArray[np.float64], factor_s: float
-) -> None:
-    """Refuse a time that no unit of `factor_s` or more can mean."""
-    least, most = extremes(raw)
-    if max(-least, most) * factor_s <= _LATEST_S:
-        return
-    row = int(np.nanargmax(np.abs(raw)))
-    raise ReadError(
-        grid.path,
-        f"column {grid.name(chosen.index)!r} holds the time {raw[row]:.6g}",
-        "times of a recording",
-        "Correct the line, or state the unit: --unit time_s=ms",
-        line=grid.lines[row],
-        column=chosen.index + 1,
-    )
-
-
-def _unit(
-    grid: Grid,
-    chosen: _Candidate,
-    raw: NDArray[np.float64],
-    fast_rows: bool,
-    findings: list[Finding],
-) -> str:
-    """Return the unit of a numeric time: the header's word checked, or from size and steps."""
-    known = raw if all_finite(raw) else raw[np.isfinite(raw)]
-    first = float(known[0])
-    steps = np.diff(known[:20_000])
-    steps = steps[steps > 0]
-    step = float(np.median(steps)) if steps.size else 0.0
-    longest = _LONGEST_STEP_S[0] if fast_rows else _LONGEST_STEP_S[1]
-    as_epoch = next((unit for unit, factor in _UNITS if looks_like_epoch(first * factor)), None)
-    named = chosen.meaning.unit
-    if named is not None:
-        found = find_unit(named, "time")
-        assert found is not None
-        contradicts = (
-            as_epoch is not None
-            and find_unit(as_epoch, "time") != found
-            and not chosen.stated
-            and not looks_like_epoch(first * found.factor)
-            and not 1e-3 <= step * found.factor <= longest
-            and step * dict(_UNITS)[as_epoch] <= longest
-        )
-        if contradicts:
-            raise ReadError(
-                grid.path,
-                f"column {grid.name(chosen.index)!r} begins with {first:.0f}: {as_epoch} since "
-                f"1970, not {named}",
-                f"times in {named}",
-                f"State the true unit: --unit time_s={as_epoch}",
-                line=grid.lines[0],
-                column=chosen.index + 1,
-            )
-        return named
-    if as_epoch is not None:
-        return as_epoch
-    least, most = extremes(known)
-    mean = (most - least) / max(known.size - 1, 1)
-    for unit, factor in _UNITS:
-        if 0.0 < mean < _SHORTEST_STEP_S:
-            break  # days, or a fraction of something
-        if step * factor <= longest or step == 0.0:
-            findings.append(
-                grid.finding(
-                    "time_unit_assumed",
-                    "note" if unit == "s" and step <= _LONGEST_STEP_S[0] else "warning",
-                    f"Column {grid.name(chosen.index).strip()!r} names no unit; with a usual step "
-                    f"of {step:g} it is read as {unit}. If that is wrong, state it with "
-                    "--unit time_s=ms (or s, us, ns).",
-                )
-            )
-            return unit
-    raise ReadError(
-        grid.path,
-        f"column {grid.name(chosen.index)!r} steps by {step:g}: no unit of time fits",
-        "times in s, ms, us or ns",
-        "State the unit: --unit time_s=ms",
-        line=grid.lines[0],
-        column=chosen.index + 1,
-    )
-
-
 def _from_texts(
-    grid: Grid, chosen: _Candidate, dates: list[_Candidate]
+    grid: Grid, chosen: TimeCandidate, dates: list[tuple[int, Meaning, bool]]
 ) -> tuple[Stamps, list[Finding]]:
     cells: Iterator[str] = chain.from_iterable(grid.pieces(chosen.index))
     header = grid.name(chosen.index).strip()
     if chosen.digits:
-        cells = (_with_colons(cell) for cell in cells)
-    if not chosen.dated and dates:
-        days = chain.from_iterable(grid.pieces(dates[0].index))
+        cells = (with_colons(cell) for cell in cells)
+    notes = []
+    if not chosen.dated and _cells_are(grid, chosen.index, is_minutes):
+        if minutes_are_meant(grid.texts(chosen.index), header):
+            cells = (with_hours(cell) for cell in cells)
+            notes.append(_minutes_read(grid, header))
+    elif not chosen.dated and dates:
+        date = min(dates, key=lambda c: -c[1].score)[0]
+        days = chain.from_iterable(grid.pieces(date))
         cells = (f"{day} {cell}" if cell else "" for day, cell in zip(days, cells, strict=True))
-        header = f"{grid.name(dates[0].index).strip()} and {header}"
-    return text_stamps(
+        header = f"{grid.name(date).strip()} and {header}"
+    stamps, more = text_stamps(
         cells,
         grid.path,
         header,
@@ -381,12 +239,13 @@ def _from_texts(
         column=chosen.index + 1,
         in_utc=chosen.meaning.utc,
     )
+    return stamps, [*notes, *more]
 
 
-def _with_colons(cell: str) -> str:
-    """Return 101530.25 as 10:15:30.25."""
-    whole, mark, fraction = cell.replace(",", ".").partition(".")
-    if not whole.isdecimal():
-        return cell
-    whole = whole.zfill(6)
-    return f"{whole[:-4]}:{whole[-4:-2]}:{whole[-2:]}{mark if fraction else ''}{fraction}"
+def _minutes_read(grid: Grid, header: str) -> Finding:
+    return grid.finding(
+        "minutes_and_seconds",
+        "note",
+        f"Column {header!r} is read as minutes and seconds: as hours and minutes its rows would come "
+        "60 times as slowly as any receiver's.",
+    )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from array import array
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -14,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import ReadError
-from logger.findings import Finding
+from logger.findings import Finding, are_few, counted, first_few
 from logger.rows import Stamps
+from logger.times.time_parts import NONE, TimeParts
 
-__all__ = ["is_clock_text", "is_compact", "text_stamps"]
+__all__ = ["text_stamps"]
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
@@ -25,26 +25,8 @@ _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _LONGEST_S = 9.0e9
 #: Texts that are looked at together.
 _BLOCK = 4096
-#: Stands for no date and for no zone.
-NONE = -(2**31)
-
-_TEXT = re.compile(
-    r"\s*(?:[A-Za-z]{3,9},?\s+)?"
-    r"(?:(?P<date>\d{1,4}[-/.](?:\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}(?=[T ]))(?:[T_,]|\s)*)?"
-    r"(?:(?P<h>\d{1,2})[:\-](?P<m>\d{2})(?:[:\-](?P<s>\d{2})(?:[.,:_](?P<f>\d+))?)?"
-    r"|(?<=[T])(?P<hms>\d{6})(?:[.,](?P<f2>\d+))?)?"
-    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
-    r"\s*(?P<zone>Z|z|UTC|GMT|(?:UTC|GMT)?[+\-]\d{1,2}(?::?\d{2}(?::?\d{2}(?:\.\d+)?)?)?)?\s*"
-)
-_COMPACT = re.compile(
-    r"((?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01]))"
-    r"((?:[01]\d|2[0-3])[0-5]\d[0-5]\d)\.?(\d{1,9})?",
-    re.ASCII,
-)
-#: No zone is further from UTC [s]; local mean times of the past came to 15:13 h.
-_FURTHEST_ZONE_S = 15.5 * 3600
-#: Year, not of four zeros, to second, with up to nine decimals, in UTC.
-_EVEN = re.compile(r"(?!0000)\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d{1,9})?Z", re.ASCII)
+#: Cells that are no time after which no more are read: the column is no time.
+_MANY_WRONG = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,22 +78,17 @@ def text_stamps(
         A cell that is no time, or days that may as well be months.
     """
     place = _Place(path=path, header=header, line_of=line_of, column=column)
-    parts = _TimeParts()
+    parts = TimeParts()
     source = iter(texts)
     while block := list(islice(source, _BLOCK)):
-        row = parts.add_block(block)
-        if row is not None:
-            cell = block[row - parts.count].strip()[:40]
-            raise place.error(
-                row,
-                f"{cell!r} in column {header!r} is no time that is understood",
-                "a time such as 2024-03-09T10:15:30.250Z",
-                "Correct the line, or choose another time column",
-            )
+        parts.add_block(block)
+        if len(parts.wrong) > _MANY_WRONG:
+            break
     t_s = np.full(parts.count, np.nan)
-    if not parts.row:
+    if not parts.row and not parts.wrong:
         return Stamps(t_s=t_s, origin_ns=0, kind="elapsed", described=header), []
     findings: list[Finding] = []
+    _leave_out_wrong(parts, place, findings)
     dated = parts.date[0] != NONE
     zone_known = _check_zones(parts, place) or in_utc
     days, settled = _days(parts, place, findings)
@@ -141,8 +118,58 @@ def text_stamps(
     ), findings
 
 
+def _leave_out_wrong(parts: TimeParts, place: _Place, findings: list[Finding]) -> None:
+    """Name a few cells that are no time, or no date as the others, which are left out; refuse more."""
+    total = len(parts.row) + len(parts.wrong)
+    dateless = [k for k, date in enumerate(parts.date) if (date == NONE) != (parts.date[0] == NONE)]
+    if dateless and are_few(len(dateless), total):
+        parts.drop(dateless)
+    number = _usual_order(parts)
+    broken = [] if number is None else [k for k, date in enumerate(parts.date) if date in number]
+    if broken and are_few(len(broken), total):
+        parts.drop(broken)
+    if not parts.wrong:
+        return
+    parts.wrong.sort()
+    first, text = parts.wrong[0]
+    cell = text.strip()[:40]
+    if not parts.row or not are_few(len(parts.wrong), total):
+        raise place.error(
+            first,
+            f"{cell!r} in column {place.header!r} is no time that is understood",
+            "a time such as 2024-03-09T10:15:30.250Z",
+            "Correct the line, or choose another time column",
+        )
+    lines = first_few([place.line_of(row) for row, _ in parts.wrong[:6]])
+    findings.append(
+        Finding(
+            "bad_time",
+            "warning",
+            f"Left out: {counted(len(parts.wrong), 'row')} whose time in {place.header!r} is not "
+            f"understood, as {cell!r} (line {lines}).",
+            path=place.path,
+            line=place.line_of(first),
+            count=len(parts.wrong),
+        )
+    )
+
+
+def _usual_order(parts: TimeParts) -> set[int] | None:
+    """Return the numbers of dates that no order with most of the rows can read; None where all can."""
+    texts = list(parts.dates)
+    if not texts:
+        return None
+    counts = np.bincount([date for date in parts.date if date != NONE], minlength=len(texts))
+    broken = [
+        {k for k, text in enumerate(texts) if _day_number(text, order) is None}
+        for order in ("ymd", "dmy", "mdy")
+    ]
+    best = min(broken, key=lambda group: sum(int(counts[k]) for k in group))
+    return best or None
+
+
 def _since_first(
-    parts: _TimeParts, days: Sequence[int], *, dated: bool
+    parts: TimeParts, days: Sequence[int], *, dated: bool
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
     """Return whole seconds and nanoseconds since the first stamp, and the first's own nanoseconds."""
     zones = np.array(parts.zone_s, dtype=np.int64)
@@ -157,7 +184,7 @@ def _since_first(
     return seconds - seconds[0], fraction_ns - fraction_ns[0], origin_ns
 
 
-def _check_zones(parts: _TimeParts, place: _Place) -> bool:
+def _check_zones(parts: TimeParts, place: _Place) -> bool:
     """Return whether times name their zone; refuse a column where some do and some do not."""
     zoned = np.array(parts.zone_s) != NONE
     if parts.date[0] != NONE and zoned.any() and not zoned.all():
@@ -195,7 +222,7 @@ def _day_number(text: str, order: _Order) -> int | None:
         return None
 
 
-def _days(parts: _TimeParts, place: _Place, findings: list[Finding]) -> tuple[list[int], bool]:
+def _days(parts: TimeParts, place: _Place, findings: list[Finding]) -> tuple[list[int], bool]:
     """Day numbers of all dates; one date order for the whole column, never row by row."""
     if not parts.dates:
         return [], True
@@ -273,127 +300,3 @@ def _choose_order(
         "dates such as 2024-03-09, or a day above 12",
         "Choose another time column, or rewrite the dates",
     )
-
-
-def is_clock_text(text: str) -> bool:
-    """Return whether a cell is a date with time, or a time of day."""
-    match = _TEXT.fullmatch(_spread(text))
-    return match is not None and (match["h"] is not None or match["hms"] is not None)
-
-
-def is_compact(text: str) -> bool:
-    """Return whether a cell is a date and time in digits alone: yyyymmddhhmmss, and milliseconds."""
-    return _COMPACT.fullmatch(text) is not None
-
-
-def _spread(text: str) -> str:
-    match = _COMPACT.fullmatch(text)
-    if match is None:
-        return text
-    return f"{match[1]}T{match[2]}.{match[3]}" if match[3] else f"{match[1]}T{match[2]}"
-
-
-class _TimeParts:
-    """What a column of times says, row by row, in arrays: one entry for each text that is not blank."""
-
-    def __init__(self) -> None:
-        self.count = 0  # texts, blank ones as well
-        self.row = array("q")
-        self.date = array("q")  # number among `dates`
-        self.second_of_day = array("q")
-        self.fraction = array("q")
-        self.decimals = array("b")  # of the fraction; negative where it is a fourth field
-        self.zone_s = array("q")
-        self.dates: dict[str, int] = {}
-        self.first_row: list[int] = []  # of each date
-
-    def add_block(self, texts: Sequence[str]) -> int | None:
-        """Take in a block of texts; return the row of the first that is no time, if any."""
-        if not self._add_even(texts):
-            for row, text in enumerate(texts, start=self.count):
-                if text and not self._add(row, text):
-                    return row
-        self.count += len(texts)
-        return None
-
-    def _date(self, text: str, row: int) -> int:
-        known = self.dates.get(text)
-        if known is None:
-            known = self.dates[text] = len(self.dates)
-            self.first_row.append(row)
-        return known
-
-    def _add_even(self, texts: Sequence[str]) -> bool:
-        """Take in ISO 8601 date-times in UTC many at a time; return False where others are.
-
-        This is the usual shape; read one by one it would take most of the time of a log.
-        """
-        if not all(map(_EVEN.fullmatch, texts)):
-            return False
-        try:
-            seconds = np.array([text[:19] for text in texts], dtype="datetime64[s]")
-        except ValueError:
-            return False  # 30 February, 24:00:00, a leap second: for the careful way
-        days = [self._date(text[:10], row) for row, text in enumerate(texts, start=self.count)]
-        size = len(texts)
-        self.row.extend(range(self.count, self.count + size))
-        self.date.extend(days)
-        self.second_of_day.extend((seconds.astype(np.int64) % 86_400).tolist())
-        self.fraction.extend([int(text[20:-1].ljust(9, "0")) for text in texts])
-        self.decimals.frombytes(b"\x09" * size)
-        self.zone_s.extend([0] * size)
-        return True
-
-    def _add(self, row: int, text: str) -> bool:
-        text = _spread(text)
-        match = _TEXT.fullmatch(text)
-        if match is None:
-            return False
-        hms = match["hms"]
-        if hms is not None:
-            hour, minute, second = int(hms[:2]), int(hms[2:4]), int(hms[4:])
-        elif match["h"] is not None:
-            hour, minute, second = int(match["h"]), int(match["m"]), int(match["s"] or 0)
-        else:
-            return False
-        if match["half"]:
-            if not 1 <= hour <= 12:
-                return False
-            hour = hour % 12 + (12 if match["half"][0] in "Pp" else 0)
-        zone_s = _zone_seconds(match["zone"])
-        far = zone_s is not None and abs(zone_s) > _FURTHEST_ZONE_S
-        if hour > 24 or minute > 59 or second > 60 or far:
-            return False
-        fraction = (match["f"] or match["f2"] or "")[:9]
-        fourth = bool(match["f"]) and text[match.start("f") - 1] == ":"
-        self.row.append(row)
-        self.date.append(NONE if match["date"] is None else self._date(match["date"], row))
-        self.second_of_day.append(hour * 3600 + minute * 60 + second)
-        self.fraction.append(int(fraction or 0))
-        self.decimals.append(-len(fraction) if fourth else len(fraction))
-        self.zone_s.append(NONE if zone_s is None else zone_s)
-        return True
-
-    def fractions_ns(self) -> NDArray[np.int64]:
-        """Fractions of a second; a fourth field of uneven width counts milliseconds."""
-        decimals = np.array(self.decimals, dtype=np.int64)
-        fraction = np.array(self.fraction, dtype=np.int64)
-        fourth = decimals < 0
-        scale: NDArray[np.int64] = 10 ** (9 - np.abs(decimals))
-        widths = np.unique(decimals[fourth])
-        if widths.size > 1 and widths.min() >= -3:
-            scale[fourth] = 1_000_000
-        return fraction * scale
-
-
-def _zone_seconds(text: str | None) -> int | None:
-    if text is None:
-        return None
-    text = text.upper().replace("UTC", "").replace("GMT", "")
-    if text in ("", "Z"):
-        return 0
-    sign = -1 if text[0] == "-" else 1
-    digits = text[1:].replace(":", "").split(".")[0]
-    if len(digits) % 2:
-        digits = "0" + digits  # hours of one digit
-    return sign * (int(digits[:2]) * 3600 + int(digits[2:4] or 0) * 60 + int(digits[4:6] or 0))

@@ -282,7 +282,7 @@ def test_a_number_that_lost_its_point_in_the_last_row_is_no_fault_of_the_program
     log = tmp_path / "log.csv"
     log.write_text(f"time_s,speed_mps\n{rows}14.0,35973\n")
     assert main(["look", str(log)]) == 0
-    assert "No road vehicle does that" in " ".join(capsys.readouterr().out.split())
+    assert "away and back faster than a vehicle can" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_sessions_log_is_named_as_the_user_named_the_session(

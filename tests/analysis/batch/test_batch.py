@@ -235,14 +235,18 @@ def test_one_batch_at_a_time_writes_to_a_folder(
 
 
 @pytest.fixture
-def cluster(snapshot: dict[str, str]) -> Iterator[str]:
-    """Start a dask cluster of one worker on this machine; return its address."""
+def cluster(snapshot: dict[str, str]) -> Iterator[tuple[str, list[int]]]:
+    """Start a scheduler and two workers on the loopback; return its address and their processes."""
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     code = (
-        "from distributed import LocalCluster\n"
+        "import os\n"
+        "from distributed import Client, LocalCluster\n"
         "if __name__ == '__main__':\n"
-        "    cluster = LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None)\n"
-        "    print(cluster.scheduler_address, flush=True)\n"
+        "    cluster = LocalCluster(n_workers=2, threads_per_worker=1, "
+        "host='127.0.0.1', dashboard_address=None)\n"
+        "    with Client(cluster) as client:\n"
+        "        workers = client.run(os.getpid).values()\n"
+        "    print(cluster.scheduler_address, *workers, flush=True)\n"
         "    input()\n"
         "    cluster.close()\n"
     )
@@ -258,15 +262,26 @@ def cluster(snapshot: dict[str, str]) -> Iterator[str]:
         start_new_session=True,
     )
     assert process.stdout is not None
-    yield process.stdout.readline().strip()
+    address, *workers = process.stdout.readline().split()
+    yield address, [int(worker) for worker in workers]
     process.communicate("\n", timeout=60)
 
 
+@pytest.mark.parametrize("killed", [False, True], ids=["whole", "one worker killed"])
 def test_a_cluster_gives_the_same_files(
-    cluster: str, whole: Path, outings: Path, snapshot: dict[str, str], tmp_path: Path
+    cluster: tuple[str, list[int]],
+    killed: bool,
+    whole: Path,
+    outings: Path,
+    snapshot: dict[str, str],
+    tmp_path: Path,
 ) -> None:
     out = tmp_path / "out"
-    process = started(snapshot, str(outings), "--out", str(out), "--dask", cluster)
+    address, workers = cluster
+    process = started(snapshot, str(outings), "--out", str(out), "--dask", address)
+    if killed:
+        until(lambda: any(out.rglob(MARKER)))
+        os.kill(workers[0], signal.SIGKILL)
     text, errors = process.communicate(timeout=300)
     assert process.returncode == 2, errors
     assert text.splitlines()[0] == "5 sessions: 3 done, 2 failed"

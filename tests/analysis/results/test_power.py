@@ -270,3 +270,7 @@ def test_at_one_speed_the_gear_that_gives_most_counts() -> None:
     assert (later.gear, later.power_w) == (2, 28e3)
     assert power.at(4.9) is power.at(20.1) is None
     assert power.top_mps == 20.0
+
+
+def test_pulls_that_cover_no_range_of_speeds_have_no_power(fit: SessionFit) -> None:
+    assert find_power(replace(fit, states=()), _VEHICLE) is None

@@ -21,6 +21,7 @@ from analysis.simulate.session import simulate_session
 from analysis.terminal import progress
 from analysis.terminal.colour import Painted, colour_wanted, paint
 from analysis.terminal.progress import Progress
+from logger.visible import visible
 
 ROOT = Path(__file__).resolve().parents[3]
 LOG = "time_s,speed_mps\n" + "".join(f"{t},{min(t, 25)}\n" for t in range(60))
@@ -96,7 +97,7 @@ def test_colour_is_for_terminals_whose_user_has_nothing_against_it(
 
 def test_a_painted_stream_is_the_stream_in_all_else() -> None:
     stream = Stream()
-    painted = Painted(stream)
+    painted = Painted(stream, visible, colour=True)
     assert painted.write("warning: x\n") == len("warning: x\n")
     assert stream.getvalue() == "\x1b[33mwarning\x1b[0m: x\n"
     assert painted.isatty() is True  # type: ignore[operator]

@@ -361,3 +361,28 @@ def test_every_track_at_hand_is_as_an_independent_reader_has_it(path: Path) -> N
     heights = [np.nan if p.elevation is None else p.elevation for p in points]
     if np.isfinite(heights).any():
         assert_allclose(by_name["elevation_m"], heights, rtol=0, atol=0)
+
+
+def test_a_few_impossible_positions_are_left_out_and_more_are_refused(tmp_path: Path) -> None:
+    def track(wrong: int) -> Path:
+        points = [
+            f'<trkpt lat="{"491.5" if 50 <= k < 50 + wrong else f"{49 + k * 1e-4:.6f}"}" lon="8.5">'
+            f"<time>2024-03-09T10:{k // 60:02d}:{k % 60:02d}Z</time></trkpt>"
+            for k in range(300)
+        ]
+        path = tmp_path / f"{wrong}.gpx"
+        text = "\n".join(points)
+        path.write_text(f'<gpx version="1.0">\n<trk><trkseg>\n{text}\n</trkseg></trk></gpx>')
+        return path
+
+    recording = read(track(3))
+    latitude, longitude = recording.channel("latitude_deg"), recording.channel("longitude_deg")
+    assert latitude is not None
+    assert longitude is not None
+    assert latitude.t_s.size == longitude.t_s.size == 297
+    assert [(f.line, f.count) for f in recording.findings if f.kind == "impossible_value"] == [
+        (53, 3)
+    ]
+    with pytest.raises(ReadError, match=r"lat='491\.5'") as caught:
+        read(track(4))
+    assert caught.value.line == 53

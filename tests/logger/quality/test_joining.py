@@ -127,3 +127,33 @@ def test_a_chosen_column_must_be_in_one_of_the_files(tmp_path: Path) -> None:
 def test_no_file_at_all_is_refused() -> None:
     with pytest.raises(ReadError, match="no file was given"):
         read_log([])
+
+
+def test_two_files_that_count_since_the_device_started_share_that_clock(tmp_path: Path) -> None:
+    (tmp_path / "gps.csv").write_text(
+        "speed_mps,utc_ms,t_s\n"
+        + "".join(f"10,{1533226490000 + 1000 * k}.0,{46410.3 + k}\n" for k in range(60))
+    )
+    (tmp_path / "motion.csv").write_text(
+        "ax,ay,az,t_s\n" + "".join(f"0.1,0.2,9.8,{46408.58 + 0.01 * k:.3f}\n" for k in range(6000))
+    )
+    recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"])
+    accel = recording.channel("accel_z_mps2")
+    assert accel is not None
+    assert len(recording.clocks) == 1
+    assert accel.t_s[0] == pytest.approx(-1.72)
+    # alone, the file keeps the time that has a date
+    assert read_log([tmp_path / "gps.csv"]).clocks[0].epoch_s == 1533226490.0
+
+
+def test_a_hole_of_weeks_is_no_clock_that_was_not_set(tmp_path: Path) -> None:
+    start = 1_710_000_000
+    times = [start + k for k in range(100)] + [start + 40 * 86_400 + k for k in range(300)]
+    path = tmp_path / "outings.csv"
+    path.write_text("timestamp_s,speed_mps\n" + "".join(f"{t},10\n" for t in times))
+    recording = read_log([path])
+    speed = recording.channel("speed_mps")
+    assert speed is not None
+    assert speed.t_s.size == 400
+    assert "stray_date" not in {f.kind for f in recording.findings}
+    assert "hole" in {f.kind for f in recording.findings}

@@ -13,8 +13,9 @@ from numpy.testing import assert_allclose
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.rows import Stamps
-from logger.times.dates import is_clock_text, text_stamps
+from logger.times.dates import text_stamps
 from logger.times.stamps import looks_like_epoch, numeric_stamps, since_2001
+from logger.times.time_parts import is_clock_text
 
 
 def parse(texts: list[str], **settings_of: bool) -> tuple[Stamps, list[Finding]]:

@@ -11,9 +11,9 @@ from analysis.model.observations import observe_all
 from analysis.model.parameters import spread_table
 from analysis.physics.air import air_state
 from analysis.physics.plausible import vehicle_findings
-from analysis.results.limits import limit_power
+from analysis.results.limits import drop_uninformative, limit_power
 from analysis.results.measured import Extras, Measured, find_extras
-from analysis.results.power import drop_uninformative, find_power, find_pulls
+from analysis.results.power import find_power, find_pulls
 from analysis.results.road_load import RoadLoad, find_road_load
 from analysis.results.site_and_sensors import (
     coast_forces,
@@ -28,9 +28,8 @@ from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.positions import check_positions
 from analysis.runs.road import place_runs
-from analysis.runs.sampling import sampling_findings
 from analysis.runs.selection import judge_runs, leave_out_runs
-from analysis.runs.survey import find_all_runs, fuse_all
+from analysis.runs.survey import find_all_runs, fuse_all, sampling_findings
 from logger.recording import Recording, Step
 from logger.session.session import Session
 
@@ -145,4 +144,4 @@ def _history(recordings: Sequence[Recording], fit: SessionFit) -> tuple[Step, ..
         "unknowns_shared": fit.layout.size,
         **{f"sd_{name}": value for name, value in spread_table(fit.spread).items()},
     }
-    return (*steps, Step("session model", VERSION, settings))
+    return (*steps, Step(step="session model", version=VERSION, settings=settings))

@@ -14,7 +14,7 @@ _FEW_SHARE, _ONE_OF = 0.01, 20
 Severity = Literal["note", "warning", "error"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One thing noticed, and what it means for the result.
 

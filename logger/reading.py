@@ -224,7 +224,7 @@ def _scaled(recording: Recording, columns: Columns) -> Recording:
         replace(one, values=one.values * factors[one.name]) if one.name in factors else one
         for one in recording.channels
     )
-    step = Step("scale columns", "1", dict(factors))
+    step = Step(step="scale columns", version="1", settings=dict(factors))
     return replace(recording, channels=channels, history=(*recording.history, step))
 
 
@@ -292,7 +292,7 @@ def _with_common_time(
     common = set.intersection(*times)
     if len(common) != 1 or all(found == common for found in times):
         return columns
-    return {**columns, "time_s": ColumnChoice(common.pop(), None)}
+    return {**columns, "time_s": ColumnChoice(header=common.pop(), unit=None)}
 
 
 def _check_choices(

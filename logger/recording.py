@@ -41,7 +41,7 @@ CHANNEL_NAMES: tuple[str, ...] = (
 ClockKind = Literal["epoch", "elapsed", "time_of_day"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Clock:
     """One time base inside a recording.
 
@@ -81,7 +81,7 @@ def _times_are_known(t_s: NDArray[np.float64]) -> bool:
     return bool(_known_times) and _known_times[0]() is t_s
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """Samples of one quantity in SI units, times strictly increasing.
 
@@ -148,7 +148,7 @@ class Channel:
         return float(1.0 / np.median(np.diff(self.t_s)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """A text mark or program event; a hint for phases, never proof.
 
@@ -168,7 +168,7 @@ class Event:
     clock: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
     """One file of a recording: its name, its format, and how many data rows it has."""
 
@@ -177,7 +177,7 @@ class Source:
     rows: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """One step in the life of the data: what was done, with which settings and version."""
 
@@ -186,7 +186,7 @@ class Step:
     settings: dict[str, object] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Recording:
     """Everything one phone recorded in one go; may hold one run or many.
 

@@ -121,9 +121,9 @@ class Rows:
     ) -> Finding:
         """Return a finding on some rows: the line is the first one's, the count is theirs."""
         return Finding(
-            kind,
-            severity,
-            text,
+            kind=kind,
+            severity=severity,
+            text=text,
             path=self.path,
             line=self.lines[int(rows[0])],
             time_s=time_s,

@@ -80,7 +80,7 @@ SI_UNIT: dict[Quantity, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
     """One unit: ``si = value * factor + offset``.
 
@@ -149,7 +149,10 @@ def _table() -> dict[str, tuple[Unit, ...]]:
     table: dict[str, tuple[Unit, ...]] = {}
     for quantity, factor, offset, words in rows:
         for word in words.split():
-            table[word] = (*table.get(word, ()), Unit(quantity, factor, offset))
+            table[word] = (
+                *table.get(word, ()),
+                Unit(quantity=quantity, factor=factor, offset=offset),
+            )
     return table
 
 
@@ -194,7 +197,11 @@ def find_unit(text: str, quantity: Quantity | None = None) -> Unit | None:
     if wheel is None:
         return None
     turns = next((u for u in UNITS.get(wheel[1], ()) if u.quantity == "rotation_speed"), None)
-    return None if turns is None else Unit("speed", turns.factor * float(wheel[2]) / 60.0)
+    return (
+        None
+        if turns is None
+        else Unit(quantity="speed", factor=turns.factor * float(wheel[2]) / 60.0)
+    )
 
 
 def rolling_unit(unit: str, circumference_m: float) -> str:

@@ -145,7 +145,7 @@ def find_marks(trace: Trace, path: str) -> ThrottleMarks:
             remedy,
         )
     t, share = opening(trace)
-    plain = Trace(trace.name, "%", t, share)
+    plain = Trace(name=trace.name, unit="%", t_s=t, values=share)
     pieces = _open_stretches(find_edges(plain, _LOW, _HIGH))
     drives = [pair for pair in pieces if pair[1].t_s - pair[0].t_s >= _DRIVE_S]
     chains: list[list[tuple[Edge, Edge]]] = []
@@ -166,7 +166,7 @@ def find_marks(trace: Trace, path: str) -> ThrottleMarks:
     full, release = chains[best][0][0], chains[best][-1][1]
     until = chains[best + 1][0][0].t_s if best + 1 < len(chains) else float("inf")
     later = (t > release.t_s + 0.3) & (t < until - 0.3)
-    blips = _blips(Trace(trace.name, "%", t[later], share[later]))
+    blips = _blips(Trace(name=trace.name, unit="%", t_s=t[later], values=share[later]))
     return ThrottleMarks(full=full, release=release, blips=blips, lifts=len(chains[best]) - 1)
 
 
@@ -199,7 +199,7 @@ def _blips(trace: Trace) -> tuple[Edge, ...]:
     for opened, closed in pairs:
         near = (trace.t_s > opened.t_s - 0.3) & (trace.t_s < closed.t_s)
         top = float(share[near].max()) - rest
-        own = Trace(trace.name, "%", trace.t_s[near], share[near])
+        own = Trace(name=trace.name, unit="%", t_s=trace.t_s[near], values=share[near])
         half = [e for e in find_edges(own, rest + 0.3 * top, rest + 0.7 * top) if e.rising]
         found.append(half[0] if half else opened)
     return tuple(found)

@@ -209,7 +209,7 @@ def air_state(air: Air | None) -> tuple[AirState, tuple[Finding, ...]]:
             density_sd_kg_m3=ASSUMED_DENSITY_SD_KG_M3,
             source="assumed",
         )
-        return state, (Finding("air_assumed", "note", text),)
+        return state, (Finding(kind="air_assumed", severity="note", text=text),)
     temperature_c, temperature_sd_k, findings = _temperature(air)
     findings += _unlikely(air)
     pressure_hpa, pressure_sd_hpa, pressure_findings = _pressure(air)
@@ -245,14 +245,14 @@ def _unlikely(air: Air) -> tuple[Finding, ...]:
                 f"{_COLDEST_C:.0f} C that UN GTR No. 15 allows coast-downs at: tyres roll much "
                 f"harder. If the thermometer showed {fahrenheit:.0f} C, state temperature_C."
             )
-            findings.append(Finding("air_cold", "warning", text))
+            findings.append(Finding(kind="air_cold", severity="warning", text=text))
     if 0.0 < air.relative_humidity_percent < 1.0:
         share = air.relative_humidity_percent
         text = (
             f"A relative humidity of {share:g} % does not occur outdoors. If {share:g} is a share, "
             f"state {share * 100:g} %."
         )
-        findings.append(Finding("humidity_low", "warning", text))
+        findings.append(Finding(kind="humidity_low", severity="warning", text=text))
     return tuple(findings)
 
 
@@ -267,7 +267,7 @@ def _temperature(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
         f"{_UNKNOWN_TEMPERATURE_SD_K:.0f} K is taken for the density, and the road load is not "
         "carried to reference conditions."
     )
-    finding = Finding("air_temperature_missing", "note", text)
+    finding = Finding(kind="air_temperature_missing", severity="note", text=text)
     return temperature_c, _UNKNOWN_TEMPERATURE_SD_K, (finding,)
 
 
@@ -284,7 +284,11 @@ def _pressure(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
         text = (
             f"No pressure is stated: {pressure_hpa:.0f} hPa within {sd_hpa:.0f} is taken {basis}."
         )
-        return pressure_hpa, sd_hpa, (Finding("air_pressure_estimated", "note", text),)
+        return (
+            pressure_hpa,
+            sd_hpa,
+            (Finding(kind="air_pressure_estimated", severity="note", text=text),),
+        )
     pressure_hpa = air.pressure_hpa
     if air.altitude_m is None:
         return pressure_hpa, _PRESSURE_SD_HPA, ()
@@ -297,7 +301,7 @@ def _pressure(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
             f"comes out {excess_hpa / expected_hpa * 100:.0f} % too high; state the pressure at the "
             "place, or leave it out and keep the altitude. Its uncertainty is widened accordingly."
         )
-        finding = Finding("pressure_reduced_to_sea_level", "warning", text)
+        finding = Finding(kind="pressure_reduced_to_sea_level", severity="warning", text=text)
         return pressure_hpa, math.hypot(_PRESSURE_SD_HPA, excess_hpa), (finding,)
     if abs(excess_hpa) > _WEATHER_EXTREME_HPA:
         text = (
@@ -305,6 +309,6 @@ def _pressure(air: Air) -> tuple[float, float, tuple[Finding, ...]]:
             f"{air.altitude_m:.0f} m, where about {expected_hpa:.0f} hPa are usual: check both. The "
             "uncertainty of the density is widened accordingly."
         )
-        finding = Finding("pressure_against_altitude", "warning", text)
+        finding = Finding(kind="pressure_against_altitude", severity="warning", text=text)
         return pressure_hpa, math.hypot(_PRESSURE_SD_HPA, excess_hpa), (finding,)
     return pressure_hpa, _PRESSURE_SD_HPA, ()

@@ -133,13 +133,13 @@ def vehicle_findings(vehicle: Vehicle) -> tuple[Finding, ...]:
             f"A mass of {vehicle.mass_kg:.0f} kg is unusual for a {vehicle.kind} "
             f"({low:.0f} to {high:.0f} kg): forces and powers are proportional to it.{remedy}"
         )
-        findings.append(Finding("mass_unusual", "warning", text))
+        findings.append(Finding(kind="mass_unusual", severity="warning", text=text))
     if vehicle.overall_ratios and vehicle.tyre is None:
         text = (
             "overall_ratios are stated but no tyre: without a rolling radius there is neither "
             "engine speed nor torque."
         )
-        findings.append(Finding("ratios_without_tyre", "note", text))
+        findings.append(Finding(kind="ratios_without_tyre", severity="note", text=text))
     findings += _odd_inertia(vehicle)
     if "rotating_mass" not in vehicle.stated:
         findings.append(_default_rotating_mass(vehicle))
@@ -160,7 +160,7 @@ def _odd_inertia(vehicle: Vehicle) -> list[Finding]:
         f"about {usual:.2g} kg m2 by a textbook's rule (Gillespie). Only what a slow steady test would "
         "show depends on it."
     )
-    return [Finding("engine_inertia_unusual", "warning", text)]
+    return [Finding(kind="engine_inertia_unusual", severity="warning", text=text)]
 
 
 def _default_rotating_mass(vehicle: Vehicle) -> Finding:
@@ -175,7 +175,7 @@ def _default_rotating_mass(vehicle: Vehicle) -> Finding:
             f"{heavy_effective_mass_kg(0.0, tyres):.0f} kg for {tyres}" for tyres in (6, 10, 18)
         )
         text += f" By number of tyres on the road it is {masses}."
-    return Finding("rotating_mass_default", "note", text)
+    return Finding(kind="rotating_mass_default", severity="note", text=text)
 
 
 def road_load_findings(
@@ -214,9 +214,13 @@ def road_load_findings(
             f"{low_n:.0f} to {high_n:.0f} N are {known}"
         )
         if force > high_n:
-            findings.append(Finding("road_load_high", "warning", f"{what}: {_HIGH}."))
+            findings.append(
+                Finding(kind="road_load_high", severity="warning", text=f"{what}: {_HIGH}.")
+            )
         elif force < low_n:
-            findings.append(Finding("road_load_low", "warning", f"{what}: {_LOW}."))
+            findings.append(
+                Finding(kind="road_load_low", severity="warning", text=f"{what}: {_LOW}.")
+            )
     if not findings:
         findings += _above_default(vehicle, force_n, high_mps)
     if coefficients is None:
@@ -232,18 +236,18 @@ def road_load_findings(
             f"{(low - share) * 100:.1f} % or more, a wind blew from behind, or the vehicle was "
             "pushed; add runs the other way."
         )
-        findings.append(Finding("f0_negative", "warning", text))
+        findings.append(Finding(kind="f0_negative", severity="warning", text=text))
     elif share > high:
-        findings.append(Finding("f0_high", "warning", f"{what}: {_HIGH}."))
+        findings.append(Finding(kind="f0_high", severity="warning", text=f"{what}: {_HIGH}."))
     elif share < low:
-        findings.append(Finding("f0_low", "warning", f"{what}: {_LOW}."))
+        findings.append(Finding(kind="f0_low", severity="warning", text=f"{what}: {_LOW}."))
     low, high = window.f2_n_per_mps2
     if not low <= f2 <= high:
         text = (
             f"F2 is {f2:.3f} N/(m/s)^2, where {low:g} to {high:g} are {known}: a wind, a unit of "
             "speed, or a range of speeds too narrow to tell F2 from F1 may be behind it."
         )
-        findings.append(Finding("f2_unusual", "warning", text))
+        findings.append(Finding(kind="f2_unusual", severity="warning", text=text))
     return tuple(findings)
 
 
@@ -263,7 +267,7 @@ def _above_default(
         f"that UN GTR No. 15 (Annex 4, 5.2) assumes for a vehicle of {vehicle.mass_kg:.0f} kg and "
         f"{area_m2:g} m2 that was never measured, which is meant to be more than any needs: {_HIGH}."
     )
-    return [Finding("road_load_above_default", "warning", text)]
+    return [Finding(kind="road_load_above_default", severity="warning", text=text)]
 
 
 _HIGH = (

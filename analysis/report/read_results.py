@@ -117,9 +117,9 @@ def same_vehicle(path: str | Path, vehicle: Vehicle) -> tuple[Finding, ...]:
         odd.append(f"was driven with {earlier.mass_kg:.0f} kg, not {vehicle.mass_kg:.0f} kg")
     return tuple(
         Finding(
-            "road_load_of_another",
-            "warning",
-            f"The road load of {name} {text}: if it is another vehicle's, no power here is right.",
+            kind="road_load_of_another",
+            severity="warning",
+            text=f"The road load of {name} {text}: if it is another vehicle's, no power here is right.",
             path=name,
         )
         for text in odd

@@ -217,7 +217,7 @@ def correction_findings(
             f"The power is not corrected to {session.correction_standard}: {refused[0].why_not}. "
             "The power as measured stands."
         )
-        return (Finding("correction_refused", "warning", text),)
+        return (Finding(kind="correction_refused", severity="warning", text=text),)
     if session.vehicle.drive == "unknown":
         engines = AMBIENT_FACTORS[corrections[0].standard].engines
         text = (
@@ -225,5 +225,5 @@ def correction_findings(
             f"({engines}); drive is not stated. With a turbocharged, diesel or electric drive it "
             "must not be used: state drive in [vehicle]."
         )
-        return (Finding("correction_drive_unknown", "warning", text),)
+        return (Finding(kind="correction_drive_unknown", severity="warning", text=text),)
     return ()

@@ -47,7 +47,7 @@ _LEAST_SAMPLES = 5
 _SLOW_MPS = 3.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GearSide:
     """One gear's wheel power over engine speed.
 
@@ -94,7 +94,7 @@ class GearSide:
         return float(self.torque_nm[at]), float(self.engine_speed_rpm[at])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EngineSide:
     """All gears; `why_not` says what keeps them from being known."""
 
@@ -220,7 +220,7 @@ def engine_side(
             if not from_rest
             else f"the pulls have {len(power.gears)} pieces, overall_ratios {len(stated)} gears"
         )
-    return EngineSide(radius_m, tuple(sides), why)
+    return EngineSide(rolling_radius_m=radius_m, gears=tuple(sides), why_not=why)
 
 
 def _which_gear(
@@ -258,15 +258,15 @@ def _side(
         equivalent = equivalent_mass_kg(vehicle.engine_inertia_kg_m2, radius_m, ratio)
         slow = float(slow_test_power_w(power, accel, v, equivalent).max())
     return GearSide(
-        piece,
-        gear,
-        ratio,
-        None if found is None else found[0],
-        None if found is None else found[1],
-        slip,
-        turns,
-        torque_nm(power, turns),
-        power,
-        sd,
-        slow,
+        piece=piece,
+        gear=gear,
+        overall_ratio=ratio,
+        measured_ratio=None if found is None else found[0],
+        measured_sd=None if found is None else found[1],
+        slip_percent=slip,
+        engine_speed_rpm=turns,
+        torque_nm=torque_nm(power, turns),
+        power_w=power,
+        sd_w=sd,
+        slow_peak_w=slow,
     )

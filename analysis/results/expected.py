@@ -39,7 +39,7 @@ _STANDSTILL_MPS = 1.0
 _EDGE_SD_S = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
     """Predictions with the air they hold in: ``reference`` (20 C, 100 kPa) or ``as tested``."""
 
@@ -47,7 +47,7 @@ class Expected:
     items: tuple[Prediction, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Stretch:
     """A launch or gear change on the mean of the pulls, with the sd of its mean duration [s]."""
 
@@ -107,7 +107,9 @@ def _mean_stretch(seen: Sequence[tuple[float, float, float]]) -> _Stretch:
     scatter = float(table[:, 2].std(ddof=1)) if len(table) > 1 else 0.5 * float(table[0, 2])
     from_mps, to_mps, duration_s = (float(value) for value in table.mean(axis=0))
     sd_s = math.hypot(scatter / math.sqrt(len(table)), _EDGE_SD_S)
-    return _Stretch(Change(from_mps, to_mps, duration_s), sd_s)
+    return _Stretch(
+        change=Change(from_mps=from_mps, to_mps=to_mps, duration_s=duration_s), duration_sd_s=sd_s
+    )
 
 
 def expect(
@@ -169,18 +171,18 @@ def expect(
         pulls, start = [], 3
         for gear in gears:
             knots = layout.gear_knots_mps[gear]
-            pulls.append(GearPull(knots, shared[start : start + knots.size]))
+            pulls.append(GearPull(speed_mps=knots, accel_mps2=shared[start : start + knots.size]))
             start += knots.size
         return Drive(
-            tuple(pulls),
-            (
+            gears=tuple(pulls),
+            resist=(
                 float(shared[0]) * rolling,
                 float(shared[1]) * rolling / SPEED_SCALE_MPS,
                 float(shared[2]) * dense / SPEED_SCALE_MPS**2,
             ),
-            mass_kg + mass_sd_kg * z[3],
-            tuple(one.drawn(z[5 + i]) for i, one in enumerate(changes)),
-            None if launch is None else launch.drawn(z[4]),
+            mass_kg=mass_kg + mass_sd_kg * z[3],
+            changes=tuple(one.drawn(z[5 + i]) for i, one in enumerate(changes)),
+            launch=None if launch is None else launch.drawn(z[4]),
         )
 
     others = 5 + len(changes)
@@ -191,4 +193,4 @@ def expect(
     ]
     cycle = wltc_class_3b_kmh() if load.speed_range_mps[1] >= _WLTC_FROM_MPS else None
     items = predictions(best, draws, load.speed_range_mps, cycle)
-    return Expected("reference" if to_reference else "as tested", items)
+    return Expected(air="reference" if to_reference else "as tested", items=items)

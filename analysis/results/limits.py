@@ -25,7 +25,7 @@ from logger.recording import Recording
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
-__all__ = ["continued_above", "limit_power", "lower_bound_below"]
+__all__ = ["continued_above", "drop_uninformative", "limit_power", "lower_bound_below"]
 
 #: Share of the weight with which one driven axle comes near what tyres hold on a dry road.
 _NEAR_LIMIT = {"motorcycle": 0.8, "bicycle": 0.5}
@@ -33,8 +33,24 @@ _NEAR_LIMIT_OTHERS = 0.40
 #: Engine speed over road speed this much above its value at the upper speeds of the same gear.
 _SLIP = 1.06
 _LEAST_BINS = 4
+#: No peak is reported when its standard deviation exceeds this share of it.
+_KNOWN_SHARE = 0.5
 #: Power up to this far above the speeds that were coasted through is as good as inside them.
 _CONTINUED = 1.03
+
+
+def drop_uninformative(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
+    """Return None and a warning if the peak's sd exceeds half of it, else the power as it is."""
+    if power is None or power.peak_sd_w <= _KNOWN_SHARE * power.peak_w:
+        return power, ()
+    share = min(power.peak_sd_w / max(power.peak_w, 1e-9), 1.0)
+    text = (
+        "No wheel power is given: what could be used of the pulls tells its peak no better than to "
+        f"{100 * share:.0f} % (one standard deviation), where {100 * _KNOWN_SHARE:.0f} % are the most. "
+        "The stretches of full throttle in one gear are too short or too few. Pull longer in each "
+        "gear, drive more pairs, and record acceleration as well."
+    )
+    return None, (Finding(kind="power_unknown", severity="warning", text=text),)
 
 
 def limit_power(
@@ -97,7 +113,7 @@ def lower_bound_below(
     tail = ", the peak included" if reaches else "; the peak lies above it"
     text = f"{'; '.join(reasons)}. Wheel power below {3.6 * below:.0f} km/h is a lower bound{tail}."
     severity: Severity = "warning" if reaches else "note"
-    finding = Finding("wheelspin_possible", severity, text[0].upper() + text[1:])
+    finding = Finding(kind="wheelspin_possible", severity=severity, text=text[0].upper() + text[1:])
     return below, (finding,)
 
 
@@ -172,4 +188,6 @@ def continued_above(
         f"{', its peak included,' if peak else ''} leans on the road load's curve continued. Coast "
         "down from the highest speed of the pulls."
     )
-    return high, (Finding("road_load_continued", "warning" if peak else "note", text),)
+    return high, (
+        Finding(kind="road_load_continued", severity="warning" if peak else "note", text=text),
+    )

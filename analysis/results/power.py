@@ -15,7 +15,6 @@ from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.runs.run import Array, Phase, Run
 from analysis.signals.smoothing import Fused, SpeedCurve
-from logger.findings import Finding
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
@@ -24,14 +23,10 @@ __all__ = [
     "PowerAt",
     "PowerCurve",
     "PullFigures",
-    "drop_uninformative",
     "find_power",
     "find_pulls",
     "pull_figures",
 ]
-
-#: No peak is reported when its standard deviation exceeds this share of it.
-_KNOWN_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,20 +253,6 @@ def _peak_sd(
     parts["noise"] = float(np.sqrt(max(sd**2 - known, least**2)))
     total = float(np.sqrt(sum(value**2 for value in parts.values())))
     return sd, {name: value * sd / total for name, value in parts.items()}
-
-
-def drop_uninformative(power: PowerCurve | None) -> tuple[PowerCurve | None, tuple[Finding, ...]]:
-    """Return None and a warning if the peak's sd exceeds half of it, else the power as it is."""
-    if power is None or power.peak_sd_w <= _KNOWN_SHARE * power.peak_w:
-        return power, ()
-    share = min(power.peak_sd_w / max(power.peak_w, 1e-9), 1.0)
-    text = (
-        "No wheel power is given: what could be used of the pulls tells its peak no better than to "
-        f"{100 * share:.0f} % (one standard deviation), where {100 * _KNOWN_SHARE:.0f} % are the most. "
-        "The stretches of full throttle in one gear are too short or too few. Pull longer in each "
-        "gear, drive more pairs, and record acceleration as well."
-    )
-    return None, (Finding("power_unknown", "warning", text),)
 
 
 def _maxima(mean: Array, rows: Array, covariance: Array) -> Array:

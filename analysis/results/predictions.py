@@ -41,7 +41,7 @@ _MILE_M = 1609.344
 _BEYOND_MPS = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GearPull:
     """Tractive acceleration T / m_e [m/s2] over speed [m/s] in one gear; level beyond its ends."""
 
@@ -49,7 +49,7 @@ class GearPull:
     accel_mps2: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """A launch or a gear change as driven: from one speed to another [m/s] in some time [s].
 
@@ -61,7 +61,7 @@ class Change:
     duration_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Drive:
     """One vehicle that the data allow: gears, road load per effective mass, effective mass.
 
@@ -92,7 +92,7 @@ class Drive:
         return r0 + v * (r1 + v * r2)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Path:
     """A full-throttle drive through the gears: speed [m/s], time [s] and place [m] along it."""
 
@@ -121,7 +121,7 @@ class Path:
         return first, second
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Prediction:
     """One expected figure with sd and 95 % interval in `unit` (SI); None with the reason why not."""
 
@@ -184,7 +184,11 @@ def drive_through(drive: Drive, start_mps: float | None = None) -> Path:
         t, x, v = float(time[-1]), float(place[-1]), float(grid[-1])
         if stuck.size:
             break
-    return Path(np.concatenate(speeds), np.concatenate(times), np.concatenate(places))
+    return Path(
+        speed_mps=np.concatenate(speeds),
+        time_s=np.concatenate(times),
+        place_m=np.concatenate(places),
+    )
 
 
 def _append(lists: tuple[list[Array], list[Array], list[Array]], *parts: Array) -> None:
@@ -260,10 +264,14 @@ def _predict(
     values = [of(drive, path) for drive, path in everyone]
     known = np.array([value for value in values[1:] if value is not None])
     if values[0] is None or known.size < max(2.0, _REACHED * (len(everyone) - 1)):
-        return Prediction(name, group, unit, None, None, None, why)
+        return Prediction(
+            name=name, group=group, unit=unit, value=None, sd=None, ci95=None, why_not=why
+        )
     low, high = np.quantile(known, (0.025, 0.975))
     sd = float(known.std(ddof=1))
-    return Prediction(name, group, unit, values[0], sd, (float(low), float(high)))
+    return Prediction(
+        name=name, group=group, unit=unit, value=values[0], sd=sd, ci95=(float(low), float(high))
+    )
 
 
 def _of_pulls(everyone: _Everyone, path: Path) -> list[Prediction]:
@@ -315,7 +323,17 @@ def _of_cruising(everyone: _Everyone, coast_range_mps: tuple[float, float]) -> l
         if low - _BEYOND_MPS <= speed * _KMH <= high + _BEYOND_MPS:
             items.append(_predict(everyone, name, "cruising", "W", _cruising(speed * _KMH), ""))
         else:
-            items.append(Prediction(name, "cruising", "W", None, None, None, why))
+            items.append(
+                Prediction(
+                    name=name,
+                    group="cruising",
+                    unit="W",
+                    value=None,
+                    sd=None,
+                    ci95=None,
+                    why_not=why,
+                )
+            )
     return items
 
 

@@ -121,7 +121,12 @@ def reference_road_load(road_load: RoadLoad, air: AirState) -> ReferenceRoadLoad
     covariance = covariance + rolling_variance * np.outer(tyres, tyres)
     covariance[2, 2] += (f2 * air.density_sd_kg_m3 / air.density_kg_m3) ** 2
     return ReferenceRoadLoad(
-        REFERENCE_TEMPERATURE_C, REFERENCE_PRESSURE_KPA, f0, f1, f2, covariance
+        temperature_c=REFERENCE_TEMPERATURE_C,
+        pressure_kpa=REFERENCE_PRESSURE_KPA,
+        f0_n=f0,
+        f1_n_per_mps=f1,
+        f2_n_per_mps2=f2,
+        covariance=covariance,
     )
 
 
@@ -148,7 +153,7 @@ def drag_coefficient(f2_n_per_mps2: float, density_kg_m3: float, frontal_area_m2
     return 2.0 * f2_n_per_mps2 / (density_kg_m3 * frontal_area_m2)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ResistanceFigures:
     """What the coefficients would mean, were F0 tyres alone and F2 air alone; both share in F1.
 
@@ -192,13 +197,13 @@ def resistance_figures(
     weight_n = vehicle.mass_kg * STANDARD_GRAVITY_MPS2
     window = ROAD_LOAD_WINDOWS[vehicle.kind]
     return ResistanceFigures(
-        area,
-        area_sd,
-        None if frontal is None else area / frontal,
-        None if frontal is None else area_sd / frontal,
-        road_load.f0_n / weight_n,
-        f0_sd / weight_n,
-        window.rolling_share,
-        window.f2_n_per_mps2,
-        window.source,
+        drag_area_m2=area,
+        drag_area_sd_m2=area_sd,
+        drag_coefficient=None if frontal is None else area / frontal,
+        drag_coefficient_sd=None if frontal is None else area_sd / frontal,
+        rolling_coefficient=road_load.f0_n / weight_n,
+        rolling_coefficient_sd=f0_sd / weight_n,
+        rolling_usual=window.rolling_share,
+        f2_usual=window.f2_n_per_mps2,
+        usual_source=window.source,
     )

@@ -36,7 +36,7 @@ _BAND_KMH = (120, 100, 80, 60, 40, 20)
 _HALF_WIDTH_MPS = 5.0 / 3.6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BandStatistics:
     """One speed band over the pairs of a session, beside what the session's fit says there.
 
@@ -191,15 +191,15 @@ def band_statistics(
         at = np.array([speed])
         found.append(
             BandStatistics(
-                speed,
-                _HALF_WIDTH_MPS,
-                times,
-                float(np.mean(times)),
-                known,
-                known <= PRECISION_LIMIT if enough and known is not None else None,
-                band_force_n(effective_mass_kg, _HALF_WIDTH_MPS, both),
-                float(load.force_n(at)[0]),
-                float(load.force_sd_n(at)[0]),
+                speed_mps=speed,
+                half_width_mps=_HALF_WIDTH_MPS,
+                pair_times_s=times,
+                mean_time_s=float(np.mean(times)),
+                precision=known,
+                meets=known <= PRECISION_LIMIT if enough and known is not None else None,
+                force_n=band_force_n(effective_mass_kg, _HALF_WIDTH_MPS, both),
+                road_load_n=float(load.force_n(at)[0]),
+                road_load_sd_n=float(load.force_sd_n(at)[0]),
             )
         )
     return tuple(found)

@@ -17,7 +17,7 @@ from logger.session.session import Vehicle
 __all__ = ["ReferenceRoadLoad", "RoadLoad", "RoadLoadAt", "find_road_load", "why_narrow"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceRoadLoad:
     """The same road load carried over to reference air; None in an `Analysis` without `[air]`.
 
@@ -59,7 +59,7 @@ class RoadLoadAt:
         return self.force_n - Z95 * self.sd_n, self.force_n + Z95 * self.sd_n
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLoad:
     """Resistance in neutral, level road, still air, air of the day.
 
@@ -193,15 +193,15 @@ def find_road_load(
     parts["mass"] = mass_share * abs(float(weights @ fit.shared))
     why = why_narrow(speed_range_mps)
     return RoadLoad(
-        float(force[0]),
-        float(force[1]),
-        float(force[2]),
-        covariance,
-        (low, high),
-        why is None,
-        why,
-        parts,
-        at_mps,
-        scatter,
-        mass_kg * slope_effect(fit)[:3] / np.array([1.0, 30.0, 900.0]),
+        f0_n=float(force[0]),
+        f1_n_per_mps=float(force[1]),
+        f2_n_per_mps2=float(force[2]),
+        covariance=covariance,
+        speed_range_mps=(low, high),
+        separable=why is None,
+        why_not_separable=why,
+        budget_n=parts,
+        budget_speed_mps=at_mps,
+        scatter_factor=scatter,
+        slope_effect=mass_kg * slope_effect(fit)[:3] / np.array([1.0, 30.0, 900.0]),
     )

@@ -117,7 +117,9 @@ def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[F
         "rolling resistance and drag; the intervals are as wide as what [site] leaves open. Drive the "
         "other way too."
     )
-    return state, (Finding("one_direction", "warning", text, count=len(fit.states)),)
+    return state, (
+        Finding(kind="one_direction", severity="warning", text=text, count=len(fit.states)),
+    )
 
 
 def scatter_findings(load_factor: float, power_factor: float) -> tuple[Finding, ...]:
@@ -136,7 +138,7 @@ def scatter_findings(load_factor: float, power_factor: float) -> tuple[Finding, 
                 "wind and slope explain: something differed between runs (tyres warming up, throttle, "
                 "traffic). Its interval was widened by that factor."
             )
-            findings.append(Finding("runs_scatter", "warning", text))
+            findings.append(Finding(kind="runs_scatter", severity="warning", text=text))
     return tuple(findings)
 
 

@@ -18,8 +18,8 @@ from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import scatter_findings
 from analysis.runs.run import Run
 from analysis.runs.selection import force_window_n, why_nothing
+from analysis.runs.survey import NothingUsable
 from analysis.signals.smoothing import Fused
-from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.session.session import Session, Vehicle
 from logger.units import convert
@@ -49,20 +49,6 @@ _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 #: The force of one gear bends by 1.2 to 2.2 in the model's units where gears are right; beyond this there
 #: are two gears in it, or torque that comes late (measured with simulated sessions of all kinds).
 _ODD_BEND = 3.0
-
-
-class NothingUsable(PullcoastError):
-    """The logs can be read but hold nothing that the question needs.
-
-    Parameters
-    ----------
-    reasons : tuple of str
-        Every reason, in plain words.
-    """
-
-    def __init__(self, reasons: tuple[str, ...]) -> None:
-        self.reasons = reasons
-        super().__init__("; ".join(reasons))
 
 
 def require_usable(
@@ -135,7 +121,7 @@ def fit_findings(
             f"After {fit.rounds} rounds the fit still moved by more than a twelfth of an interval's sd; "
             "the figures hold, but a log in it may be odd."
         )
-        notes = (*notes, Finding("fit_unsettled", "note", text))
+        notes = (*notes, Finding(kind="fit_unsettled", severity="note", text=text))
     if load is not None:
         notes = (*notes, *_load_findings(load, session.vehicle))
     notes = (*apart_findings(fit, session), *notes)
@@ -162,11 +148,11 @@ def _load_findings(load: RoadLoad, vehicle: Vehicle) -> tuple[Finding, ...]:
     )
     why = why_unusual(load, vehicle)
     if why is not None:
-        notes = (Finding("road_load_unusual", "warning", why), *notes)
+        notes = (Finding(kind="road_load_unusual", severity="warning", text=why), *notes)
     if load.why_not_separable is None:
         return notes
     text = f"The road load is told as a curve only: {load.why_not_separable}."
-    return (*notes, Finding("speed_range_narrow", "warning", text))
+    return (*notes, Finding(kind="speed_range_narrow", severity="warning", text=text))
 
 
 def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:
@@ -225,7 +211,9 @@ def sensor_findings(scale: float, scale_sd: float) -> tuple[Finding, ...]:
     return (
         ()
         if why is None
-        else (Finding("sensors_differ", "warning", f"{why[0].upper()}{why[1:]}."),)
+        else (
+            Finding(kind="sensors_differ", severity="warning", text=f"{why[0].upper()}{why[1:]}."),
+        )
     )
 
 
@@ -239,7 +227,7 @@ def gear_findings(fit: SessionFit) -> tuple[Finding, ...]:
         "peak's interval is wider for it; look at the gears in the plot of wheel power, and hold full "
         "throttle longer in each gear."
     )
-    return (Finding("gears_doubted", "warning", text),)
+    return (Finding(kind="gears_doubted", severity="warning", text=text),)
 
 
 def why_impossible(load: RoadLoad) -> str | None:
@@ -327,9 +315,9 @@ def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
             worst[run] = max(large, key=lambda pair: abs(pair[0].sigma))
     return tuple(
         Finding(
-            "run_apart",
-            "warning",
-            f"Run {number + 1} ({_log_name(session, one.log)}) stands apart: {text} "
+            kind="run_apart",
+            severity="warning",
+            text=f"Run {number + 1} ({_log_name(session, one.log)}) stands apart: {text} "
             f"({abs(one.sigma):.1f} sigma). If it does not belong, leave it out: "
             f"--leave-out {number + 1}.",
             log=one.log,

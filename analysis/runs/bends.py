@@ -169,7 +169,13 @@ def leave_out_bends(
             phases += parts
             if text:
                 findings.append(
-                    Finding("bend_left_out", "note", text, log=run.log, time_s=cuts[0][0])
+                    Finding(
+                        kind="bend_left_out",
+                        severity="note",
+                        text=text,
+                        log=run.log,
+                        time_s=cuts[0][0],
+                    )
                 )
         kept.append(replace(run, phases=tuple(phases)))
     return tuple(kept), tuple(findings)

@@ -53,7 +53,7 @@ def check_positions(
             "those of the other: the directions were driven on different roads, so that slope and wind "
             "of one say nothing of the other. Drive both ways on one road."
         )
-        findings.append(Finding("roads_differ", "warning", text))
+        findings.append(Finding(kind="roads_differ", severity="warning", text=text))
     return tuple(findings)
 
 
@@ -68,7 +68,7 @@ def _speed_finding(ratio: float, log: int) -> Finding:
         f"speed_mps = {{scale = {1.0 / ratio:.4f}}}."
     )
     kind = "speed_far_from_positions" if far else "speed_off_positions"
-    return Finding(kind, "warning", text, log=log)
+    return Finding(kind=kind, severity="warning", text=text, log=log)
 
 
 def distance_ratio(recording: Recording, fused: Fused) -> tuple[float, float] | None:

@@ -292,13 +292,15 @@ def place_runs(
     findings = _road_findings(recordings, placed, entries, unknown)
     if line is not None and line.path_m is not None:
         text = "The road bends; places are lengths along its course."
-        findings.append(Finding("road_bends", "note", text))
+        findings.append(Finding(kind="road_bends", severity="note", text=text))
     if by_distance is not None:
         text = (
             "Without positions, places along the road come from the distance driven since the first "
             "run; they count back where the vehicle turned around."
         )
-        findings.append(Finding("places_by_distance", "note", text, log=placed[0].log))
+        findings.append(
+            Finding(kind="places_by_distance", severity="note", text=text, log=placed[0].log)
+        )
     placed = [replace(run, direction=run.direction or 1) for run in placed]
     return tuple(placed), tuple(places), tuple(findings)
 
@@ -344,7 +346,9 @@ def _road_findings(
             'direction; they are taken as driven the same way. Say direction = "up" or '
             '"down" in their [[log]].'
         )
-        findings.append(Finding("direction_unknown", "warning", text, count=unknown))
+        findings.append(
+            Finding(kind="direction_unknown", severity="warning", text=text, count=unknown)
+        )
     against = [
         run.log
         for run in runs
@@ -357,7 +361,9 @@ def _road_findings(
             "that its positions or headings show beside the other runs; these count."
         )
         kind = "direction_contradicted"
-        findings.append(Finding(kind, "warning", text, log=against[0], count=len(against)))
+        findings.append(
+            Finding(kind=kind, severity="warning", text=text, log=against[0], count=len(against))
+        )
     foreign = sorted(_foreign_roads(recordings))
     if foreign:
         text = (
@@ -366,7 +372,9 @@ def _road_findings(
             'session together, or say direction = "up" or "down" in their [[log]].'
         )
         kind = "roads_not_comparable"
-        findings.append(Finding(kind, "warning", text, log=foreign[0], count=len(foreign)))
+        findings.append(
+            Finding(kind=kind, severity="warning", text=text, log=foreign[0], count=len(foreign))
+        )
     return findings
 
 

@@ -89,10 +89,10 @@ def judge_runs(
     judged = _left_out(judged, "coast", apart)
     findings = tuple(
         Finding(
-            f"{phase.kind}_not_used",
+            kind=f"{phase.kind}_not_used",
             # beside a used phase it was meant to count; alone it is the way back or traffic
-            "warning" if run.used or run.number in again else "note",
-            f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
+            severity="warning" if run.used or run.number in again else "note",
+            text=f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
             f"{phase.why_not}.",
             log=run.log,
             time_s=phase.start_s,
@@ -111,9 +111,9 @@ def _vouched_findings(
     kept = [(run, coast) for run in runs if (coast := run.phase("coast")) and run.log in vouched]
     return tuple(
         Finding(
-            "coast_vouched",
-            "warning",
-            f"The coast-down at {coast.start_s:.0f} to {coast.end_s:.0f} s is used because its log says "
+            kind="coast_vouched",
+            severity="warning",
+            text=f"The coast-down at {coast.start_s:.0f} to {coast.end_s:.0f} s is used because its log says "
             f"neutral = true: {why}.",
             log=run.log,
             time_s=coast.start_s,
@@ -383,7 +383,7 @@ def leave_out_runs(
         f"Left out by wish: {counted(len(gone), 'run')} ({numbers}). Nothing of {'it' if len(gone) == 1 else 'them'} "
         "is in the result."
     )
-    return kept, (Finding("left_out", "note", text, count=len(gone)),)
+    return kept, (Finding(kind="left_out", severity="note", text=text, count=len(gone)),)
 
 
 def _unused(run: Run) -> Run:

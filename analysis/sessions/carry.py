@@ -352,16 +352,16 @@ def _load(
     basis = at_mps ** np.arange(3)
     why = why_narrow(speed_range_mps)
     return RoadLoad(
-        float(value[0]),
-        float(value[1]),
-        float(value[2]),
-        covariance + np.outer(value, value) * mass_share**2,
-        speed_range_mps,
-        why is None,
-        why,
-        {
+        f0_n=float(value[0]),
+        f1_n_per_mps=float(value[1]),
+        f2_n_per_mps2=float(value[2]),
+        covariance=covariance + np.outer(value, value) * mass_share**2,
+        speed_range_mps=speed_range_mps,
+        separable=why is None,
+        why_not_separable=why,
+        budget_n={
             "sessions": float(np.sqrt(basis @ covariance @ basis)),
             "mass": mass_share * abs(float(basis @ value)),
         },
-        at_mps,
+        budget_speed_mps=at_mps,
     )

@@ -45,7 +45,7 @@ def missing_notes(count: int) -> list[Finding]:
     text = f"{counted(count, 'session')} could not be used, and what is shared holds without it."
     if count > 1:
         text = text.replace("without it", "without them")
-    return [Finding("sessions_missing", "warning", text, count=count)]
+    return [Finding(kind="sessions_missing", severity="warning", text=text, count=count)]
 
 
 def same_log_note(name: str, other: str, file: str) -> Finding:
@@ -54,7 +54,7 @@ def same_log_note(name: str, other: str, file: str) -> Finding:
         f"{name} holds {file}, the same recording that {other} holds as well. Runs that count twice "
         f"would make intervals too narrow, so {name} is left out of what is shared."
     )
-    return Finding("same_log_twice", "warning", text, path=file)
+    return Finding(kind="same_log_twice", severity="warning", text=text, path=file)
 
 
 def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]]) -> list[Finding]:
@@ -68,7 +68,7 @@ def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]])
             f"The sessions are of different vehicles: {listed(parts)}. Nothing is shared between "
             "different vehicles; if they are one, give them the same name and kind."
         )
-        findings.append(Finding("vehicles_differ", "warning", text))
+        findings.append(Finding(kind="vehicles_differ", severity="warning", text=text))
     if len({identity[:2] for _, identity in groups}) < len(groups):
         parts = [f"{listed(names)} ({identity[2] or 'not stated'})" for names, identity in groups]
         text = (
@@ -76,7 +76,7 @@ def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]])
             "power may differ, so that only sessions of the same state are put together. Whether "
             "the change made a difference is another question."
         )
-        findings.append(Finding("states_differ", "note", text))
+        findings.append(Finding(kind="states_differ", severity="note", text=text))
     return findings
 
 
@@ -92,7 +92,7 @@ def mass_note(names: Sequence[str], masses_kg: Sequence[float]) -> list[Finding]
         f"The sessions were driven with {min(masses_kg):.0f} to {max(masses_kg):.0f} kg. F0 is taken "
         f"to go with the mass; what is shared holds for the {masses_kg[0]:.0f} kg of {names[0]}."
     )
-    return [Finding("masses_differ", "note", text)]
+    return [Finding(kind="masses_differ", severity="note", text=text)]
 
 
 def air_notes(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Finding]:
@@ -108,7 +108,7 @@ def air_notes(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Findin
         f"Temperature or pressure is not stated for {listed(unknown)}: the road load is carried to "
         "reference air with a guess, and counts for less. State both to make these count in full."
     )
-    return [Finding("air_unknown", "note", text)]
+    return [Finding(kind="air_unknown", severity="note", text=text)]
 
 
 def power_air_note(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Finding]:
@@ -121,7 +121,7 @@ def power_air_note(names: Sequence[str], analyses: Sequence[Analysis]) -> list[F
         "density. The shared wheel power is as tested and not corrected for that: an engine that "
         "breathes freely makes about as much more as the air is denser."
     )
-    return [Finding("power_air_differs", "note", text)]
+    return [Finding(kind="power_air_differs", severity="note", text=text)]
 
 
 def disagreement_note(
@@ -153,7 +153,7 @@ def disagreement_note(
         "for what differed: tyre pressure, warmth, load, windows, wind from the side, a dragging "
         "brake, a mass stated wrongly."
     )
-    return Finding(f"{what.replace(' ', '_')}s_disagree", "warning", text)
+    return Finding(kind=f"{what.replace(' ', '_')}s_disagree", severity="warning", text=text)
 
 
 def widened_note(what: str, name: str, share: float) -> Finding:
@@ -163,4 +163,4 @@ def widened_note(what: str, name: str, share: float) -> Finding:
         "the estimate has risen or turned, and what is in proportion to it (mass, the deviation from "
         "day to day) has grown along."
     )
-    return Finding("interval_widened", "note", text)
+    return Finding(kind="interval_widened", severity="note", text=text)

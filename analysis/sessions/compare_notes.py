@@ -55,7 +55,7 @@ def comparison_findings(first: Side, other: Side, road: int | None) -> tuple[Fin
 
 
 def _warning(kind: str, text: str) -> Finding:
-    return Finding(kind, "warning", text)
+    return Finding(kind=kind, severity="warning", text=text)
 
 
 def _vehicle(first: Side, other: Side) -> list[Finding]:
@@ -75,7 +75,7 @@ def _vehicle(first: Side, other: Side) -> list[Finding]:
                 f"Both sessions state {a.state!r}" if a.state else "Neither session states a state"
             )
             text = f"{what}: nothing is said to have changed. Say in state what was changed."
-            found.append(Finding("states_alike", "note", text))
+            found.append(Finding(kind="states_alike", severity="note", text=text))
         if a.tyre and b.tyre and a.tyre != b.tyre:
             text = (
                 f"{first.name} was driven on {a.tyre}, {other.name} on {b.tyre}: other tyres roll "
@@ -95,7 +95,7 @@ def _vehicle(first: Side, other: Side) -> list[Finding]:
             f"{first.name} was driven with {m:.0f} kg, {other.name} with {n:.0f} kg. Road load is "
             f"compared for the {m:.0f} kg of {first.name}; F0 is taken to go with the mass."
         )
-        found.append(Finding("masses_differ", "note", text))
+        found.append(Finding(kind="masses_differ", severity="note", text=text))
     return found
 
 
@@ -123,7 +123,7 @@ def _road(first: Side, other: Side, road: int | None) -> list[Finding]:
         found.append(_warning("roads_differ", text))
     elif road is None:
         text = "Whether both were driven on one road cannot be told: positions are missing."
-        found.append(Finding("road_unknown", "note", text))
+        found.append(Finding(kind="road_unknown", severity="note", text=text))
     return found
 
 
@@ -189,7 +189,7 @@ def _runs(pair: Sequence[Side]) -> list[Finding]:
             f"With fewer than {_LEAST_RUNS} runs in {listed(few)} it cannot be seen whether runs "
             "repeat; the interval trusts the model there."
         )
-        found.append(Finding("few_runs", "note", text))
+        found.append(Finding(kind="few_runs", severity="note", text=text))
     slipping = [
         f"{side.name} below {3.6 * side.power.lower_bound_below_mps:.0f} km/h"
         for side in pair
@@ -200,7 +200,7 @@ def _runs(pair: Sequence[Side]) -> list[Finding]:
             f"Tyres may have slipped in {listed(slipping)}: wheel power is a lower bound there, and a "
             "difference of it may be one of grip."
         )
-        found.append(Finding("tyres_may_slip", "note", text))
+        found.append(Finding(kind="tyres_may_slip", severity="note", text=text))
     scattered = [side.name for side in pair if side.scatter]
     if scattered:
         text = (
@@ -215,5 +215,5 @@ def _runs(pair: Sequence[Side]) -> list[Finding]:
     ]
     if serious:
         text = f"In their own reports stand: {listed(serious)}. Read them first."
-        found.append(Finding("own_warnings", "note", text))
+        found.append(Finding(kind="own_warnings", severity="note", text=text))
     return found

@@ -152,9 +152,14 @@ def strip_recordings(
         marks += sum(event.kind == "mark" for event in events)
         if line is not None and any(channel.name == "place_m" for channel in channels):
             place = next(channel for channel in channels if channel.name == "place_m")
-            events.insert(0, Event(float(place.t_s[0]), "event", ROAD_EVENT + road, place.clock))
-        clocks = tuple(Clock("elapsed", None, "") for _ in recording.clocks)
-        copies.append(Recording(tuple(channels), clocks, tuple(events)))
+            events.insert(
+                0,
+                Event(
+                    t_s=float(place.t_s[0]), kind="event", text=ROAD_EVENT + road, clock=place.clock
+                ),
+            )
+        clocks = tuple(Clock(kind="elapsed", epoch_s=None, described="") for _ in recording.clocks)
+        copies.append(Recording(channels=tuple(channels), clocks=clocks, events=tuple(events)))
     return Stripped(
         recordings=tuple(copies),
         placed=line is not None,
@@ -190,7 +195,9 @@ def tables_of(recording: Recording) -> tuple[Recording, ...]:
             if event.clock == clock
         )
         if channels:
-            tables.append(Recording(channels, (recording.clocks[clock],), events))
+            tables.append(
+                Recording(channels=channels, clocks=(recording.clocks[clock],), events=events)
+            )
     return tuple(tables)
 
 
@@ -234,7 +241,11 @@ def _refuse_roads_apart(recordings: Sequence[Recording], line: RoadLine) -> None
 def _bare(channel: Channel, values: NDArray[np.float64], name: str = "") -> Channel:
     """Return a channel without words of its source."""
     return Channel(
-        name or channel.name, channel.t_s, values, channel.clock, arrived_s=channel.arrived_s
+        name=name or channel.name,
+        t_s=channel.t_s,
+        values=values,
+        clock=channel.clock,
+        arrived_s=channel.arrived_s,
     )
 
 
@@ -253,10 +264,10 @@ def _kept(recording: Recording) -> tuple[list[Channel], int]:
         arrived = channel.arrived_s
         kept.append(
             Channel(
-                channel.name,
-                channel.t_s[good],
-                channel.values[good],
-                channel.clock,
+                name=channel.name,
+                t_s=channel.t_s[good],
+                values=channel.values[good],
+                clock=channel.clock,
                 arrived_s=None if arrived is None else arrived[good],
             )
         )
@@ -268,7 +279,7 @@ def _places(recording: Recording, line: RoadLine) -> list[Channel]:
     t_s, place_m = line.places_of(recording)
     if source is None or not t_s.size:
         return []
-    return [Channel("place_m", t_s, np.round(place_m, _DIGITS), source.clock)]
+    return [Channel(name="place_m", t_s=t_s, values=np.round(place_m, _DIGITS), clock=source.clock)]
 
 
 def _first_heading_rad(recordings: Sequence[Recording], runs: Sequence[Run]) -> float | None:

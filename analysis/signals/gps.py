@@ -137,9 +137,9 @@ def speed_fixes(recording: Recording, log: int = 0) -> tuple[Fixes, tuple[Findin
     speed_mps = np.hypot(*np.diff(place, axis=0).T)[near] / step_s[near]
     middle_s = (0.5 * (t_s[1:] + t_s[:-1]))[near]
     finding = Finding(
-        "speed_from_positions",
-        "warning",
-        "The receiver gave no usable speed, so speed was taken from positions, which is 4 to 8 "
+        kind="speed_from_positions",
+        severity="warning",
+        text="The receiver gave no usable speed, so speed was taken from positions, which is 4 to 8 "
         "times noisier; the intervals are wider for it.",
         log=log,
         count=int(speed_mps.size),

@@ -172,7 +172,7 @@ def find_mount(
 def refused_finding(mount: Mount, log: int) -> Finding:
     """Return the warning that the accelerometer is not used, with the reason."""
     text = f"The accelerometer was not used: {mount.why_not}. GPS speed alone carries the result."
-    return Finding("accelerometer_not_used", "warning", text, log=log)
+    return Finding(kind="accelerometer_not_used", severity="warning", text=text, log=log)
 
 
 def _align(
@@ -250,7 +250,7 @@ def _level_axes(gravity: Array, log: int) -> tuple[Array, tuple[Finding, ...]]:
     norm = float(np.linalg.norm(gravity))
     if norm < _NO_GRAVITY_MPS2:
         text = "The phone had already removed gravity; offset and scale are fitted to GPS speed."
-        return np.eye(3), (Finding("gravity_removed", "note", text, log=log),)
+        return np.eye(3), (Finding(kind="gravity_removed", severity="note", text=text, log=log),)
     # all that is at right angles to up
     return np.asarray(np.linalg.svd(gravity[None, :] / norm)[2][1:].T), ()
 
@@ -285,7 +285,7 @@ def _clock_finding(t_s: Array, lag: LagFit, log: int) -> Finding:
         f" start at {t_s[0] + lag.lag_s:.2f} s of the GPS recording (sd {lag.lag_sd_s:.2f} s)."
     )
     severity: Severity = "note" if lag.lag_sd_s < _SURE_SHIFT_S else "warning"
-    return Finding("clock_shift", severity, text, log=log)
+    return Finding(kind="clock_shift", severity=severity, text=text, log=log)
 
 
 def node_fixes(

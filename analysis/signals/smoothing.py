@@ -198,7 +198,7 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
         text = f"Only {count} usable speed fixes, where a speed-time curve needs four."
         nan = float("nan")
         none = Fused(curve=None, fixes=fixes, mount=mount, lag_s=0.0, lag_sd_s=nan, fix_sd_mps=nan)
-        return none, (*notes, Finding("too_few_fixes", "error", text, log=log))
+        return none, (*notes, Finding(kind="too_few_fixes", severity="error", text=text, log=log))
     if mount.used:
         fused, why = _with_accelerometer(fixes, mount, log)
         if fused is not None:

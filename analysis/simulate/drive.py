@@ -24,7 +24,7 @@ _LONGEST_ROAD_M = 24_000.0
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrueCar:
     """The vehicle with its true masses drawn.
 
@@ -49,7 +49,7 @@ class TrueCar:
         return self.mass_kg + self.rotating_mass_kg
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GearPiece:
     """Full throttle in one gear, clutch closed, torque steady; times on the trip's clock [s]."""
 
@@ -60,7 +60,7 @@ class GearPiece:
     to_mps: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunTimes:
     """What happened when in one run; times on the trip's clock [s].
 
@@ -249,7 +249,9 @@ class Trip(Track):
         start_s, from_mps = self._now_s, self._v
         # a car too weak for the speed wanted: the driver gives up after 40 s
         self._integrate(accel, _PULL_STEP_S, lambda t, v: v >= target_mps or t > start_s + 40.0)
-        return GearPiece(gear, start_s, self._now_s, from_mps, self._v)
+        return GearPiece(
+            gear=gear, start_s=start_s, end_s=self._now_s, from_mps=from_mps, to_mps=self._v
+        )
 
     def _change(self, gear: int, factor: float) -> None:
         """Open the clutch for a gear change."""

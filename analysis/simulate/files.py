@@ -63,13 +63,13 @@ def recording_of(gps: GpsLog, motion: MotionLog | None, clock: Clock, start_s: f
         values = np.round(getattr(gps, name), digits)
         known = np.isfinite(values)
         times = fixed_s if known.all() else fixed_s[known]
-        channels.append(Channel(name, times, values[known]))
+        channels.append(Channel(name=name, t_s=times, values=values[known]))
     if motion is not None:
         felt_s = np.round(motion.time_s - start_s, 4)
         for column, axis in enumerate("xyz"):
             values = np.round(motion.accel_mps2[:, column], 3)
-            channels.append(Channel(f"accel_{axis}_mps2", felt_s, values))
-    return Recording(tuple(channels), (clock,))
+            channels.append(Channel(name=f"accel_{axis}_mps2", t_s=felt_s, values=values))
+    return Recording(channels=tuple(channels), clocks=(clock,))
 
 
 def gpx_1_1(gps: GpsLog, epoch: datetime) -> str:
@@ -111,7 +111,7 @@ def gpx_1_1(gps: GpsLog, epoch: datetime) -> str:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MotionClock:
     """The clock of a motion table: epoch milliseconds, or seconds elapsed since `zero_s`.
 

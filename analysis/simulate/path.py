@@ -22,7 +22,7 @@ GUST_STEP_S = 0.1  # spacing of the wind, straight lines in between [s]
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Path:
     """The true motion on a grid of `GRID_S`; arrays of shape (n,).
 

@@ -36,7 +36,7 @@ _DEAD_BAND_MPS = 0.28
 _EQUATOR_M, _ECCENTRICITY2 = 6378137.0, 6.69437999014e-3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SimPhone:
     """One phone in its mount.
 
@@ -94,7 +94,7 @@ class SimPhone:
     step_mps2: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GpsLog:
     """Fixes, arrays of shape (n,); nan where a fix has no value."""
 
@@ -109,7 +109,7 @@ class GpsLog:
     lag_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MotionLog:
     """Acceleration as the device gives it: times of shape (n,), values of shape (n, 3) [m/s2]."""
 
@@ -301,7 +301,7 @@ def record_motion(
         if rng.uniform() < 0.3:
             hole = rng.uniform(0.1, 0.9) * end
             keep = (nominal < hole) | (nominal > hole + 0.5)
-    return MotionLog(np.maximum(stamps[keep], 0.0), device[keep])
+    return MotionLog(time_s=np.maximum(stamps[keep], 0.0), accel_mps2=device[keep])
 
 
 def _late_launches(speed: Floats, seen: Floats, stamps: Floats, rng: np.random.Generator) -> Floats:

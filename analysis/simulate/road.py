@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 __all__ = ["SimSite", "draw_site", "gravity_mps2", "gust_series"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SimSite:
     """One straight road, its slope profile, and one spell of weather.
 

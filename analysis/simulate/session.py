@@ -44,7 +44,7 @@ __all__ = ["Layout", "simulate_session"]
 Layout = Literal["own", "gpx+motion", "one_long", "mixed"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Plan:
     """One recording to be made: its runs' directions, its form, packed or not."""
 
@@ -117,10 +117,12 @@ def simulate_session(
     elapsed_clock = bool(phone_rng.uniform() < 0.5)
     scatter = np.random.default_rng([seed, 4]).standard_normal(2) * (0.0 if exact_mass else 1.0)
     car = TrueCar(
-        vehicle,
-        vehicle.mass_kg + vehicle.mass_sd_kg * float(scatter[0]),
-        max(vehicle.rotating_mass_kg + vehicle.rotating_mass_sd_kg * float(scatter[1]), 0.0),
-        gravity_mps2(site.latitude_deg),
+        vehicle=vehicle,
+        mass_kg=vehicle.mass_kg + vehicle.mass_sd_kg * float(scatter[0]),
+        rotating_mass_kg=max(
+            vehicle.rotating_mass_kg + vehicle.rotating_mass_sd_kg * float(scatter[1]), 0.0
+        ),
+        gravity_mps2=gravity_mps2(site.latitude_deg),
     )
     out_dir.mkdir(parents=True, exist_ok=True)
     logs: list[LogTruth] = []
@@ -139,7 +141,9 @@ def simulate_session(
         if handset.accel_hz > 0:
             motion = record_motion(path, car.gravity_mps2, handset, sensing)
         # a clock that counts from the phone's start: some hours ago
-        clock = MotionClock(elapsed_clock, -round(float(sensing.uniform(4e3, 9e4)), 3))
+        clock = MotionClock(
+            elapsed=elapsed_clock, zero_s=-round(float(sensing.uniform(4e3, 9e4)), 3)
+        )
         names, offset_s = _write(out_dir, len(runs) + 1, plan, gps, motion, clock, epoch)
         for run in trip.runs:
             runs.append(run_truth(car, path, run, log=number, number=len(runs), offset_s=offset_s))
@@ -176,15 +180,18 @@ def _plans(layout: Layout, pairs: int, one_way: bool) -> tuple[_Plan, ...]:
     """Return the recordings of a session and the runs in each."""
     directions = (1, 1 if one_way else -1) * pairs
     if layout == "one_long":
-        return (_Plan(directions, "own"),)
+        return (_Plan(directions=directions, form="own"),)
     if layout in ("own", "gpx+motion"):
         form: Literal["own", "gpx+motion"] = "own" if layout == "own" else "gpx+motion"
-        return tuple(_Plan((direction,), form) for direction in directions)
+        return tuple(_Plan(directions=(direction,), form=form) for direction in directions)
     # mixed: a pair of own tables, a pair of GPX with motion tables, the rest in one long table
-    plans = [_Plan((direction,), "own") for direction in directions[:2]]
-    plans += [_Plan((direction,), "gpx+motion", True) for direction in directions[2:4]]
+    plans = [_Plan(directions=(direction,), form="own") for direction in directions[:2]]
+    plans += [
+        _Plan(directions=(direction,), form="gpx+motion", packed=True)
+        for direction in directions[2:4]
+    ]
     if directions[4:]:
-        plans.append(_Plan(directions[4:], "own", True))
+        plans.append(_Plan(directions=directions[4:], form="own", packed=True))
     return tuple(plans)
 
 
@@ -252,14 +259,14 @@ def _write(
         first_s = float(gps.time_s[0])
         if motion is not None:
             first_s = min(first_s, float(motion.time_s[0]))
-        elapsed = Clock("elapsed", None, "simulated")
+        elapsed = Clock(kind="elapsed", epoch_s=None, described="simulated")
         write_table(out_dir / (stem + ending), recording_of(gps, motion, elapsed, first_s))
         return (stem + ending,), first_s
     names = [stem + "_gps.gpx"]
     if first_run % 2 == 0:  # both versions of the format, turn about
         put(out_dir / names[0], gpx_1_1(gps, epoch))
     else:
-        dated = Clock("epoch", epoch.timestamp(), "simulated")
+        dated = Clock(kind="epoch", epoch_s=epoch.timestamp(), described="simulated")
         write_gpx(out_dir / names[0], recording_of(gps, None, dated, 0.0))
     if motion is not None:
         names.append(stem + "_motion" + ending)
@@ -273,25 +280,34 @@ def _phases(runs: list[RunTimes], end_s: float, offset_s: float) -> tuple[PhaseT
     done_s = offset_s
     for run in runs:
         # before a run's launch the vehicle stands; between runs it turns and drives, then stands
-        phases.append(PhaseTruth("other" if phases else "stand", done_s, run.launch_s))
+        phases.append(
+            PhaseTruth(kind="other" if phases else "stand", start_s=done_s, end_s=run.launch_s)
+        )
         if run.full_throttle:
             gear = run.gears[0].gear
             since_s = run.launch_s
             for piece, after in zip(run.gears, (*run.gears[1:], None), strict=True):
                 until_s = piece.end_s if after is not None else run.release_s
-                phases.append(PhaseTruth("pull", since_s, until_s, gear))
+                phases.append(PhaseTruth(kind="pull", start_s=since_s, end_s=until_s, gear=gear))
                 if after is not None:
-                    phases.append(PhaseTruth("pull", until_s, after.start_s, None))
+                    phases.append(
+                        PhaseTruth(kind="pull", start_s=until_s, end_s=after.start_s, gear=None)
+                    )
                     since_s, gear = after.start_s, after.gear
-            phases.append(PhaseTruth("other", run.release_s, run.neutral_s))
+            phases.append(PhaseTruth(kind="other", start_s=run.release_s, end_s=run.neutral_s))
         else:
-            phases.append(PhaseTruth("other", run.launch_s, run.neutral_s))
-        phases.append(PhaseTruth("coast", run.neutral_s, run.brake_s))
-        phases.append(PhaseTruth("brake", run.brake_s, run.stop_s))
+            phases.append(PhaseTruth(kind="other", start_s=run.launch_s, end_s=run.neutral_s))
+        phases.append(PhaseTruth(kind="coast", start_s=run.neutral_s, end_s=run.brake_s))
+        phases.append(PhaseTruth(kind="brake", start_s=run.brake_s, end_s=run.stop_s))
         done_s = run.stop_s
-    phases.append(PhaseTruth("stand", done_s, end_s))
+    phases.append(PhaseTruth(kind="stand", start_s=done_s, end_s=end_s))
     return tuple(
-        PhaseTruth(phase.kind, phase.start_s - offset_s, phase.end_s - offset_s, phase.gear)
+        PhaseTruth(
+            kind=phase.kind,
+            start_s=phase.start_s - offset_s,
+            end_s=phase.end_s - offset_s,
+            gear=phase.gear,
+        )
         for phase in phases
         if phase.end_s > phase.start_s
     )

@@ -16,7 +16,7 @@ __all__ = ["LogTruth", "PhaseTruth", "RunTruth", "Truth", "WheelPower", "run_tru
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WheelPower:
     """Wheel power of one gear over the speeds that the session's pulls covered in it.
 
@@ -33,7 +33,7 @@ class WheelPower:
     power_w: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseTruth:
     """One stretch of one recording on its clock [s]; kinds as in the results, gear in pulls."""
 
@@ -43,7 +43,7 @@ class PhaseTruth:
     gear: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunTruth:
     """One run; times on its recording's clock [s].
 
@@ -85,7 +85,7 @@ class RunTruth:
     release_mps: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LogTruth:
     """One recording and its phone; times on the recording's clock [s].
 
@@ -125,7 +125,7 @@ class LogTruth:
     motion_offset_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
     """Everything true of a session; `paths` (one per recording) is not written to truth.json."""
 
@@ -193,7 +193,11 @@ def wheel_powers(car: TrueCar, runs: tuple[RunTimes, ...]) -> tuple[WheelPower, 
         high = max(piece.to_mps for piece in pieces if piece.gear == gear)
         speed = np.linspace(low, high, max(2, round((high - low) / 0.1) + 1))
         force = car.vehicle.tractive_force_n(gear, speed, car.effective_mass_kg)
-        curves.append(WheelPower(gear, tuple(speed.tolist()), tuple((force * speed).tolist())))
+        curves.append(
+            WheelPower(
+                gear=gear, speed_mps=tuple(speed.tolist()), power_w=tuple((force * speed).tolist())
+            )
+        )
     return tuple(curves)
 
 
@@ -251,7 +255,13 @@ def run_truth(
         stop_s=times.stop_s - offset_s,
         full_throttle=times.full_throttle,
         gears=tuple(
-            GearPiece(p.gear, p.start_s - offset_s, p.end_s - offset_s, p.from_mps, p.to_mps)
+            GearPiece(
+                gear=p.gear,
+                start_s=p.start_s - offset_s,
+                end_s=p.end_s - offset_s,
+                from_mps=p.from_mps,
+                to_mps=p.to_mps,
+            )
             for p in times.gears
         ),
         torque_factor=times.torque_factor,

@@ -24,7 +24,7 @@ _RPM = 2.0 * np.pi / 60.0
 _GRAVITY = 9.81
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SimVehicle:
     """A vehicle as it truly is, apart from the scatter of its stated masses.
 

@@ -67,7 +67,7 @@ class Extra:
     token: bool = True
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Hold:
     """The lock of one recording, and the request that holds it."""
 

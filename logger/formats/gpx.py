@@ -125,9 +125,9 @@ def _read_points(
             raise broken from error
         return [
             Finding(
-                "salvaged",
-                "warning",
-                f"The file was cut off in line {broken.line}; its "
+                kind="salvaged",
+                severity="warning",
+                text=f"The file was cut off in line {broken.line}; its "
                 f"{counted(len(reader.lines), 'complete point')} are used, as asked.",
                 path=reader.path,
                 line=broken.line,
@@ -157,9 +157,9 @@ def _few_wrong(reader: PointReader) -> list[Finding]:
     lines = first_few([error.line or 0 for error in wrong[:6]])
     return [
         Finding(
-            "impossible_value",
-            "warning",
-            f"Left out: {counted(len(wrong), 'value')} that cannot be, as {wrong[0].found}, where "
+            kind="impossible_value",
+            severity="warning",
+            text=f"Left out: {counted(len(wrong), 'value')} that cannot be, as {wrong[0].found}, where "
             f"{wrong[0].expected} is expected (line {lines}).",
             path=reader.path,
             line=wrong[0].line,
@@ -184,9 +184,9 @@ def _stamps(reader: PointReader) -> tuple[Stamps, list[Finding]]:
     if timed < len(lines):
         first = lines[reader.times.index("")]
         missing = Finding(
-            "time_missing",
-            "warning",
-            f"Left out for having no time: {len(lines) - timed} of {len(lines)} points (first: "
+            kind="time_missing",
+            severity="warning",
+            text=f"Left out for having no time: {len(lines) - timed} of {len(lines)} points (first: "
             f"line {first}).",
             path=path,
             line=first,
@@ -231,7 +231,7 @@ def _deny(path: str, unit: str, ratio: SpeedRatio | None, *, stated: bool) -> li
         raise ReadError(
             path, text, "m/s, as GPX has it", f"State the true unit: --unit speed_mps={shown}"
         )
-    return [Finding("unit_suspect", "warning", text + ".", path=path)]
+    return [Finding(kind="unit_suspect", severity="warning", text=text + ".", path=path)]
 
 
 def _notes(reader: PointReader) -> list[Finding]:
@@ -241,9 +241,9 @@ def _notes(reader: PointReader) -> list[Finding]:
         lines = ", ".join(str(reader.lines[at]) for at in starts[:6])
         findings.append(
             Finding(
-                "several_segments",
-                "note",
-                f"{len(starts)} tracks or segments, beginning at lines {lines}; they are read one "
+                kind="several_segments",
+                severity="note",
+                text=f"{len(starts)} tracks or segments, beginning at lines {lines}; they are read one "
                 "after the other as one recording.",
                 path=reader.path,
                 line=reader.lines[starts[1]],
@@ -253,9 +253,9 @@ def _notes(reader: PointReader) -> list[Finding]:
     for field, lines_out in reader.left_out.items():
         findings.append(
             Finding(
-                "field_unreadable",
-                "note",
-                f"Left out: {counted(len(lines_out), 'value')} of {field} without a number (first: "
+                kind="field_unreadable",
+                severity="note",
+                text=f"Left out: {counted(len(lines_out), 'value')} of {field} without a number (first: "
                 f"line {lines_out[0]}).",
                 path=reader.path,
                 line=lines_out[0],

@@ -355,9 +355,9 @@ def _stamps(state: _State) -> tuple[Stamps, list[Finding]]:
     if first is None:
         findings.append(
             Finding(
-                "date_unknown",
-                "note",
-                "No sentence names a date; the times of day are used as they are.",
+                kind="date_unknown",
+                severity="note",
+                text="No sentence names a date; the times of day are used as they are.",
                 path=state.path,
             )
         )
@@ -386,9 +386,9 @@ def _notes(state: _State) -> list[Finding]:
     )
     return [
         Finding(
-            kind,
-            "warning",
-            f"Left out: {counted(len(lines), 'sentence')}, {why} (line {first_few(lines)}).",
+            kind=kind,
+            severity="warning",
+            text=f"Left out: {counted(len(lines), 'sentence')}, {why} (line {first_few(lines)}).",
             path=state.path,
             line=lines[0],
             count=len(lines),

@@ -278,9 +278,9 @@ def _implausible(rows: Rows, samples: dict[str, Samples], findings: list[Finding
     )
     findings.append(
         Finding(
-            "unit_suspect",
-            "warning",
-            f"Read as {unit}, the speed in {speed.header!r} starts at {speed.values[0]:.0f} m/s and "
+            kind="unit_suspect",
+            severity="warning",
+            text=f"Read as {unit}, the speed in {speed.header!r} starts at {speed.values[0]:.0f} m/s and "
             f"{what}. No road vehicle does that: the numbers look like km/h. If so, state it with "
             "--unit speed_mps=km/h.",
             path=rows.path,
@@ -330,9 +330,9 @@ def _hole(
             f"{steps[at].sum():.1f} s in all, the longest {steps[longest]:.1f} s."
         )
     return Finding(
-        kind,
-        "warning",
-        text + " Nothing is filled in; a pull or coast-down ends there.",
+        kind=kind,
+        severity="warning",
+        text=text + " Nothing is filled in; a pull or coast-down ends there.",
         path=rows.path,
         line=rows.lines[found.row(int(at[0]))],
         time_s=float(found.t_s[int(at[0])]),

@@ -104,21 +104,26 @@ def join(files: Sequence[LogFile]) -> Recording:
         ]
         stamps = file.rows.stamps.t_s
         events += [
-            Event(float(stamps[mark.row]) + shift_s, mark.kind, mark.text, clock)
+            Event(
+                t_s=float(stamps[mark.row]) + shift_s, kind=mark.kind, text=mark.text, clock=clock
+            )
             for mark in file.rows.marks
             if np.isfinite(stamps[mark.row])
         ]
     return Recording(
-        tuple(channels),
-        tuple(_clock(base) for base in bases),
-        tuple(sorted(events, key=lambda event: (event.clock, event.t_s))),
-        tuple(Source(f.rows.path, f.rows.format, f.rows.stamps.t_s.size) for f in files),
-        tuple(findings),
-        (
+        channels=tuple(channels),
+        clocks=tuple(_clock(base) for base in bases),
+        events=tuple(sorted(events, key=lambda event: (event.clock, event.t_s))),
+        sources=tuple(
+            Source(path=f.rows.path, format=f.rows.format, rows=f.rows.stamps.t_s.size)
+            for f in files
+        ),
+        findings=tuple(findings),
+        history=(
             Step(
-                "read",
-                READER_VERSION,
-                {
+                step="read",
+                version=READER_VERSION,
+                settings={
                     "files": [_name(f.rows.path) for f in files],
                     "formats": [f.rows.format for f in files],
                 },
@@ -143,15 +148,15 @@ def _channel(samples: Samples, shift_s: float, clock: int, path: str) -> Channel
             array.setflags(write=False)  # nobody else holds them: shared, not copied
     suspect = samples.suspect if samples.suspect is not None else np.zeros(0, dtype=bool)
     return Channel(
-        samples.name,
-        t_s,
-        samples.values,
-        clock,
-        suspect,
-        path,
-        samples.header,
-        samples.unit,
-        arrived_s,
+        name=samples.name,
+        t_s=t_s,
+        values=samples.values,
+        clock=clock,
+        suspect=suspect,
+        source_file=path,
+        source_header=samples.header,
+        source_unit=samples.unit,
+        arrived_s=arrived_s,
     )
 
 
@@ -159,9 +164,9 @@ def _clock(base: _Base) -> Clock:
     stamps = base.file.rows.stamps
     known = stamps.kind == "epoch" and stamps.zone_known
     return Clock(
-        stamps.kind if stamps.kind != "epoch" or known else "elapsed",
-        base.zero_ns / 1e9 if known else None,
-        stamps.described,
+        kind=stamps.kind if stamps.kind != "epoch" or known else "elapsed",
+        epoch_s=base.zero_ns / 1e9 if known else None,
+        described=stamps.described,
     )
 
 
@@ -192,9 +197,9 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
         if (stamps.kind == "elapsed" and near_zero) or _overlap(base.file, file) > _OVERLAP:
             findings.append(
                 Finding(
-                    "clock_assumed",
-                    "note",
-                    f"{_name(file.rows.path)} and {_name(base.file.rows.path)} are taken to count from the same "
+                    kind="clock_assumed",
+                    severity="note",
+                    text=f"{_name(file.rows.path)} and {_name(base.file.rows.path)} are taken to count from the same "
                     "moment, since their times overlap; nothing in the files says so.",
                     path=file.rows.path,
                 )
@@ -210,11 +215,11 @@ def _find_base(bases: list[_Base], file: LogFile, findings: list[Finding]) -> in
             text += " " + _hours_apart(first, file)
         findings.append(
             Finding(
-                "two_clocks",
+                kind="two_clocks",
                 # two dates that disagree are odd; a date beside a stop watch is how phones are, and
                 # the signals show the shift or the accelerometer is refused
-                "warning" if stamps.kind == first.rows.stamps.kind else "note",
-                text + " The shift between them has to be found from the signals.",
+                severity="warning" if stamps.kind == first.rows.stamps.kind else "note",
+                text=text + " The shift between them has to be found from the signals.",
                 path=file.rows.path,
             )
         )
@@ -255,9 +260,9 @@ def _zone_difference(a: LogFile, b: LogFile, findings: list[Finding]) -> None:
     if hours is not None:
         findings.append(
             Finding(
-                "zone_difference",
-                "warning",
-                f"{_name(a.rows.path)} and {_name(b.rows.path)} do not overlap, but would if their clocks "
+                kind="zone_difference",
+                severity="warning",
+                text=f"{_name(a.rows.path)} and {_name(b.rows.path)} do not overlap, but would if their clocks "
                 f"differed by {hours:g} h: one of them probably holds local time "
                 "under the name of UTC.",
                 path=b.rows.path,
@@ -282,9 +287,9 @@ def _choose(files: Sequence[LogFile], findings: list[Finding]) -> dict[str, int]
         for k in lost:
             findings.append(
                 Finding(
-                    "channel_twice",
-                    "note",
-                    f"{_name(files[best].rows.path)} and {_name(files[k].rows.path)} both have "
+                    kind="channel_twice",
+                    severity="note",
+                    text=f"{_name(files[best].rows.path)} and {_name(files[k].rows.path)} both have "
                     f"{group[0].partition('_')[0]}; the first of them is used, which changes more "
                     "often.",
                     path=files[k].rows.path,

@@ -79,7 +79,7 @@ def column_choices(
         if problem:
             option = "--unit"
             raise SessionError(option, name, *problem)
-        choices[name] = ColumnChoice(header, unit)
+        choices[name] = ColumnChoice(header=header, unit=unit)
     if circumference is not None:
         try:
             choices = _rolling(choices, parse_circumference(circumference))
@@ -183,7 +183,9 @@ def session_from_folder(
             f"{len(others)} file(s) in the folder are no logs by their names and were left out: "
             f"{', '.join(others[:8])}{', ...' if len(others) > 8 else ''}."
         )
-        finding = Finding("file_left_out", "note", text, path=str(folder), count=len(others))
+        finding = Finding(
+            kind="file_left_out", severity="note", text=text, path=str(folder), count=len(others)
+        )
         session = replace(session, findings=(finding,))
     return apply_overrides(
         session,

@@ -384,7 +384,7 @@ def _columns(table: KeyTable, tyre: str | None) -> dict[str, ColumnChoice]:
             unit = rolling_unit_of(unit, circumference_m)
         elif tyre is not None and name == "speed_mps":
             unit = rolling_unit_of(unit, parse_circumference(tyre))
-        choices[name] = ColumnChoice(header, unit, scale)
+        choices[name] = ColumnChoice(header=header, unit=unit, scale=scale)
     return choices
 
 

@@ -145,9 +145,9 @@ def choose_accel(
             used = ", ".join(c.header for group in sets.values() for c in group)
             findings.append(
                 Finding(
-                    "accel_columns_empty",
-                    "note",
-                    f"The acceleration columns {names} are empty; {used} are used instead.",
+                    kind="accel_columns_empty",
+                    severity="note",
+                    text=f"The acceleration columns {names} are empty; {used} are used instead.",
                     path=path,
                 )
             )
@@ -161,9 +161,9 @@ def choose_accel(
     if chosen_flavour == "gravity removed":
         findings.append(
             Finding(
-                "gravity_removed",
-                "warning",
-                f"The acceleration columns {', '.join(c.header for c in chosen)} have gravity taken "
+                kind="gravity_removed",
+                severity="warning",
+                text=f"The acceleration columns {', '.join(c.header for c in chosen)} have gravity taken "
                 "out by the phone, whose estimate of gravity drifts in a long pull. Record the "
                 "acceleration with gravity for a better result.",
                 path=path,
@@ -191,9 +191,9 @@ def _drop_zero_filled(
         if (np.isnan(values) | (values == 0)).all() and (values == 0).any() and values.size > 9:
             findings.append(
                 Finding(
-                    "accel_all_zero",
-                    "warning",
-                    f"Every value in {', '.join(c.header for c in sets.pop(flavour))} is 0: the "
+                    kind="accel_all_zero",
+                    severity="warning",
+                    text=f"Every value in {', '.join(c.header for c in sets.pop(flavour))} is 0: the "
                     "sensor gave nothing. It is left out.",
                     path=path,
                 )
@@ -225,9 +225,9 @@ def _unit(
         if named is None:
             findings.append(
                 Finding(
-                    "accel_unit_unknown",
-                    "warning",
-                    f"The acceleration in {headers} names no unit, and without gravity on three "
+                    kind="accel_unit_unknown",
+                    severity="warning",
+                    text=f"The acceleration in {headers} names no unit, and without gravity on three "
                     "axes nothing shows it; it is left out. Give it with --unit "
                     f"accel_{chosen[0].axis}_mps2=m/s2 (or =g).",
                     path=path,
@@ -262,9 +262,9 @@ def _found_unit(rest: RestMagnitude, headers: str, path: str, findings: list[Fin
             sure = _close(rest.magnitude, magnitude, _REST_TOLERANCE)
             findings.append(
                 Finding(
-                    "accel_unit_found",
-                    "note" if sure else "warning",
-                    f"The acceleration in {headers} names no unit; its length is "
+                    kind="accel_unit_found",
+                    severity="note" if sure else "warning",
+                    text=f"The acceleration in {headers} names no unit; its length is "
                     f"{rest.magnitude:.3f} where it is quietest, so it is read as {unit}.",
                     path=path,
                 )

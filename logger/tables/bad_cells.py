@@ -27,9 +27,9 @@ class CellColumn:
         named = ", ".join(f"{cell[:20]!r} in line {line}" for line, _, cell in self.wrong[:5])
         more = ", ..." if self.count > 5 else ""
         return Finding(
-            "bad_cell",
-            "warning",
-            f"Column {name!r}: left out {counted(self.count, 'cell')} without a finite number "
+            kind="bad_cell",
+            severity="warning",
+            text=f"Column {name!r}: left out {counted(self.count, 'cell')} without a finite number "
             f"({named}{more}).",
             path=path,
             line=self.wrong[0][0],
@@ -40,9 +40,9 @@ class CellColumn:
         """Return the finding on a column that is left out for its wrong cells."""
         line, _, cell = self.wrong[0]
         return Finding(
-            "column_unreadable",
-            "note",
-            f"Column {name!r} is left out: {cell[:20]!r} in line {line} is no number.",
+            kind="column_unreadable",
+            severity="note",
+            text=f"Column {name!r} is left out: {cell[:20]!r} in line {line} is no number.",
             path=path,
             line=line,
             count=self.count,

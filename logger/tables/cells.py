@@ -128,7 +128,14 @@ class Grid:
 
     def finding(self, kind: str, severity: Severity, text: str, *, count: int = 1) -> Finding:
         """Return a finding on the table as a whole, at its header."""
-        return Finding(kind, severity, text, path=self.path, line=self.header_line, count=count)
+        return Finding(
+            kind=kind,
+            severity=severity,
+            text=text,
+            path=self.path,
+            line=self.header_line,
+            count=count,
+        )
 
     def texts(self, index: int) -> list[str]:
         """Return the cells of one column as text, stripped."""
@@ -328,9 +335,9 @@ class Grid:
         lines = first_few([self.lines[row] for row in rows[:6]])
         names = ", ".join(repr(self.name(index)) for index in indices)
         return Finding(
-            "missing_value",
-            "note",
-            f"Column {names}: {counted(len(rows), 'row')} with a word for 'not measured' (line "
+            kind="missing_value",
+            severity="note",
+            text=f"Column {names}: {counted(len(rows), 'row')} with a word for 'not measured' (line "
             f"{lines}), left out.",
             path=self.path,
             line=self.lines[rows[0]],

@@ -175,7 +175,9 @@ def _speed_unit(
                 line=grid.header_line,
                 column=p.index + 1,
             )
-        findings.append(Finding("unit_suspect", "warning", text + ".", path=grid.path))
+        findings.append(
+            Finding(kind="unit_suspect", severity="warning", text=text + ".", path=grid.path)
+        )
     return named
 
 

@@ -31,7 +31,7 @@ __all__ = [
 CRITICAL = ("latitude_deg", "longitude_deg", "speed_mps")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnChoice:
     """A user's word on one column: the header (or 1-based number), its unit, and a factor on it."""
 

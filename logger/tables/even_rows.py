@@ -230,9 +230,9 @@ class _Sorting:
             lines = [self._line(row) for row in long]
             found.append(
                 Finding(
-                    "long_row",
-                    "warning",
-                    f"Left out: {counted(len(long), 'row')} with a value more than the header has "
+                    kind="long_row",
+                    severity="warning",
+                    text=f"Left out: {counted(len(long), 'row')} with a value more than the header has "
                     f"names (line {first_few(lines)}).",
                     path=self._path,
                     line=lines[0],
@@ -245,9 +245,9 @@ class _Sorting:
             line = self._line(self._states.index(_BLANK))
             found.append(
                 Finding(
-                    "blank_row",
-                    "note",
-                    f"Left out: {counted(blank, 'row')} without any value (first: line {line}).",
+                    kind="blank_row",
+                    severity="note",
+                    text=f"Left out: {counted(blank, 'row')} without any value (first: line {line}).",
                     path=self._path,
                     line=line,
                     count=blank,
@@ -265,9 +265,9 @@ class _Sorting:
         ends = " The last line was cut off." if rows[-1] == len(self._states) - 1 else ""
         named = ", ".join(str(self._line(int(row))) for row in rows[:5])
         return Finding(
-            "short_row",
-            "warning",
-            f"Left out as incomplete: {rows.size} of {counted(total, 'row')} (line {named}).{ends}",
+            kind="short_row",
+            severity="warning",
+            text=f"Left out as incomplete: {rows.size} of {counted(total, 'row')} (line {named}).{ends}",
             path=self._path,
             line=self._line(int(rows[0])),
             count=rows.size,

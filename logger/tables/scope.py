@@ -45,7 +45,7 @@ _MOST_SHOWN = 40
 _REPEATS = 0.02
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
     """One channel of an oscilloscope: `t_s` [s], strictly increasing, and `values` in V or %.
 
@@ -58,7 +58,7 @@ class Trace:
     values: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scope:
     """What one oscilloscope table holds: its voltages (or percentages) and what was noticed."""
 
@@ -83,7 +83,7 @@ class Scope:
         raise ReadError(self.path, f"no channel {channel!r}", f"one of {names}, or its number")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
     """A change from below one level to above another or back: time, sd [s], and which way."""
 
@@ -158,8 +158,8 @@ def parse_scope(path: str, data: bytes) -> Scope:
     count = number_with_unit(stated[0], "time")[0] if stated else None
     if count is not None and count > len(values) + 1:
         text = f"{len(values)} samples where the settings say {count:.0f}: the file was cut off."
-        findings.append(Finding("scope_truncated", "warning", text, path=path))
-    return Scope(path, tuple(traces), tuple(findings))
+        findings.append(Finding(kind="scope_truncated", severity="warning", text=text, path=path))
+    return Scope(path=path, traces=tuple(traces), findings=tuple(findings))
 
 
 def find_edges(trace: Trace, low: float, high: float) -> tuple[Edge, ...]:
@@ -198,7 +198,7 @@ def find_edges(trace: Trace, low: float, high: float) -> tuple[Edge, ...]:
         if v[k + 1] != v[k]:
             at = float(t[k] + (middle - v[k]) / (v[k + 1] - v[k]) * (t[k + 1] - t[k]))
         sd = float(max(t[b] - t[a], t[k + 1] - t[k])) / np.sqrt(12.0)
-        edges.append(Edge(at, float(sd), rising))
+        edges.append(Edge(t_s=at, sd_s=float(sd), rising=rising))
     return tuple(edges)
 
 
@@ -271,7 +271,7 @@ def _times(
         f"They were rebuilt from the first, the last and the number of samples "
         f"({1000 * (even[1] - even[0]):.4g} ms apart)."
     )
-    return even, [Finding("scope_time_rebuilt", "note", text, path=path)]
+    return even, [Finding(kind="scope_time_rebuilt", severity="note", text=text, path=path)]
 
 
 def _stated_step(settings: dict[str, tuple[str, ...]]) -> tuple[float | None, float]:
@@ -306,13 +306,17 @@ def _trace(
     findings = []
     if unit is None:
         text = f"Column {name!r} names no unit; volts are assumed. Only its levels matter."
-        findings.append(Finding("scope_unit_assumed", "note", text, path=path))
+        findings.append(Finding(kind="scope_unit_assumed", severity="note", text=text, path=path))
     lost = int(np.sum(~np.isfinite(raw)))
     if lost == raw.size:
         return None, findings
     if lost:
         text = f"{lost} samples of {name!r} are outside the range measured and are left out."
-        findings.append(Finding("scope_overload", "note", text, path=path, count=lost))
+        findings.append(
+            Finding(kind="scope_overload", severity="note", text=text, path=path, count=lost)
+        )
     if unit is not None and unit.quantity == "proportion":
-        return Trace(name, "%", t_s, raw), findings
-    return Trace(name, "V", t_s, raw * (unit.factor if unit else 1.0)), findings
+        return Trace(name=name, unit="%", t_s=t_s, values=raw), findings
+    return Trace(
+        name=name, unit="V", t_s=t_s, values=raw * (unit.factor if unit else 1.0)
+    ), findings

@@ -35,7 +35,7 @@ WITH_UNIT = re.compile(rf"({NUMBER.pattern})\s*([A-Za-z\u00b5\u03bc%/]*)")
 _OVERLOAD = {"\u221e", "-\u221e", "+\u221e", "inf", "-inf", "+inf", "ol", "overload", "****", "---"}
 #: Units of what is no voltage, and what such a column is taken for: nothing that is looked at.
 _OTHER_UNITS = {"a", "ma", "amp", "ampere", "amperes", "db", "dbm", "hz", "khz", "w", "watt", "ohm"}
-_NO_VOLTAGE = Unit("power", 1.0)
+_NO_VOLTAGE = Unit(quantity="power", factor=1.0)
 _BRACKETS = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]\s*$")
 COUNT_NAMES = {"x", "sequence", "index", "sample", "point", "no", "no.", "n", "#", "samplenumber"}
 INCREMENT_KEYS = {
@@ -127,7 +127,11 @@ def check_rows(
             continue
         if at == len(rows) - 1:
             text = f"The last line ({lines[at]!r:.60}) was cut off and is left out."
-            findings.append(Finding("scope_truncated", "warning", text, path=path, line=at + 1))
+            findings.append(
+                Finding(
+                    kind="scope_truncated", severity="warning", text=text, path=path, line=at + 1
+                )
+            )
             continue
         bad = next((c for c in columns if len(row) <= c or not _is_sample(row[c])), columns[0])
         found = f"{row[bad]!r}" if len(row) > bad else f"{len(row)} fields"

@@ -95,9 +95,9 @@ def text_stamps(
     if dated and not zone_known:
         findings.append(
             Finding(
-                "zone_unknown",
-                "warning",
-                f"The times in {header!r} name no time zone. The times between samples are used; "
+                kind="zone_unknown",
+                severity="warning",
+                text=f"The times in {header!r} name no time zone. The times between samples are used; "
                 "another file cannot be lined up with this one by its date and time.",
                 path=path,
                 line=line_of(parts.row[0]),
@@ -143,9 +143,9 @@ def _leave_out_wrong(parts: TimeParts, place: _Place, findings: list[Finding]) -
     lines = first_few([place.line_of(row) for row, _ in parts.wrong[:6]])
     findings.append(
         Finding(
-            "bad_time",
-            "warning",
-            f"Left out: {counted(len(parts.wrong), 'row')} whose time in {place.header!r} is not "
+            kind="bad_time",
+            severity="warning",
+            text=f"Left out: {counted(len(parts.wrong), 'row')} whose time in {place.header!r} is not "
             f"understood, as {cell!r} (line {lines}).",
             path=place.path,
             line=place.line_of(first),
@@ -267,9 +267,9 @@ def _days(parts: TimeParts, place: _Place, findings: list[Finding]) -> tuple[lis
         if not settled:
             findings.append(
                 Finding(
-                    "date_order_unknown",
-                    "note",
-                    f"The dates in {place.header!r} read as well day first as month first. All rows "
+                    kind="date_order_unknown",
+                    severity="note",
+                    text=f"The dates in {place.header!r} read as well day first as month first. All rows "
                     "carry one date, so the times between samples are right either way; the date "
                     "is not used.",
                     path=place.path,

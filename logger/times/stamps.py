@@ -154,9 +154,9 @@ def since_2001(stamps: Stamps, path: str) -> Finding | None:
     as_1970 = 1970 + seconds / (365.2425 * 86400)
     as_2001 = 1970 + (seconds + _SECONDS_1970_TO_2001) / (365.2425 * 86400)
     return Finding(
-        "date_not_believed",
-        "warning",
-        f"{stamps.described} starts at {seconds:.1f}: the year {int(as_1970)} when counted from "
+        kind="date_not_believed",
+        severity="warning",
+        text=f"{stamps.described} starts at {seconds:.1f}: the year {int(as_1970)} when counted from "
         f"1970, {int(as_2001)} when counted from 2001. The times between samples are used, the "
         "date is not.",
         path=path,

@@ -192,7 +192,17 @@ def test_units_and_layout_of_the_table_do_not_change_the_answer(tmp_path: Path) 
 
 
 def _known_load() -> RoadLoad:
-    return RoadLoad(F0, F1, F2, np.diag([1.0, 1e-2, 1e-5]), (4.0, 36.0), True, None, {}, 27.8)
+    return RoadLoad(
+        f0_n=F0,
+        f1_n_per_mps=F1,
+        f2_n_per_mps2=F2,
+        covariance=np.diag([1.0, 1e-2, 1e-5]),
+        speed_range_mps=(4.0, 36.0),
+        separable=True,
+        why_not_separable=None,
+        budget_n={},
+        budget_speed_mps=27.8,
+    )
 
 
 def test_a_gear_change_is_cut_out_of_a_constant_power_pull() -> None:

@@ -101,7 +101,7 @@ def test_rare_fixes_give_a_road_load_and_no_power() -> None:
         replace(
             one,
             channels=tuple(
-                Channel(c.name, c.t_s[::2], c.values[::2], suspect=c.suspect[::2])
+                Channel(name=c.name, t_s=c.t_s[::2], values=c.values[::2], suspect=c.suspect[::2])
                 for c in one.channels
             ),
         )

@@ -63,7 +63,7 @@ def test_the_speed_curve_of_a_drive_is_believable(name: str) -> None:
 _MORE: dict[str, tuple[tuple[str, ...], dict[str, ColumnChoice]]] = {
     "car_box_2": (("drive.csv",), {}),
     "car_box_3": (("drive.csv",), {}),
-    "car_plug_1": (("drive.csv",), {"speed_mps": ColumnChoice("speed", None)}),
+    "car_plug_1": (("drive.csv",), {"speed_mps": ColumnChoice(header="speed", unit=None)}),
     "car_sensor_box_1": (("gps.csv",), {}),
     "car_sensor_box_2": (("gps.csv",), {}),
     "car_sensor_box_3": (("gps.csv",), {}),

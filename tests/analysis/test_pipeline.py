@@ -20,7 +20,7 @@ from analysis.simulate.phone import PhoneKind
 from logger.recording import Channel, Clock, Recording
 
 _SPEEDS = np.array([50.0, 72.0, 100.0]) / 3.6
-_EMPTY = Recording((), (Clock("elapsed", None, "made"),))
+_EMPTY = Recording(channels=(), clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),))
 
 
 def _load(outcome: Analysis) -> RoadLoad:

@@ -84,9 +84,9 @@ def test_top_speeds_of_a_shift_point_tool(
     # the predictor finds the same as the root of the equation, on a full-throttle curve of that power
     speed = np.linspace(0.8 * bound, 1.1 * bound, 3001)
     drive = Drive(
-        (GearPull(speed, power_w / (mass * speed)),),
-        (loads[0] / mass, loads[1] / mass, loads[2] / mass),
-        mass,
+        gears=(GearPull(speed_mps=speed, accel_mps2=power_w / (mass * speed)),),
+        resist=(loads[0] / mass, loads[1] / mass, loads[2] / mass),
+        mass_kg=mass,
     )
     # linear interpolation over steps of 0.02 m/s
     assert top_speed_mps(drive) == pytest.approx(bound, abs=1e-4)
@@ -141,9 +141,14 @@ def test_published_times_to_60_mph(
     # m v^2 / 2 = P t^2 / (2 x 4 s) while power rises: constant acceleration sqrt(P / (4 s m))
     rising = math.sqrt(power_w / (4.0 * effective))
     speed = np.linspace(0.1, 40.0, 4001)
-    pull = GearPull(speed, np.minimum(rising, power_w / (effective * speed)))
+    pull = GearPull(speed_mps=speed, accel_mps2=np.minimum(rising, power_w / (effective * speed)))
     resist = (load[0] / effective, load[1] / effective, load[2] / effective)
-    drive = Drive((pull,), resist, effective, launch=Change(0.0, 0.1, 0.1 / rising))
+    drive = Drive(
+        gears=(pull,),
+        resist=resist,
+        mass_kg=effective,
+        launch=Change(from_mps=0.0, to_mps=0.1, duration_s=0.1 / rising),
+    )
     found = drive_through(drive).at_speed(60.0 * MPH)
     assert found is not None
     # makers' times and such a plain car agree to 8 % at best (grip, gear changes, starting line)

@@ -147,8 +147,10 @@ def options(rng: random.Random) -> dict[str, object]:
         stated["strict"] = True
     if rng.random() < 0.1:
         stated["columns"] = {
-            "time_s": ColumnChoice(str(rng.randint(1, 3)), rng.choice((None, "ms"))),
-            "speed_mps": ColumnChoice(str(rng.randint(1, 4)), rng.choice((None, "km/h"))),
+            "time_s": ColumnChoice(header=str(rng.randint(1, 3)), unit=rng.choice((None, "ms"))),
+            "speed_mps": ColumnChoice(
+                header=str(rng.randint(1, 4)), unit=rng.choice((None, "km/h"))
+            ),
         }
     return stated
 

@@ -213,7 +213,7 @@ def test_cut_off_gpx_names_the_column_where_it_ends() -> None:
 
 
 def test_one_of_two_equal_names_can_be_chosen_by_its_number() -> None:
-    columns = {"speed_mps": ColumnChoice("4", "km/h")}
+    columns = {"speed_mps": ColumnChoice(header="4", unit="km/h")}
     speed = read(CASES / "first/csv_two_columns_called_speed.csv", columns=columns).channel(
         "speed_mps"
     )

@@ -231,7 +231,7 @@ def test_what_is_no_log_gets_its_own_refusal(kind: str, tmp_path: Path) -> None:
 def test_a_chosen_column_means_nothing_to_a_log_without_tables(tmp_path: Path) -> None:
     path = tmp_path / "track.gpx"
     path.write_text(GPX)
-    recording = read(path, columns={"speed_mps": ColumnChoice("GPS speed", "km/h")})
+    recording = read(path, columns={"speed_mps": ColumnChoice(header="GPS speed", unit="km/h")})
     speed = recording.channel("speed_mps")
     assert speed is not None
     assert speed.values[0] == 11.1195

@@ -141,7 +141,7 @@ def test_empty_rows_by_the_ten_thousand_are_one_finding(log: Path) -> None:
 def test_a_table_without_header_or_time_needs_numbers_and_a_rate(log: Path) -> None:
     text = "36,5\n72,5\n108,5\n"
     assert "counted from 1" in str(refusal(log, text))
-    columns = {"speed_mps": ColumnChoice("1", "km/h")}
+    columns = {"speed_mps": ColumnChoice(header="1", unit="km/h")}
     assert "--rate-hz" in str(refusal(log, text, columns=columns))
     recording = parse(log, text, columns=columns, rate_hz=2.0)
     assert times(recording) == [0, 0.5, 1]
@@ -151,7 +151,7 @@ def test_a_table_without_header_or_time_needs_numbers_and_a_rate(log: Path) -> N
 
 def test_one_column_alone_is_a_table_when_it_is_pointed_out(log: Path) -> None:
     recording = parse(
-        log, "10\n11\n12\n", columns={"speed_mps": ColumnChoice("1", "m/s")}, rate_hz=1
+        log, "10\n11\n12\n", columns={"speed_mps": ColumnChoice(header="1", unit="m/s")}, rate_hz=1
     )
     assert numbers(recording) == [10, 11, 12]
     assert numbers(parse(log, "speed_kmh\n36\n72\n", rate_hz=1)) == [10, 20]
@@ -171,10 +171,13 @@ def test_a_rate_beside_time_stamps_is_not_used_and_it_is_said(log: Path) -> None
 
 
 def test_a_numbered_speed_without_a_unit_is_assumed_aloud(log: Path) -> None:
-    columns = {"time_s": ColumnChoice("1", None), "speed_mps": ColumnChoice("2", None)}
+    columns = {
+        "time_s": ColumnChoice(header="1", unit=None),
+        "speed_mps": ColumnChoice(header="2", unit=None),
+    }
     recording = parse(log, "0,10\n1,11\n2,12\n", columns=columns)
     assert one(recording, "speed_unit_assumed").severity == "warning"
-    columns["speed_mps"] = ColumnChoice("9", None)
+    columns["speed_mps"] = ColumnChoice(header="9", unit=None)
     assert "from 1 to 2" in str(refusal(log, "0,10\n1,11\n2,12\n", columns=columns))
 
 

@@ -23,7 +23,7 @@ from logger.writing import (
     write_text_atomic,
 )
 
-ELAPSED = Clock("elapsed", None, "time_s (s)")
+ELAPSED = Clock(kind="elapsed", epoch_s=None, described="time_s (s)")
 #: Values of each channel that reading lets through without a second look.
 RANGES = {
     "latitude_deg": (10, 80),
@@ -48,14 +48,14 @@ def recording_of(rng: np.random.Generator, names: list[str], fast: int, slow: in
         if name.startswith("accel"):
             values = rng.normal(9.80665 / np.sqrt(3), 0.02, t_s.size)
         arrived = None if motion else t_s + 0.2
-        channels.append(Channel(name, t_s, values, arrived_s=arrived))
+        channels.append(Channel(name=name, t_s=t_s, values=values, arrived_s=arrived))
     events = (
-        Event(0.0, "event", "start"),
-        Event(float(fast_s[-1]), "mark", 'gear 2, "late"'),
-        Event(float(fast_s[-1]), "event", "stop"),
-        Event(float(fast_s[-1]), "event", "hidden"),
+        Event(t_s=0.0, kind="event", text="start"),
+        Event(t_s=float(fast_s[-1]), kind="mark", text='gear 2, "late"'),
+        Event(t_s=float(fast_s[-1]), kind="event", text="stop"),
+        Event(t_s=float(fast_s[-1]), kind="event", text="hidden"),
     )
-    return Recording(tuple(channels), (ELAPSED,), events)
+    return Recording(channels=tuple(channels), clocks=(ELAPSED,), events=events)
 
 
 def assert_same(one: Recording, other: Recording) -> None:
@@ -108,32 +108,34 @@ def test_any_recording_comes_back(
 
 def test_the_table_is_plain_csv_in_the_documented_order(tmp_path: Path) -> None:
     channels = (
-        Channel("speed_mps", np.array([0.0, 1.0]), np.array([20.0, 20.25])),
-        Channel("accel_x_mps2", np.array([0.0, 0.5]), np.array([0.125, -1e-7])),
+        Channel(name="speed_mps", t_s=np.array([0.0, 1.0]), values=np.array([20.0, 20.25])),
+        Channel(name="accel_x_mps2", t_s=np.array([0.0, 0.5]), values=np.array([0.125, -1e-7])),
     )
-    text = table_text(Recording(channels, (ELAPSED,)))
+    text = table_text(Recording(channels=channels, clocks=(ELAPSED,)))
     assert text == "time_s,speed_mps,accel_x_mps2\n0,20,0.125\n0.5,,-1e-07\n1,20.25,\n"
 
 
 def test_two_clocks_need_two_tables() -> None:
     channels = (
-        Channel("speed_mps", np.array([0.0]), np.array([20.0])),
-        Channel("accel_x_mps2", np.array([0.0]), np.array([0.1]), clock=1),
+        Channel(name="speed_mps", t_s=np.array([0.0]), values=np.array([20.0])),
+        Channel(name="accel_x_mps2", t_s=np.array([0.0]), values=np.array([0.1]), clock=1),
     )
     with pytest.raises(ValueError, match="two clocks"):
-        table_text(Recording(channels, (ELAPSED, ELAPSED)))
+        table_text(Recording(channels=channels, clocks=(ELAPSED, ELAPSED)))
 
 
 def test_gpx_is_read_alike_by_an_independent_reader(tmp_path: Path) -> None:
     t = np.array([0.0, 1.0, 2.25])
     epoch_s = 1710000000.5
     channels = (
-        Channel("latitude_deg", t, np.array([52.1, 52.1001, 52.1002])),
-        Channel("longitude_deg", t, np.array([9.4, 9.4001, 9.4002])),
-        Channel("elevation_m", t[:2], np.array([100.0, 101.5])),
-        Channel("speed_mps", t, np.array([0.0, 11.25, 12.5])),
+        Channel(name="latitude_deg", t_s=t, values=np.array([52.1, 52.1001, 52.1002])),
+        Channel(name="longitude_deg", t_s=t, values=np.array([9.4, 9.4001, 9.4002])),
+        Channel(name="elevation_m", t_s=t[:2], values=np.array([100.0, 101.5])),
+        Channel(name="speed_mps", t_s=t, values=np.array([0.0, 11.25, 12.5])),
     )
-    recording = Recording(channels, (Clock("epoch", epoch_s, "t"),))
+    recording = Recording(
+        channels=channels, clocks=(Clock(kind="epoch", epoch_s=epoch_s, described="t"),)
+    )
     path = tmp_path / "track.gpx"
     write_gpx(path, recording)
     points = gpxpy.parse(path.read_text()).tracks[0].segments[0].points
@@ -152,7 +154,10 @@ def test_gpx_is_read_alike_by_an_independent_reader(tmp_path: Path) -> None:
 
 
 def test_gpx_without_positions_is_refused(tmp_path: Path) -> None:
-    recording = Recording((Channel("speed_mps", np.array([0.0]), np.array([20.0])),), (ELAPSED,))
+    recording = Recording(
+        channels=(Channel(name="speed_mps", t_s=np.array([0.0]), values=np.array([20.0])),),
+        clocks=(ELAPSED,),
+    )
     with pytest.raises(ValueError, match="no positions"):
         write_gpx(tmp_path / "track.gpx", recording)
 

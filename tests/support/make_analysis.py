@@ -272,8 +272,8 @@ def make_analysis(kind: Kind = "full", *, logs: int = 8, seed: int = 1) -> Analy
         coast_forces=forces,
         findings=_findings(kind),
         history=(
-            Step("read", "0.1.0", {"files": logs}),
-            Step("model", "0.1.0", {"iterations": 4, "slope_knots_m": 65.0}),
+            Step(step="read", version="0.1.0", settings={"files": logs}),
+            Step(step="model", version="0.1.0", settings={"iterations": 4, "slope_knots_m": 65.0}),
         ),
     )
 
@@ -312,15 +312,49 @@ def with_comparisons(outcome: Analysis) -> Analysis:
         regulation=band_statistics(outcome.curves, outcome.runs, load, vehicle.effective_mass_kg),
         engine=engine_side(vehicle, outcome.power, load, {0: (13.3, 0.13)}, from_rest=True),
         expected=Expected(
-            "reference",
-            (
-                Prediction("0 to 100 km/h", "pull", "s", 9.81, 0.12, (9.58, 10.05)),
-                Prediction("top speed", "top speed", "m/s", None, None, None, "not reached"),
-                Prediction("100 to 80 km/h in neutral", "coast", "s", 19.3, 0.2, (18.9, 19.7)),
+            air="reference",
+            items=(
                 Prediction(
-                    "cruising at 100 km/h", "cruising", "W", 15.2e3, 210.0, (14.8e3, 15.6e3)
+                    name="0 to 100 km/h",
+                    group="pull",
+                    unit="s",
+                    value=9.81,
+                    sd=0.12,
+                    ci95=(9.58, 10.05),
                 ),
-                Prediction("road energy on the WLTC", "energy", "J/m", 554.0, 5.3, (544.0, 564.0)),
+                Prediction(
+                    name="top speed",
+                    group="top speed",
+                    unit="m/s",
+                    value=None,
+                    sd=None,
+                    ci95=None,
+                    why_not="not reached",
+                ),
+                Prediction(
+                    name="100 to 80 km/h in neutral",
+                    group="coast",
+                    unit="s",
+                    value=19.3,
+                    sd=0.2,
+                    ci95=(18.9, 19.7),
+                ),
+                Prediction(
+                    name="cruising at 100 km/h",
+                    group="cruising",
+                    unit="W",
+                    value=15.2e3,
+                    sd=210.0,
+                    ci95=(14.8e3, 15.6e3),
+                ),
+                Prediction(
+                    name="road energy on the WLTC",
+                    group="energy",
+                    unit="J/m",
+                    value=554.0,
+                    sd=5.3,
+                    ci95=(544.0, 564.0),
+                ),
             ),
         ),
     )
@@ -328,13 +362,13 @@ def with_comparisons(outcome: Analysis) -> Analysis:
 
 def _recording(curve: SpeedCurve, *, gps_only: bool) -> Recording:
     fixes = slice(None, None, 10)
-    channels = [Channel("speed_mps", curve.time_s[fixes], curve.speed_mps[fixes])]
+    channels = [Channel(name="speed_mps", t_s=curve.time_s[fixes], values=curve.speed_mps[fixes])]
     if not gps_only:
-        channels.append(Channel("accel_y_mps2", curve.time_s, curve.accel_mps2))
+        channels.append(Channel(name="accel_y_mps2", t_s=curve.time_s, values=curve.accel_mps2))
     return Recording(
         channels=tuple(channels),
-        clocks=(Clock("elapsed", None, "time_s"),),
-        sources=(Source(f"run{curve.log}.csv", "table", curve.time_s.size),),
+        clocks=(Clock(kind="elapsed", epoch_s=None, described="time_s"),),
+        sources=(Source(path=f"run{curve.log}.csv", format="table", rows=curve.time_s.size),),
     )
 
 
@@ -357,18 +391,27 @@ def _residuals(curve: SpeedCurve, run: Run, rng: np.random.Generator) -> RunResi
 
 def _findings(kind: Kind) -> tuple[Finding, ...]:
     findings = [
-        Finding("repeated_fix", "note", "3 fixes repeat the one before and were left out.", log=0),
+        Finding(
+            kind="repeated_fix",
+            severity="note",
+            text="3 fixes repeat the one before and were left out.",
+            log=0,
+        ),
     ]
     if kind == "full":
         text = "The air was still going down the road but not up it: <gusts & all>."
-        findings.append(Finding("gusts", "warning", text, log=7))
-        findings.append(Finding("in_gear", "error", "The coast-down at 37 s was not used.", log=7))
+        findings.append(Finding(kind="gusts", severity="warning", text=text, log=7))
+        findings.append(
+            Finding(
+                kind="in_gear", severity="error", text="The coast-down at 37 s was not used.", log=7
+            )
+        )
     if kind == "one_direction":
         text = (
             "All runs went one way, so slope and wind cannot be told from the vehicle's own drag."
         )
-        findings.append(Finding("one_direction", "warning", text))
+        findings.append(Finding(kind="one_direction", severity="warning", text=text))
     if kind != "full":
         text = "No air temperature or pressure was stated: air density is taken as 1.2 kg/m3."
-        findings.append(Finding("air_assumed", "warning", text))
+        findings.append(Finding(kind="air_assumed", severity="warning", text=text))
     return tuple(findings)

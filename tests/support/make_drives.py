@@ -44,14 +44,32 @@ def plain_vehicle(**changes: object) -> SimVehicle:
 
 def calm_site(slope: float = 0.0) -> SimSite:
     """Return a road of one slope in still air."""
-    return SimSite(56.0, 3.5, 20.0, 40.0, slope, (), (), (), 0.0, 0.0, 0.0, 5.0)
+    return SimSite(
+        latitude_deg=56.0,
+        longitude_deg=3.5,
+        elevation_m=20.0,
+        bearing_deg=40.0,
+        slope=slope,
+        ripple_slopes=(),
+        ripple_lengths_m=(),
+        ripple_phases_rad=(),
+        wind_mps=0.0,
+        wind_run_sd_mps=0.0,
+        gust_sd_mps=0.0,
+        gust_tau_s=5.0,
+    )
 
 
 def drive(
     vehicle: SimVehicle, *, slope: float = 0.0, wind_mps: float = 0.0, direction: int = 1
 ) -> tuple[Trip, TruePath]:
     """One run on a road of one slope in steady wind, masses as stated."""
-    car = TrueCar(vehicle, vehicle.mass_kg, vehicle.rotating_mass_kg, 9.81)
+    car = TrueCar(
+        vehicle=vehicle,
+        mass_kg=vehicle.mass_kg,
+        rotating_mass_kg=vehicle.rotating_mass_kg,
+        gravity_mps2=9.81,
+    )
     trip = Trip(car, calm_site(slope), np.random.default_rng(5), 0.0, direction)
     trip.rest(3.0)
     trip.run(coast_end_mps=5.0, wind_mps=wind_mps)

@@ -70,11 +70,11 @@ def hostile_analysis() -> Analysis:
         runs=(spoilt, *made.runs[1:]),
         sensors=sensors,
         findings=tuple(
-            Finding("x", severity, _ALL, log=log)
+            Finding(kind="x", severity=severity, text=_ALL, log=log)
             for severity in ("error", "warning", "note")
             for log in (None, 0)
         ),
-        history=(Step(_ALL, _ALL, {_ALL: _ALL}),),
+        history=(Step(step=_ALL, version=_ALL, settings={_ALL: _ALL}),),
     )
 
 

@@ -95,9 +95,11 @@ def recording(
     device = sign * body @ turn.T + np.array(bias_mps2)
     shift = 0.0 if clocks is None else clocks[1]
     index = 0 if clocks is None else 1
-    channels = [Channel("speed_mps", stamp, speed)]
+    channels = [Channel(name="speed_mps", t_s=stamp, values=speed)]
     for axis in range(3):
         name = f"accel_{'xyz'[axis]}_mps2"
-        channels.append(Channel(name, t - shift, device[:, axis], clock=index))
-    all_clocks = tuple(Clock("elapsed", None, f"made {i}") for i in range(index + 1))
-    return Recording(tuple(channels), all_clocks)
+        channels.append(Channel(name=name, t_s=t - shift, values=device[:, axis], clock=index))
+    all_clocks = tuple(
+        Clock(kind="elapsed", epoch_s=None, described=f"made {i}") for i in range(index + 1)
+    )
+    return Recording(channels=tuple(channels), clocks=all_clocks)

@@ -90,7 +90,10 @@ def simulate(world: World, seed: int, folder: FilePath) -> Truth:
         columns = _fix_columns(fix, start_s)
         if samples is not None:
             columns += _axis_columns(samples, start_s)
-        table = Recording(tuple(columns), (Clock("elapsed", None, "simulated"),))
+        table = Recording(
+            channels=tuple(columns),
+            clocks=(Clock(kind="elapsed", epoch_s=None, described="simulated"),),
+        )
         write_table(folder / names[-1], table)
         runs += driven
         log_of += [number] * len(driven)
@@ -189,7 +192,11 @@ def _fix_columns(fix: Fixes, start_s: float) -> list[Channel]:
         values = np.round(getattr(fix, name), places)
         known = np.isfinite(values)
         if known.any():
-            columns.append(Channel(name, np.round(fix.time_s[known] - start_s, 4), values[known]))
+            columns.append(
+                Channel(
+                    name=name, t_s=np.round(fix.time_s[known] - start_s, 4), values=values[known]
+                )
+            )
     return columns
 
 
@@ -197,7 +204,9 @@ def _axis_columns(samples: Samples, start_s: float) -> list[Channel]:
     """Return the three axes as channels."""
     times = np.round(samples.time_s - start_s, 4)
     return [
-        Channel(f"accel_{name}_mps2", times, np.round(samples.accel_mps2[:, axis], 4))
+        Channel(
+            name=f"accel_{name}_mps2", t_s=times, values=np.round(samples.accel_mps2[:, axis], 4)
+        )
         for axis, name in enumerate("xyz")
     ]
 

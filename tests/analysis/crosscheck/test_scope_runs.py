@@ -18,7 +18,7 @@ LATER_S = 41.7
 
 
 def edge(at_s: float, *, rising: bool = True) -> Edge:
-    return Edge(at_s, 0.01, rising)
+    return Edge(t_s=at_s, sd_s=0.01, rising=rising)
 
 
 def scope_run(outcome: Analysis, pull: int) -> tuple[ThrottleMarks, tuple[float, ...]]:
@@ -39,8 +39,8 @@ def scope_run(outcome: Analysis, pull: int) -> tuple[ThrottleMarks, tuple[float,
 
 def test_marks_become_intervals_with_their_own_sd() -> None:
     marks = ThrottleMarks(
-        full=Edge(2.0, 0.03, True),
-        release=Edge(11.0, 0.04, False),
+        full=Edge(t_s=2.0, sd_s=0.03, rising=True),
+        release=Edge(t_s=11.0, sd_s=0.04, rising=False),
         blips=(edge(24.0), edge(46.5)),
     )
     runs = runs_from_marks(marks, [v * KMH for v in GATES_KMH], 0.0, 0.1, 0.2)

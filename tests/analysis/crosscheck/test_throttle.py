@@ -49,7 +49,7 @@ def check(trace: Trace, tolerance_s: float) -> None:
 def test_levels_offset_and_inverted_sensors(idle: float, full: float, unit: str) -> None:
     t, share = pedal()
     # one sample is 5 ms; the mean over 30 ms moves no middle of a ramp
-    check(Trace("ch", unit, t, idle + (full - idle) * share), 0.01)  # type: ignore[arg-type]
+    check(Trace(name="ch", unit=unit, t_s=t, values=idle + (full - idle) * share), 0.01)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -58,7 +58,7 @@ def test_noise_of_a_twentieth_of_the_swing(seed: int) -> None:
     noise = 0.05 * np.random.default_rng(seed).standard_normal(t.size)
     # the ramp's slope is 10 per s for the pull and 6 per s for blips, the noise after averaging over
     # five samples 0.022: 4 ms at one sigma, and half a sample; three sigma of 5 ms
-    check(Trace("ch", "V", t, 0.5 + 4.0 * (share + noise)), 0.015)
+    check(Trace(name="ch", unit="V", t_s=t, values=0.5 + 4.0 * (share + noise)), 0.015)
 
 
 def test_bounces_of_the_track_are_bridged() -> None:
@@ -66,45 +66,45 @@ def test_bounces_of_the_track_are_bridged() -> None:
     for at in (RELEASE_S + 0.1, FULL_S + 1.0, BLIPS_S[1] + 5.0):
         bounce = (t >= at) & (t < at + 0.04)
         share[bounce] = 1.0 - np.round(share[bounce])
-    check(Trace("ch", "V", t, 0.5 + 4.0 * share), 0.01)
+    check(Trace(name="ch", unit="V", t_s=t, values=0.5 + 4.0 * share), 0.01)
 
 
 def test_small_blips() -> None:
     t, share = pedal(blip_height=0.25)
-    check(Trace("ch", "V", t, 0.5 + 4.0 * share), 0.01)
+    check(Trace(name="ch", unit="V", t_s=t, values=0.5 + 4.0 * share), 0.01)
 
 
 def test_a_record_that_begins_at_full_throttle_and_an_inverted_sensor() -> None:
     t, share = pedal()
     later = t >= 2.0
-    check(Trace("ch", "V", t[later], 4.5 - 4.0 * share[later]), 0.01)
+    check(Trace(name="ch", unit="V", t_s=t[later], values=4.5 - 4.0 * share[later]), 0.01)
 
 
 def test_overloaded_samples_are_passed_over() -> None:
     t, share = pedal()
     values = 0.5 + 4.0 * share
     values[(t > 8.0) & (t < 8.5)] = np.nan
-    check(Trace("ch", "V", t, values), 0.01)
+    check(Trace(name="ch", unit="V", t_s=t, values=values), 0.01)
 
 
 def test_the_longest_pull_is_taken() -> None:
     t, share = pedal(60.0)
     share[(t > 45.0) & (t < 48.0)] = 1.0
-    marks = find_marks(Trace("ch", "V", t, share * 4.0), "scope.csv")
+    marks = find_marks(Trace(name="ch", unit="V", t_s=t, values=share * 4.0), "scope.csv")
     assert marks.release.t_s == pytest.approx(RELEASE_S, abs=0.01)
     assert len(marks.blips) == 2
 
 
 def test_the_channel_with_a_pull_is_chosen() -> None:
     t, share = pedal()
-    flat = Trace("CH1", "V", t, np.full(t.size, 1.2))
-    throttle = Trace("CH2", "V", t, 4.0 * share)
-    assert choose_trace(Scope("s.csv", (flat, throttle))).name == "CH2"
+    flat = Trace(name="CH1", unit="V", t_s=t, values=np.full(t.size, 1.2))
+    throttle = Trace(name="CH2", unit="V", t_s=t, values=4.0 * share)
+    assert choose_trace(Scope(path="s.csv", traces=(flat, throttle))).name == "CH2"
     with pytest.raises(ReadError, match="2 channels look like a throttle .*--channel"):
-        choose_trace(Scope("s.csv", (throttle, throttle)))
+        choose_trace(Scope(path="s.csv", traces=(throttle, throttle)))
     with pytest.raises(ReadError, match="no channel looks like a throttle"):
-        choose_trace(Scope("s.csv", (flat, flat)))
-    assert choose_trace(Scope("s.csv", (flat, throttle)), "CH1").name == "CH1"
+        choose_trace(Scope(path="s.csv", traces=(flat, flat)))
+    assert choose_trace(Scope(path="s.csv", traces=(flat, throttle)), "CH1").name == "CH1"
 
 
 def test_what_is_no_pull_is_refused() -> None:
@@ -115,4 +115,4 @@ def test_what_is_no_pull_is_refused() -> None:
         (np.where(t > 30.0, 4.5, 0.5), "holds no full throttle"),  # never let go
     ):
         with pytest.raises(ReadError, match=message):
-            find_marks(Trace("ch", "V", t, values), "scope.csv")
+            find_marks(Trace(name="ch", unit="V", t_s=t, values=values), "scope.csv")

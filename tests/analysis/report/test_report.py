@@ -153,7 +153,13 @@ def test_nobody_is_given_a_crank_figure_or_a_correction_unasked() -> None:
                 peak_w=None,
             ),
         ),
-        reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
+        reference_road_load=ReferenceRoadLoad(
+            temperature_c=20.0,
+            pressure_kpa=100.0,
+            f0_n=147.0,
+            f1_n_per_mps=1.18,
+            f2_n_per_mps2=0.41,
+        ),
     )
     asked = Page(report_html(outcome)).text
     assert "driveline loss of 12 to 18 %, which was not measured" in asked
@@ -200,7 +206,7 @@ def test_text_from_files_cannot_become_markup() -> None:
     evil = replace(
         outcome,
         session=replace(outcome.session, vehicle=vehicle),
-        findings=(Finding("x", "warning", "<img src=x onerror=y> & so on"),),
+        findings=(Finding(kind="x", severity="warning", text="<img src=x onerror=y> & so on"),),
     )
     html = report_html(evil)
     assert "<script" not in html
@@ -213,7 +219,7 @@ def test_page_shows_no_positions() -> None:
     recording = outcome.recordings[0]
     t_s = recording.channels[0].t_s
     places = tuple(
-        Channel(name, t_s, np.full(t_s.size, value))
+        Channel(name=name, t_s=t_s, values=np.full(t_s.size, value))
         for name, value in (("latitude_deg", 47.123456), ("longitude_deg", 128.654321))
     )
     placed = replace(recording, channels=(*recording.channels, *places))
@@ -229,8 +235,11 @@ def test_findings_come_worst_first_with_the_name_of_their_file() -> None:
 
 
 def test_warnings_of_one_kind_are_told_once_at_the_top_and_in_full_below() -> None:
-    many = tuple(Finding("hole", "warning", f"Hole number {log}.", log=log) for log in range(5))
-    whole = Finding("one_direction", "warning", "All of it one way.")
+    many = tuple(
+        Finding(kind="hole", severity="warning", text=f"Hole number {log}.", log=log)
+        for log in range(5)
+    )
+    whole = Finding(kind="one_direction", severity="warning", text="All of it one way.")
     outcome = replace(make_analysis(), findings=(*many, whole))
     text = Page(report_html(outcome)).text
     top, below = text.split("Everything noticed in the data")

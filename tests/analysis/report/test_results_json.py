@@ -102,7 +102,13 @@ def test_schema_refuses_what_the_contract_rules_out(change: tuple[Any, ...], val
 def test_every_key_of_the_contract_is_there_and_no_other() -> None:
     outcome = with_extras(
         with_comparisons(make_analysis()),
-        reference_road_load=ReferenceRoadLoad(20.0, 100.0, 147.0, 1.18, 0.41),
+        reference_road_load=ReferenceRoadLoad(
+            temperature_c=20.0,
+            pressure_kpa=100.0,
+            f0_n=147.0,
+            f1_n_per_mps=1.18,
+            f2_n_per_mps2=0.41,
+        ),
         crank=CrankEstimate(
             peak_w=92_000.0, low_w=88_500.0, high_w=95_000.0, loss_percent=(12.0, 18.0)
         ),

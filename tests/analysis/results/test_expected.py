@@ -44,7 +44,10 @@ def true_path(truth: Truth) -> Path:
     """Drive the true vehicle with its mean launch and gear changes, by plain integration."""
     mass_kg = truth.mass_kg + truth.rotating_mass_kg
     gears = tuple(
-        GearPull(np.array(g.speed_mps), np.array(g.power_w) / np.array(g.speed_mps) / mass_kg)
+        GearPull(
+            speed_mps=np.array(g.speed_mps),
+            accel_mps2=np.array(g.power_w) / np.array(g.speed_mps) / mass_kg,
+        )
         for g in truth.wheel_power
     )
     runs = [run for run in truth.runs if len(run.gears) == len(gears)]
@@ -58,12 +61,15 @@ def true_path(truth: Truth) -> Path:
             )
             for run in runs
         ]
-        changes.append(Change(*(float(value) for value in np.mean(seen, axis=0))))
+        from_mps, to_mps, duration_s = (float(value) for value in np.mean(seen, axis=0))
+        changes.append(Change(from_mps=from_mps, to_mps=to_mps, duration_s=duration_s))
     launches = [(run.gears[0].start_s - run.launch_s, run.gears[0].from_mps) for run in runs]
     launch_s, to_mps = (float(value) for value in np.mean(launches, axis=0))
     resist = (truth.f0_n / mass_kg, truth.f1_n_per_mps / mass_kg, truth.f2_n_per_mps2 / mass_kg)
-    launch = Change(0.0, to_mps, launch_s)
-    return drive_through(Drive(gears, resist, mass_kg, tuple(changes), launch))
+    launch = Change(from_mps=0.0, to_mps=to_mps, duration_s=launch_s)
+    return drive_through(
+        Drive(gears=gears, resist=resist, mass_kg=mass_kg, changes=tuple(changes), launch=launch)
+    )
 
 
 def misses(seed: int) -> dict[str, float]:
@@ -176,7 +182,7 @@ def test_a_logged_engine_speed_gives_the_ratio_of_each_gear() -> None:
             rpm[inside] = turns[inside]
         good = np.isfinite(rpm)
         log = recordings[run.log]
-        channel = Channel("engine_speed_rpm", curve.time_s[good], rpm[good])
+        channel = Channel(name="engine_speed_rpm", t_s=curve.time_s[good], values=rpm[good])
         recordings[run.log] = replace(log, channels=(*log.channels, channel))
     vehicle = replace(made.session.vehicle, tyre=tyre, overall_ratios=ratios)
     outcome = analyse(replace(made.session, vehicle=vehicle), tuple(recordings))

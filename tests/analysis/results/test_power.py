@@ -14,7 +14,8 @@ from analysis.model.fit import SessionFit, fit_session
 from analysis.model.parameters import Spread, hat
 from analysis.pipeline import Analysis
 from analysis.report.html import report_html
-from analysis.results.power import GearCurve, PowerCurve, drop_uninformative, find_power
+from analysis.results.limits import drop_uninformative
+from analysis.results.power import GearCurve, PowerCurve, find_power
 from logger.session.session import Site, Vehicle
 
 _STATED = ("mass_uncertainty", "rotating_mass", "rotating_mass_uncertainty")

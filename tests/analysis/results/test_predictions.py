@@ -28,14 +28,16 @@ Array = NDArray[np.float64]
 def gear(low: float, high: float, accel: Callable[[Array], Array]) -> GearPull:
     # knots 0.02 m/s apart: linear interpolation between them errs by less than 1e-6 of the value
     speed = np.linspace(low, high, round((high - low) / 0.02) + 1)
-    return GearPull(speed, accel(speed))
+    return GearPull(speed_mps=speed, accel_mps2=accel(speed))
 
 
 def constant_power(
     mass_kg: float, power_w: float, f: tuple[float, float, float], low_kmh: float, high_kmh: float
 ) -> Drive:
     pull = gear(low_kmh * KMH, high_kmh * KMH, lambda v: power_w / (mass_kg * v))
-    return Drive((pull,), (f[0] / mass_kg, f[1] / mass_kg, f[2] / mass_kg), mass_kg)
+    return Drive(
+        gears=(pull,), resist=(f[0] / mass_kg, f[1] / mass_kg, f[2] / mass_kg), mass_kg=mass_kg
+    )
 
 
 # Constant wheel power of 100 kW from 40 km/h, m_e 1560 kg, 150 N + 0.5 v + 0.42 v^2, by quadrature
@@ -73,7 +75,11 @@ def test_electric_car_of_a_textbook() -> None:
         return np.where(v < 19.8, 3.11, 62.1 / np.maximum(v, 1.0) - 0.046)
 
     knots = np.unique(np.concatenate([np.linspace(0.0, 30.0, 1501), [19.8 - 1e-9, 19.8]]))
-    drive = Drive((GearPull(knots, accel(knots)),), (0.0, 0.0, 1.37e-4), 1540.0)
+    drive = Drive(
+        gears=(GearPull(speed_mps=knots, accel_mps2=accel(knots)),),
+        resist=(0.0, 0.0, 1.37e-4),
+        mass_kg=1540.0,
+    )
     path = drive_through(drive, 0.0)
     # integrated apart from this project; the kink falls inside one step of 0.05 m/s: 1e-3 s
     for speed, time_s in ((19.8, 6.404), (26.8, 9.158), (100.0 * KMH, 9.618)):
@@ -108,10 +114,16 @@ def test_path_ends_where_acceleration_does() -> None:
 def test_launch_and_gear_changes_take_their_time() -> None:
     # plain kinematics: 0 to 2 m/s in 1 s, 2 m/s2 to 10 m/s in 4 s, 0.5 s of rolling at 10 m/s, 1 m/s2 to
     # 20 m/s in 10 s
-    flat = [GearPull(np.array([2.0, 10.0]), np.array([2.0, 2.0]))]
-    flat.append(GearPull(np.array([9.0, 20.0]), np.array([1.0, 1.0])))
-    changes = (Change(10.0, 10.0, 0.5),)
-    drive = Drive(tuple(flat), (0.0, 0.0, 0.0), 1000.0, changes, Change(0.0, 2.0, 1.0))
+    flat = [GearPull(speed_mps=np.array([2.0, 10.0]), accel_mps2=np.array([2.0, 2.0]))]
+    flat.append(GearPull(speed_mps=np.array([9.0, 20.0]), accel_mps2=np.array([1.0, 1.0])))
+    changes = (Change(from_mps=10.0, to_mps=10.0, duration_s=0.5),)
+    drive = Drive(
+        gears=tuple(flat),
+        resist=(0.0, 0.0, 0.0),
+        mass_kg=1000.0,
+        changes=changes,
+        launch=Change(from_mps=0.0, to_mps=2.0, duration_s=1.0),
+    )
     path = drive_through(drive)
     assert path.at_speed(10.0) == pytest.approx((5.0, 1.0 + 24.0))
     assert path.at_speed(20.0) == pytest.approx((15.5, 1.0 + 24.0 + 5.0 + 150.0))
@@ -119,10 +131,10 @@ def test_launch_and_gear_changes_take_their_time() -> None:
 
 
 BEST = Drive(
-    (gear(0.5, 40.0, lambda v: np.minimum(4.0, 64.0 / v)),),
-    (0.1, 0.0003, 0.00026),
-    1560.0,
-    launch=Change(0.0, 0.5, 0.5),
+    gears=(gear(0.5, 40.0, lambda v: np.minimum(4.0, 64.0 / v)),),
+    resist=(0.1, 0.0003, 0.00026),
+    mass_kg=1560.0,
+    launch=Change(from_mps=0.0, to_mps=0.5, duration_s=0.5),
 )
 
 
@@ -132,10 +144,19 @@ def drawn(share: float, count: int = 200) -> list[Drive]:
     made = []
     for z in rng.standard_normal((count, 3)):
         pull = GearPull(
-            BEST.gears[0].speed_mps, BEST.gears[0].accel_mps2 * (1 + 0.1 * share * z[1])
+            speed_mps=BEST.gears[0].speed_mps,
+            accel_mps2=BEST.gears[0].accel_mps2 * (1 + 0.1 * share * z[1]),
         )
         r0, r1, r2 = ((1 + share * z[0]) * value for value in BEST.resist)
-        made.append(Drive((pull,), (r0, r1, r2), 1560.0 * (1 + share * z[2]), (), BEST.launch))
+        made.append(
+            Drive(
+                gears=(pull,),
+                resist=(r0, r1, r2),
+                mass_kg=1560.0 * (1 + share * z[2]),
+                changes=(),
+                launch=BEST.launch,
+            )
+        )
     return made
 
 
@@ -199,7 +220,11 @@ def test_outside_what_was_driven_nothing_is_told() -> None:
     assert names["cruising at 120 km/h"].value is None
     assert "60 to 40 km/h in neutral" not in names
     assert "stopping distance in neutral from 100 km/h" not in names
-    slow = Drive((GearPull(np.array([8.0, 20.0]), np.array([3.0, 3.0])),), BEST.resist, 1560.0)
+    slow = Drive(
+        gears=(GearPull(speed_mps=np.array([8.0, 20.0]), accel_mps2=np.array([3.0, 3.0])),),
+        resist=BEST.resist,
+        mass_kg=1560.0,
+    )
     names = by_name(predictions(slow, [slow, slow, slow], (5.0, 36.0)))
     for name in ("0 to 60 km/h", "80 to 120 km/h", "standing 400 m"):
         assert names[name].value is None
@@ -207,7 +232,7 @@ def test_outside_what_was_driven_nothing_is_told() -> None:
 
 
 def test_without_pulls_only_the_road_load_speaks() -> None:
-    coasting = Drive((), BEST.resist, 1560.0)
+    coasting = Drive(gears=(), resist=BEST.resist, mass_kg=1560.0)
     groups = {item.group for item in predictions(coasting, [coasting] * 5, (5.0, 36.0))}
     assert groups == {"coast", "cruising"}
 

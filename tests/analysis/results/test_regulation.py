@@ -91,7 +91,17 @@ def coast(
     return curve, Run(log=log, number=log, direction=direction, phases=(phase,))
 
 
-LOAD = RoadLoad(F0, F1, F2, np.diag([4.0, 0.01, 1e-5]), (5.0, 35.0), True, None, {}, 100.0 / 3.6)
+LOAD = RoadLoad(
+    f0_n=F0,
+    f1_n_per_mps=F1,
+    f2_n_per_mps2=F2,
+    covariance=np.diag([4.0, 0.01, 1e-5]),
+    speed_range_mps=(5.0, 35.0),
+    separable=True,
+    why_not_separable=None,
+    budget_n={},
+    budget_speed_mps=100.0 / 3.6,
+)
 
 
 def test_bands_of_opposite_coast_downs_give_the_level_road_force() -> None:

@@ -15,15 +15,15 @@ from analysis.results.road_load import RoadLoad, find_road_load
 from logger.session.session import Site, Vehicle
 
 _LOAD = RoadLoad(
-    152.0,
-    1.1,
-    0.41,
-    np.array([[2.0, -0.3, 0.004], [-0.3, 0.08, -0.0015], [0.004, -0.0015, 4e-5]]),
-    (4.13, 32.9),
-    True,
-    None,
-    {},
-    100 / 3.6,
+    f0_n=152.0,
+    f1_n_per_mps=1.1,
+    f2_n_per_mps2=0.41,
+    covariance=np.array([[2.0, -0.3, 0.004], [-0.3, 0.08, -0.0015], [0.004, -0.0015, 4e-5]]),
+    speed_range_mps=(4.13, 32.9),
+    separable=True,
+    why_not_separable=None,
+    budget_n={},
+    budget_speed_mps=100 / 3.6,
 )
 _VEHICLE = Vehicle(
     mass_kg=970.0,

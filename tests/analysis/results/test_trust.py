@@ -29,7 +29,7 @@ def _trust(outcome: Analysis, **changes: object) -> Trust:
 )
 def test_what_speaks_against_a_result_caps_its_trust_and_comes_first(kind: str, level: str) -> None:
     outcome = make_analysis()
-    finding = Finding(kind, "warning", "This is why.")
+    finding = Finding(kind=kind, severity="warning", text="This is why.")
     trust = _trust(outcome, findings=(finding,))
     assert trust.level == level
     assert (trust.why[0] == finding.text) == (level != "good")
@@ -47,7 +47,7 @@ def test_a_negative_rolling_resistance_is_doubtful() -> None:
 
 def test_the_word_for_neutral_lifts_what_is_only_unusual() -> None:
     outcome = make_analysis()
-    finding = Finding("road_load_unusual", "warning", "More than a car has.")
+    finding = Finding(kind="road_load_unusual", severity="warning", text="More than a car has.")
     assert _trust(outcome, findings=(finding,)).level == "doubtful"
     logs = tuple(replace(log, neutral=True) for log in outcome.session.logs)
     vouched = replace(outcome.session, logs=logs)

@@ -61,7 +61,17 @@ def test_speeds_a_little_off_the_accelerometer_are_reported() -> None:
 
 def _load(force_n: float, sd_n: float = 3.0) -> RoadLoad:
     covariance = np.diag([sd_n**2, 1e-6, 1e-9])
-    return RoadLoad(force_n, 0.0, 0.4, covariance, (5.0, 30.0), True, None, {}, 27.8)
+    return RoadLoad(
+        f0_n=force_n,
+        f1_n_per_mps=0.0,
+        f2_n_per_mps2=0.4,
+        covariance=covariance,
+        speed_range_mps=(5.0, 30.0),
+        separable=True,
+        why_not_separable=None,
+        budget_n={},
+        budget_speed_mps=27.8,
+    )
 
 
 def test_a_plausible_road_load_has_no_reason_against_it() -> None:

@@ -72,7 +72,12 @@ def test_an_engine_that_runs_ahead_of_the_road_is_noticed(ahead: float, said: bo
         pull = next(p for r in plain.runs if r.log == log for p in r.phases if p.kind == "pull")
         start_s, end_s = pull.gear_pieces_s[0]
         early = curve.time_s < start_s + 0.35 * (end_s - start_s)
-        channel = Channel("engine_speed_rpm", curve.time_s, np.where(early, ahead, 1.0) * turns, 0)
+        channel = Channel(
+            name="engine_speed_rpm",
+            t_s=curve.time_s,
+            values=np.where(early, ahead, 1.0) * turns,
+            clock=0,
+        )
         recordings.append(replace(recording, channels=(*recording.channels, channel)))
     outcome = analyse(made.session, tuple(recordings))
     assert any("engine turns" in text for text in _spin(outcome)) is said

@@ -60,8 +60,14 @@ def _out_and_back(
     seen = np.interp(stamps, t, v)
     seen = seen + 0.015 * np.random.default_rng([71, seed]).standard_normal(seen.size) * (seen > 0)
     seen = np.maximum(np.round(seen * 360.0) / 360.0, 0.0)
-    channel = Channel("speed_mps", stamps, seen)
-    return Recording((channel,), (Clock("elapsed", None, "made"),)), t, x
+    channel = Channel(name="speed_mps", t_s=stamps, values=seen)
+    return (
+        Recording(
+            channels=(channel,), clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),)
+        ),
+        t,
+        x,
+    )
 
 
 def _found(made: Recording) -> tuple[Fused, tuple[Run, ...]]:
@@ -100,8 +106,8 @@ def test_a_hole_hides_how_far_was_driven() -> None:
     made, _, _ = _out_and_back(2)
     (speed,) = made.channels
     keep = (speed.t_s < 30.0) | (speed.t_s > 38.0)
-    holed = Channel("speed_mps", speed.t_s[keep], speed.values[keep])
-    fused, runs = _found(Recording((holed,), made.clocks))
+    holed = Channel(name="speed_mps", t_s=speed.t_s[keep], values=speed.values[keep])
+    fused, runs = _found(Recording(channels=(holed,), clocks=made.clocks))
     if len(runs) > 1:
         _, places, _ = place_runs([made], [fused], runs, [LogEntry(files=())])
         assert all(place.t_s.size == 0 for place in places)

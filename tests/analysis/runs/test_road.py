@@ -43,10 +43,15 @@ def _recording(
         latitude = origin[0] + np.degrees(north_m / _RADIUS_M)
         longitude = origin[1] + np.degrees(east_m / (_RADIUS_M * np.cos(np.radians(origin[0]))))
         longitude = (longitude + 180.0) % 360.0 - 180.0
-        channels += [Channel("latitude_deg", _T, latitude), Channel("longitude_deg", _T, longitude)]
+        channels += [
+            Channel(name="latitude_deg", t_s=_T, values=latitude),
+            Channel(name="longitude_deg", t_s=_T, values=longitude),
+        ]
     if heading_deg is not None:
-        channels.append(Channel("heading_deg", _T, heading_deg))
-    return Recording(tuple(channels), (Clock("elapsed", None, "made"),))
+        channels.append(Channel(name="heading_deg", t_s=_T, values=heading_deg))
+    return Recording(
+        channels=tuple(channels), clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),)
+    )
 
 
 def _place(

@@ -9,7 +9,7 @@ import pytest
 from make_curves import made_curve
 
 from analysis.runs.run import Phase, Run
-from analysis.runs.sampling import sampling_findings
+from analysis.runs.survey import sampling_findings
 from analysis.signals.gps import Fixes
 from analysis.signals.smoothing import Fused
 

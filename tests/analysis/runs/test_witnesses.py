@@ -24,7 +24,9 @@ _SPEED = np.interp(_TIME, [0.0, 15.0, 59.0], [2.0, 30.0, 10.0])
 
 def _recording(name: str, values: np.ndarray) -> Recording:
     channel = Channel(name=name, t_s=_TIME, values=values, clock=0)
-    return Recording(channels=(channel,), clocks=(Clock("elapsed", None, "made"),))
+    return Recording(
+        channels=(channel,), clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),)
+    )
 
 
 @pytest.mark.parametrize(("percent", "open_"), [(30.0, False), (45.0, False), (85.0, True)])

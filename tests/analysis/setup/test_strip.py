@@ -158,12 +158,12 @@ def test_positions_without_a_run_still_become_places() -> None:
     """A short roll in which no run is found keeps no position either."""
     t = np.arange(6.0)
     recording = Recording(
-        (
-            Channel("latitude_deg", t, LATITUDE + 1e-4 * t),
-            Channel("longitude_deg", t, LONGITUDE + 0 * t),
+        channels=(
+            Channel(name="latitude_deg", t_s=t, values=LATITUDE + 1e-4 * t),
+            Channel(name="longitude_deg", t_s=t, values=LONGITUDE + 0 * t),
         ),
-        (Clock("epoch", START_S, ""),),
-        (Event(2.0, "mark", NAMES[2]),),
+        clocks=(Clock(kind="epoch", epoch_s=START_S, described=""),),
+        events=(Event(t_s=2.0, kind="mark", text=NAMES[2]),),
     )
     done = strip_recordings([recording], "aa")
     (table,) = tables_of(done.recordings[0])

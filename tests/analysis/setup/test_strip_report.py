@@ -177,10 +177,12 @@ def test_two_clocks_stay_two(tmp_path: Path) -> None:
 def with_headings(offset_deg: float) -> Recording:
     rows = np.array(drive())
     channels = (
-        Channel("speed_mps", rows[:, 0], rows[:, 4]),
-        Channel("heading_deg", rows[:, 0], (rows[:, 5] + offset_deg) % 360.0),
+        Channel(name="speed_mps", t_s=rows[:, 0], values=rows[:, 4]),
+        Channel(name="heading_deg", t_s=rows[:, 0], values=(rows[:, 5] + offset_deg) % 360.0),
     )
-    return Recording(channels, (Clock("epoch", START_S, "made up"),))
+    return Recording(
+        channels=channels, clocks=(Clock(kind="epoch", epoch_s=START_S, described="made up"),)
+    )
 
 
 @pytest.mark.parametrize("offset_deg", [0.0, 77.0, 180.0, 349.0])

@@ -18,19 +18,22 @@ _DEGREES = {0.0: (110574.3, 111319.5), 60.0: (111412.2, 55800.0)}
 
 
 def _recording(*channels: Channel) -> Recording:
-    return Recording(channels, (Clock("elapsed", None, "made"),))
+    return Recording(
+        channels=channels, clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),)
+    )
 
 
 def _positions(t_s: Array, latitude: Array, longitude: Array) -> Recording:
     return _recording(
-        Channel("latitude_deg", t_s, latitude), Channel("longitude_deg", t_s, longitude)
+        Channel(name="latitude_deg", t_s=t_s, values=latitude),
+        Channel(name="longitude_deg", t_s=t_s, values=longitude),
     )
 
 
 def test_the_receivers_own_speed_wins_over_positions() -> None:
     t = np.arange(0.0, 10.0)
     positions = _positions(t, 50.0 + t * 1e-3, np.full(10, 8.0))
-    own = Channel("speed_mps", t, np.full(10, 20.0))
+    own = Channel(name="speed_mps", t_s=t, values=np.full(10, 20.0))
     fixes, findings = speed_fixes(_recording(*positions.channels, own))
     assert np.all(fixes.speed_mps == 20.0)
     assert not fixes.from_positions
@@ -42,7 +45,7 @@ def test_suspect_fixes_are_left_out() -> None:
     t = np.arange(0.0, 10.0)
     suspect = np.zeros(10, dtype=bool)
     suspect[[2, 7]] = True
-    channel = Channel("speed_mps", t, np.arange(10.0), suspect=suspect)
+    channel = Channel(name="speed_mps", t_s=t, values=np.arange(10.0), suspect=suspect)
     fixes, _ = speed_fixes(_recording(channel))
     assert np.array_equal(fixes.t_s, np.delete(t, [2, 7]))
     assert np.array_equal(fixes.speed_mps, np.delete(np.arange(10.0), [2, 7]))
@@ -52,7 +55,7 @@ def test_all_suspect_speeds_fall_back_to_positions_and_say_so() -> None:
     """Speed 0 while the position moves is no speed."""
     t = np.arange(0.0, 10.0)
     positions = _positions(t, 50.0 + t * 25.0 / 111_200.0, np.full(10, 8.0))
-    zeros = Channel("speed_mps", t, np.zeros(10), suspect=np.ones(10, dtype=bool))
+    zeros = Channel(name="speed_mps", t_s=t, values=np.zeros(10), suspect=np.ones(10, dtype=bool))
     fixes, findings = speed_fixes(_recording(*positions.channels, zeros), log=2)
     assert fixes.from_positions
     np.testing.assert_allclose(fixes.speed_mps, 25.0, rtol=0.01)

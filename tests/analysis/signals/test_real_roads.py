@@ -164,8 +164,12 @@ def test_rows_of_a_curve_follow_fixes_and_not_their_span(gap_s: float) -> None:
     """One stray last fix, and outings apart, cost no more rows than their fixes do."""
     t = np.arange(0.0, 300.0)
     outings = np.concatenate([t, t + gap_s, [3.0 * gap_s]])
-    speed = Channel("speed_mps", outings, 10.0 + 3.0 * np.sin(outings / 9.0))
-    fused, _ = fuse(Recording((speed,), (Clock("elapsed", None, "made"),)))
+    speed = Channel(name="speed_mps", t_s=outings, values=10.0 + 3.0 * np.sin(outings / 9.0))
+    fused, _ = fuse(
+        Recording(
+            channels=(speed,), clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),)
+        )
+    )
     assert fused.curve is not None
     assert fused.curve.time_s.size < 8 * outings.size
     first = fused.curve.time_s < 299.0
@@ -180,8 +184,10 @@ def test_a_long_record_in_pieces_is_as_in_one(monkeypatch: pytest.MonkeyPatch) -
     """Smoothing forgets within some fixes: pieces that overlap give the same curve."""
     t = np.arange(0.0, 600.0, 0.1)
     noise = 0.1 * np.random.default_rng(64).standard_normal(t.size)
-    speed = Channel("speed_mps", t, 12.0 + 4.0 * np.sin(t / 15.0) + noise)
-    made = Recording((speed,), (Clock("elapsed", None, "made"),))
+    speed = Channel(name="speed_mps", t_s=t, values=12.0 + 4.0 * np.sin(t / 15.0) + noise)
+    made = Recording(
+        channels=(speed,), clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),)
+    )
     whole, _ = fuse(made)
     monkeypatch.setattr("analysis.signals.alone._MOST_FIXES", 1500)
     pieces, _ = fuse(made)

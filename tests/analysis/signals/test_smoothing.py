@@ -29,8 +29,10 @@ CASES = Path(__file__).resolve().parents[2] / "data" / "cases"
 
 def _recording(**channels: tuple[Array, Array]) -> Recording:
     return Recording(
-        tuple(Channel(name, t_s, values) for name, (t_s, values) in channels.items()),
-        (Clock("elapsed", None, "made"),),
+        channels=tuple(
+            Channel(name=name, t_s=t_s, values=values) for name, (t_s, values) in channels.items()
+        ),
+        clocks=(Clock(kind="elapsed", epoch_s=None, described="made"),),
     )
 
 

@@ -83,7 +83,7 @@ def test_gusty_hilly_coast_down_agrees_with_scipy() -> None:
     """The integrator with wind, slope and ripples against scipy's eighth-order one."""
     rng = np.random.default_rng(8)
     vehicle, site = draw_vehicle(rng), draw_site(rng)
-    car = TrueCar(vehicle, 1234.0, 40.0, 9.81)
+    car = TrueCar(vehicle=vehicle, mass_kg=1234.0, rotating_mass_kg=40.0, gravity_mps2=9.81)
     trip = Trip(car, site, rng, 2500.0, -1)
     trip.rest(2.0)
     trip.run(coast_end_mps=6.0, wind_mps=2.0)
@@ -119,7 +119,12 @@ def test_energy_of_a_whole_run_balances() -> None:
     """Kinetic and potential energy lost in the coast-down equal the work of the road load."""
     rng = np.random.default_rng(3)
     vehicle, site = draw_vehicle(rng), draw_site(rng)
-    car = TrueCar(vehicle, vehicle.mass_kg, vehicle.rotating_mass_kg, 9.81)
+    car = TrueCar(
+        vehicle=vehicle,
+        mass_kg=vehicle.mass_kg,
+        rotating_mass_kg=vehicle.rotating_mass_kg,
+        gravity_mps2=9.81,
+    )
     trip = Trip(car, site, rng, 0.0, 1)
     trip.rest(2.0)
     trip.run(coast_end_mps=6.0, wind_mps=-1.5)

@@ -58,7 +58,7 @@ def test_squat_exaggerates_acceleration() -> None:
 def test_turning_round_is_felt_sideways_and_does_not_jump() -> None:
     """A full circle in two U-turns: lateral acceleration stays below v^2/r with its easing."""
     vehicle = plain_vehicle()
-    car = TrueCar(vehicle, 1500.0, 50.0, 9.81)
+    car = TrueCar(vehicle=vehicle, mass_kg=1500.0, rotating_mass_kg=50.0, gravity_mps2=9.81)
     trip = Trip(car, calm_site(), np.random.default_rng(5), 0.0, 1)
     for _ in range(2):
         trip.drive(3.0, 1.0)

@@ -88,7 +88,10 @@ def test_terminal_text() -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_terminal_text_fits_a_terminal(kind: Kind) -> None:
-    many = tuple(Finding(f"x{i}", "warning", f"Number {i} " + "word " * 60) for i in range(30))
+    many = tuple(
+        Finding(kind=f"x{i}", severity="warning", text=f"Number {i} " + "word " * 60)
+        for i in range(30)
+    )
     outcome = replace(make_analysis(kind), findings=many)
     text = summary(outcome, Path("r"), ("report.html",))
     assert max(map(len, text.splitlines())) <= 80

@@ -110,8 +110,8 @@ def test_a_chosen_column_must_be_in_one_of_the_files(tmp_path: Path) -> None:
     (tmp_path / "gps.csv").write_text("clock [s],v-gps\n0,36\n1,72\n2,72\n")
     (tmp_path / "motion.csv").write_text("time_s,ax [g],ay [g],az [g]\n0,0,0,1\n1,0,0,1\n")
     columns = {
-        "speed_mps": ColumnChoice("v-gps", "km/h"),
-        "time_s": ColumnChoice("clock [s]", "s"),
+        "speed_mps": ColumnChoice(header="v-gps", unit="km/h"),
+        "time_s": ColumnChoice(header="clock [s]", unit="s"),
     }
     recording = read_log([tmp_path / "gps.csv", tmp_path / "motion.csv"], columns=columns)
     speed = recording.channel("speed_mps")
@@ -120,7 +120,7 @@ def test_a_chosen_column_must_be_in_one_of_the_files(tmp_path: Path) -> None:
     with pytest.raises(ReadError, match="no column 'v-gqs'"):
         read_log(
             [tmp_path / "gps.csv", tmp_path / "motion.csv"],
-            columns={"speed_mps": ColumnChoice("v-gqs", "km/h")},
+            columns={"speed_mps": ColumnChoice(header="v-gqs", unit="km/h")},
         )
 
 

@@ -175,7 +175,7 @@ def test_overrides_of_air_display_and_columns(folder: Path) -> None:
         humidity="70%",
         power="PS",
         speed="MPH",
-        columns={"speed_mps": ColumnChoice("GPS", "km/h")},
+        columns={"speed_mps": ColumnChoice(header="GPS", unit="km/h")},
     )
     assert changed.air is not None
     assert changed.air.temperature_c == pytest.approx(10.0)
@@ -185,10 +185,10 @@ def test_overrides_of_air_display_and_columns(folder: Path) -> None:
     assert (changed.display.power, changed.display.speed) == ("PS", "mph")
     first, second = changed.logs
     assert first.columns == {
-        "speed_mps": ColumnChoice("GPS", "km/h"),
-        "heading_deg": ColumnChoice("course", None),
+        "speed_mps": ColumnChoice(header="GPS", unit="km/h"),
+        "heading_deg": ColumnChoice(header="course", unit=None),
     }
-    assert second.columns == {"speed_mps": ColumnChoice("GPS", "km/h")}
+    assert second.columns == {"speed_mps": ColumnChoice(header="GPS", unit="km/h")}
     assert apply_overrides(session) == session
     with pytest.raises(SessionError, match=r"--power: 'bhp'.*kW, hp, PS"):
         apply_overrides(session, power="bhp")
@@ -209,8 +209,8 @@ def test_overrides_make_air_where_the_file_has_none(folder: Path) -> None:
 def test_column_options() -> None:
     choices = column_choices(["speed_mps=GPS = speed", "time_s=1"], ["speed_mps=km/h"])
     assert choices == {
-        "speed_mps": ColumnChoice("GPS = speed", "km/h"),
-        "time_s": ColumnChoice("1", None),
+        "speed_mps": ColumnChoice(header="GPS = speed", unit="km/h"),
+        "time_s": ColumnChoice(header="1", unit=None),
     }
     assert column_choices() == {}
 

@@ -113,8 +113,8 @@ def test_every_key_of_the_contract_is_read(folder: Path) -> None:
     assert all(file.is_absolute() and file.is_file() for file in first.files + second.files)
     assert (first.direction, first.note) == ("up", "towards the hangar")
     assert first.columns == {
-        "speed_mps": ColumnChoice("GPS speed", "km/h"),
-        "accel_x_mps2": ColumnChoice("3", "g"),
+        "speed_mps": ColumnChoice(header="GPS speed", unit="km/h"),
+        "accel_x_mps2": ColumnChoice(header="3", unit="g"),
     }
     assert (second.direction, second.note, second.columns) == (None, "", {})
 

@@ -237,13 +237,13 @@ def test_missing_file(tmp_path: Path) -> None:
 def test_a_swing_between_the_levels_is_no_edge() -> None:
     t = np.arange(20, dtype=np.float64) * 0.1
     values = np.where(np.arange(20) % 2, 2.0, 3.0)
-    assert find_edges(Trace("x", "V", t, values), 1.0, 4.0) == ()
+    assert find_edges(Trace(name="x", unit="V", t_s=t, values=values), 1.0, 4.0) == ()
 
 
 def test_a_ramp_has_its_middle_as_edge_and_its_width_in_the_sd() -> None:
     t = np.arange(101, dtype=np.float64) * 0.01
     values = np.clip((t - 0.3) / 0.4, 0.0, 1.0)
-    (edge,) = find_edges(Trace("x", "V", t, values), 0.25, 0.75)
+    (edge,) = find_edges(Trace(name="x", unit="V", t_s=t, values=values), 0.25, 0.75)
     assert edge.t_s == pytest.approx(0.5, abs=1e-9)
     # from a quarter to three quarters takes 0.2 s (one sample at most more); even spread: / sqrt(12)
     assert edge.sd_s == pytest.approx(0.2 / 12**0.5, abs=0.02 / 12**0.5)

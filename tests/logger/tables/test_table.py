@@ -230,7 +230,7 @@ def test_two_columns_that_could_both_be_the_speed_are_refused(table: Reader) -> 
     text = "time_s,speed (km/h),velocity (m/s)\n0,36,10\n1,72,20\n"
     with pytest.raises(ReadError, match="could both be speed_mps"):
         table(text)
-    chosen = table(text, columns={"speed_mps": ColumnChoice("velocity (m/s)")})
+    chosen = table(text, columns={"speed_mps": ColumnChoice(header="velocity (m/s)")})
     assert numbers(chosen, "speed_mps") == [10, 20]
     # a column that says GPS is the better one, and an empty one is none
     assert numbers(table(text.replace("velocity", "GPS velocity")), "speed_mps") == [10, 20]
@@ -243,7 +243,10 @@ def test_a_table_without_header_needs_column_numbers(table: Reader) -> None:
     with pytest.raises(ReadError, match="no header") as caught:
         table(text)
     assert "--column time_s=1" in str(caught.value)
-    columns = {"time_s": ColumnChoice("1", "s"), "speed_mps": ColumnChoice("3", "km/h")}
+    columns = {
+        "time_s": ColumnChoice(header="1", unit="s"),
+        "speed_mps": ColumnChoice(header="3", unit="km/h"),
+    }
     assert numbers(table(text, columns=columns), "speed_mps") == [10, 20, 20]
 
 
@@ -254,9 +257,12 @@ def test_no_known_column_is_refused_with_the_names(table: Reader) -> None:
 
 def test_unknown_choices_are_refused_with_what_is_known(table: Reader) -> None:
     with pytest.raises(ReadError, match="'velocity' is no column"):
-        table("time_s,speed\n0,1\n", columns={"velocity": ColumnChoice("speed", "m/s")})
+        table("time_s,speed\n0,1\n", columns={"velocity": ColumnChoice(header="speed", unit="m/s")})
     with pytest.raises(ReadError, match="km/h"):
-        table("time_s,speed\n0,1\n", columns={"speed_mps": ColumnChoice("speed", "furlongs")})
+        table(
+            "time_s,speed\n0,1\n",
+            columns={"speed_mps": ColumnChoice(header="speed", unit="furlongs")},
+        )
 
 
 def test_gravity_included_is_preferred_and_linear_only_is_named(table: Reader) -> None:

@@ -47,7 +47,7 @@ def test_two_times_of_something_that_both_fail_are_asked_about(tmp_path: Path) -
         ReadError, match=r"could both be the time; 'motor_time' steps back in line 3"
     ):
         read(path)
-    speed = _speed(path, {"time_s": ColumnChoice("heading_time", "s")})
+    speed = _speed(path, {"time_s": ColumnChoice(header="heading_time", unit="s")})
     assert speed.t_s.size == 20
 
 
@@ -86,7 +86,7 @@ def test_a_unit_in_the_name_against_one_in_the_row_of_units_is_refused(
     path = _write(tmp_path, f"time_s,{name}\ns,{under}", [(k, 10) for k in range(30)])
     with pytest.raises(ReadError, match="names two units"):
         read(path)
-    stated = _speed(path, {"speed_mps": ColumnChoice(None, "km/h")})
+    stated = _speed(path, {"speed_mps": ColumnChoice(header=None, unit="km/h")})
     assert stated.values[0] == pytest.approx(10 / 3.6)
 
 

@@ -223,6 +223,8 @@ def read_results(path: str | Path) -> dict[str, _Json]:
 
 def _read_json(path: Path, name: str) -> _Json:
     """Return what a file of reasonable size holds as JSON."""
+    if path.is_dir():
+        raise ReadError(name, "is a folder", "a results.json", _REMEDY)
     try:
         data = read_regular(path, _LARGEST_RESULTS_BYTES)
         text = None if data is None else data.decode("utf-8-sig")

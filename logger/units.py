@@ -207,7 +207,7 @@ def find_unit(text: str, quantity: Quantity | None = None) -> Unit | None:
 def rolling_unit(unit: str, circumference_m: float) -> str:
     """Return the unit of a speed that is counted in turns of a wheel of this circumference [m].
 
-    >>> rolling_unit("rpm", 1.95), find_unit("rpm x 1.95 m", "speed").factor * 60
+    >>> rolling_unit("rpm", 1.95), round(find_unit("rpm x 1.95 m", "speed").factor * 60, 9)
     ('rpm x 1.95 m', 1.95)
     """
     return f"{unit} x {circumference_m:.6g} m"

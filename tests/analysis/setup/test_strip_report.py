@@ -45,7 +45,8 @@ def differences(a: object, b: object, where: str = "") -> list[str]:
     if isinstance(a, dict) and isinstance(b, dict):
         keys = sorted(set(a) | set(b))
         # times count from the first sample, which in a copy is the first that was kept
-        skipped = {"history", "findings", "session", "start_s", "end_s"}
+        # and why to trust counts the findings, some of which are about positions
+        skipped = {"history", "findings", "why", "session", "start_s", "end_s"}
         return [
             text
             for key in keys

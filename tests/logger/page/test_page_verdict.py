@@ -21,6 +21,7 @@ from make_browser import (
     table_of,
 )
 from make_capture import thread_server
+from make_page_pictures import take_pictures
 from make_page_typical import typical_text
 from make_page_version import PAGE
 from make_verdicts import gate_errors, judged, spoilt, true_runs
@@ -241,3 +242,13 @@ def test_what_is_typed_of_vehicle_and_air_is_remembered_and_travels(
     }  # fmt: skip
     assert float(said["temperature_c"]) == 10.0  # 50 F
     assert float(said["pressure_hpa"]) == 1002.5
+
+
+def test_the_pictures_of_the_guide_can_be_taken_anew(
+    chromium: tuple[Playwright, Browser], tmp_path: Path
+) -> None:
+    """The page still comes to what they show; their size is that of a phone's screen (PNG, IHDR)."""
+    kept = Path(__file__).resolve().parents[3] / "sample_logs" / "pictures"
+    for path in take_pictures(chromium[1], tmp_path):
+        sizes = [(folder / path.name).read_bytes()[16:24] for folder in (kept, tmp_path)]
+        assert sizes[0] == sizes[1] == (390).to_bytes(4, "big") + (844).to_bytes(4, "big")

@@ -18,8 +18,8 @@ from logger.reading import read_log
 
 __all__ = ["PICTURES", "take_pictures"]
 
-PICTURES = ("page-pull.png", "page-verdict.png")
-_FOLDER = Path(__file__).resolve().parents[2] / "sample_logs" / "pictures"
+PICTURES = ("pull.png", "verdict.png")
+_FOLDER = Path(__file__).resolve().parents[2] / "sample_logs" / "page_pictures"
 _SIZE = {"width": 390, "height": 844}
 
 

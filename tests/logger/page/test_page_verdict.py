@@ -248,7 +248,7 @@ def test_the_pictures_of_the_guide_can_be_taken_anew(
     chromium: tuple[Playwright, Browser], tmp_path: Path
 ) -> None:
     """The page still comes to what they show; their size is that of a phone's screen (PNG, IHDR)."""
-    kept = Path(__file__).resolve().parents[3] / "sample_logs" / "pictures"
+    kept = Path(__file__).resolve().parents[3] / "sample_logs" / "page_pictures"
     for path in take_pictures(chromium[1], tmp_path):
         sizes = [(folder / path.name).read_bytes()[16:24] for folder in (kept, tmp_path)]
         assert sizes[0] == sizes[1] == (390).to_bytes(4, "big") + (844).to_bytes(4, "big")

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.crosscheck.crosscheck import CrossCheck, GateResult
 from analysis.pipeline import Analysis
+from logger.arrays import Array
 
 __all__ = ["GateMarks", "RunOverlay", "gate_overlays"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

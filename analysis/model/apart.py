@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.model.fit import SessionFit
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = ["Apart", "own_figures"]
 

@@ -10,7 +10,7 @@ from analysis.model.covariance import inverse
 from analysis.model.fit import SessionFit
 from analysis.model.normal_equations import FIXED
 from analysis.model.parameters import local_slices
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = ["budget", "conditioned_covariances"]
 

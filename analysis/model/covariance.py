@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = ["Z95", "inverse", "positive_inverse", "root"]
 

@@ -26,7 +26,7 @@ from analysis.model.priors import (
     shared_prior,
     shared_prior_matrix,
 )
-from analysis.runs.run import Array
+from logger.arrays import Array
 from logger.session.session import Site, Vehicle
 
 __all__ = ["SessionFit", "fit_session", "mean_slope", "resistance_n", "slope_effect"]

@@ -11,8 +11,8 @@ from analysis.model.normal_equations import RunState
 from analysis.model.observations import COAST, FREE, RunData
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, hat, local_slices
 from analysis.model.priors import Prior
-from analysis.runs.run import Array
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 
 __all__ = ["first_scale", "first_shared", "first_state", "slope_knots"]
 

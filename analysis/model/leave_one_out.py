@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from analysis.model.fit import SessionFit
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = ["left_out", "scatter_factor"]
 

@@ -30,7 +30,7 @@ from analysis.model.parameters import (
     knots_over,
     local_slices,
 )
-from analysis.runs.run import Array
+from logger.arrays import Array
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = ["Linearised", "linearise", "places_along", "step_linear"]

@@ -25,7 +25,7 @@ from analysis.model.priors import (
     slope_bands,
     slope_precision,
 )
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = ["MOST_FIX_SD_MPS", "fix_weights", "next_spread"]
 

@@ -18,7 +18,7 @@ from analysis.model.linearise import Linearised
 from analysis.model.observations import RunData
 from analysis.model.parameters import Layout, Spread, force_sd, local_slices
 from analysis.model.priors import local_prior
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = ["FIXED", "Normal", "RunState", "eliminate", "run_covariance", "shared_solution"]
 

@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.runs.road import RunPlace
-from analysis.runs.run import Array, Phase, Run
+from analysis.runs.run import Phase, Run
 from analysis.signals.gps import half_second_means
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 
 __all__ = ["COAST", "FREE", "RunData", "observe_all", "placed_by_distance", "run_data"]
 

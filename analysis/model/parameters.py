@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.observations import COAST, FREE, RunData
-from analysis.runs.run import Array
+from logger.arrays import Array
 
 __all__ = [
     "FORCE_BIN_S",

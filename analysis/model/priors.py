@@ -22,7 +22,7 @@ from analysis.model.parameters import (
     knots_over,
     local_slices,
 )
-from analysis.runs.run import Array
+from logger.arrays import Array
 from logger.session.session import Site, Vehicle
 
 __all__ = [

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.physics.air import AirState
 from analysis.physics.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
 from analysis.results.power import PowerCurve
@@ -43,8 +44,6 @@ _REFUSALS: dict[str, str] = {
     "do not fit boost-controlled engines",
     "electric": "an electric drive does not breathe: the air does not change its power",
 }
-#: Two-sided 95 % of the normal distribution.
-_Z95 = 1.959964
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +117,7 @@ def crank_estimate(power: PowerCurve | None, vehicle: Vehicle) -> CrankEstimate 
         (power.peak_w - 6.0 * power.peak_sd_w) * float(gains.min()),
         (power.peak_w + 6.0 * power.peak_sd_w) * float(gains.max()),
     )
-    tail = 0.5 * math.erfc(_Z95 / math.sqrt(2.0))
+    tail = 0.5 * math.erfc(Z95 / math.sqrt(2.0))
     low_w, high_w = (_bisect(below, ends, share) for share in (tail, 1.0 - tail))
     middle = crank_power_w(power.peak_w, (loss[0] + loss[1]) / 2.0)
     return CrankEstimate(peak_w=middle, low_w=low_w, high_w=high_w, loss_percent=loss)

@@ -9,10 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model.fit import SessionFit
 from analysis.physics.vehicle import (
@@ -24,6 +22,7 @@ from analysis.physics.vehicle import (
 from analysis.results.power import GearCurve, PowerCurve
 from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import engine_turns
+from logger.arrays import Array
 from logger.recording import Recording
 from logger.session.session import Vehicle
 
@@ -36,8 +35,6 @@ __all__ = [
     "slow_test_power_w",
     "torque_nm",
 ]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Rolling radius from the printed size is good to about this; common practice, no source.
 _RADIUS_SHARE = 0.01

@@ -13,8 +13,9 @@ from analysis.model.fit import SessionFit, mean_slope, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.runs.run import Array, Phase, Run
+from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused, SpeedCurve
+from logger.arrays import Array
 from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.physics.coasting import coast_distance_m, coast_time_s
 from analysis.physics.wltc import cycle_energy_j_per_m
+from logger.arrays import Array
 
 __all__ = [
     "CURVE_STEP_MPS",
@@ -28,8 +27,6 @@ __all__ = [
     "predictions",
     "top_speed_mps",
 ]
-
-Array: TypeAlias = NDArray[np.float64]
 
 #: Step of the integration over speed [m/s]: finer than any feature of a fitted curve.
 CURVE_STEP_MPS = 0.05

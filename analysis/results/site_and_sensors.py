@@ -12,8 +12,9 @@ from analysis.model.fit import SessionFit, mean_slope
 from analysis.model.normal_equations import run_covariance
 from analysis.model.observations import COAST, FREE
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
-from analysis.runs.run import Array, Run
+from analysis.runs.run import Run
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 

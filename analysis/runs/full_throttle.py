@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.runs.run import Array, Phase, Run
+from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.recording import Channel, Recording
 from logger.units import STANDARD_GRAVITY_MPS2
 

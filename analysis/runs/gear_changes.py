@@ -23,8 +23,9 @@ from analysis.runs.gear_looks import (
     Seen,
     look_for_changes,
 )
-from analysis.runs.run import Array, Phase
+from analysis.runs.run import Phase
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 
 __all__ = ["pieces_by_changes"]
 

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.runs.run import Array
 from analysis.signals.lag import integral_at
+from logger.arrays import Array
 
 __all__ = ["end_of_drive", "sharpen_deep", "sharpen_together"]
 

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import percentile_filter
 from scipy.special import ndtri
 
-from analysis.runs.run import Array, Phase
+from analysis.runs.run import Phase
 from analysis.signals.lag import integral_at
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 
 __all__ = [
     "ALONE_SD",

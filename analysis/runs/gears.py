@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.runs.gear_changes import pieces_by_changes
-from analysis.runs.run import Array, Phase, Run
+from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 
 __all__ = ["agree_on_changes", "gear_knots", "match_gears", "shared_changes"]
 

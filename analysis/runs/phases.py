@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from analysis.runs.run import Array, Phase, PhaseKind, Run
+from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 
 __all__ = ["find_runs"]
 

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.runs.run import Array, Run
+from analysis.runs.run import Run
 from analysis.signals.gps import EARTH_RADIUS_M
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 

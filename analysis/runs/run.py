@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-__all__ = ["Array", "Phase", "PhaseKind", "Run"]
+__all__ = ["Phase", "PhaseKind", "Run"]
 
 #: An array of floats, in all rooms from here on.
-Array: TypeAlias = NDArray[np.float64]
-
 PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
 
 

@@ -13,9 +13,10 @@ from analysis.runs.full_throttle import (
     why_pulls_differ,
     why_throttle_closed,
 )
-from analysis.runs.run import Array, Phase, PhaseKind, Run
+from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.runs.shared_curve import apart_from_shared_curve
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.errors import SessionError
 from logger.findings import Finding, counted
 from logger.recording import Recording

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtri
 
-from analysis.runs.run import Array, Run
+from analysis.runs.run import Run
 from analysis.signals.smoothing import Fused
+from logger.arrays import Array
 from logger.session.session import Session
 from logger.units import STANDARD_GRAVITY_MPS2
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Array
 from logger.errors import ReadError
 from logger.findings import Finding
 from logger.source import decode, load, refuse_wrong_kind
@@ -36,8 +36,6 @@ from logger.tables.scope_layout import (
 from logger.units import Unit, find_unit
 
 __all__ = ["Edge", "Scope", "Trace", "find_edges", "parse_scope", "read_scope"]
-
-Array = NDArray[np.float64]
 
 _TIME_NAMES = {"time", "t", "x-axis", "xaxis", "second", "seconds", "timebase", "time base"}
 _MOST_SHOWN = 40

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.runs.run import Array
 from analysis.signals.gps import Fixes
 from analysis.signals.mount import Mount
 from analysis.signals.smoothing import Fused, SpeedCurve
+from logger.arrays import Array
 
 __all__ = ["fused_of"]
 

@@ -12,8 +12,9 @@ from pathlib import Path
 import numpy as np
 from make_fused import fused_of
 
-from analysis.runs.run import Array, Phase, Run
+from analysis.runs.run import Phase, Run
 from analysis.runs.shared_curve import apart_from_shared_curve
+from logger.arrays import Array
 from logger.session.session import LogEntry, Session, Vehicle
 
 _CAR = Vehicle(mass_kg=1400.0, mass_sd_kg=10.0, rotating_mass_kg=40.0, rotating_mass_sd_kg=5.0)

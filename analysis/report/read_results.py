@@ -194,7 +194,7 @@ def side_of_results(name: str, path: Path) -> Side:
         serious=sum(one.severity != "note" for one in findings),
         scatter=any(one.kind == "runs_scatter" for one in findings),
         display=Display(),
-        trust=rated and Trust(level=rated.level, why=rated.why),
+        trust=None if rated is None else Trust(level=rated.level, why=rated.why),
     )
 
 

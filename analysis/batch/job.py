@@ -150,6 +150,7 @@ def _of_vehicle(session: Session) -> dict[str, str | float | int]:
 def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
     directions = [run.direction for run in outcome.used_runs]
     row: dict[str, str | float | int] = {
+        "trust": outcome.verdict.trust.level,
         "density_kg_m3": outcome.air.density_kg_m3,
         "runs_up": directions.count(1),
         "runs_down": directions.count(-1),

@@ -221,6 +221,8 @@ def report(
                 "\nNot put together: with --road-load the sessions lean on one road load from\n"
                 "elsewhere, which would count once for each."
             )
+        elif not analyses:
+            print("\nNot put together: none of the sessions could be used.")
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
     return max(statuses)

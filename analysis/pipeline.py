@@ -26,9 +26,9 @@ from analysis.results.validity import fit_findings, reject_implausible, require_
 from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
+from analysis.runs.judging.selection import judge_runs, leave_out_runs
 from analysis.runs.positions import check_positions
 from analysis.runs.road import place_runs
-from analysis.runs.selection import judge_runs, leave_out_runs
 from analysis.runs.survey import find_all_runs, fuse_all, sampling_findings
 from logger.recording import Recording, Step
 from logger.session.session import Session

@@ -90,6 +90,7 @@ def _page(comparisons: tuple[Comparison, ...]) -> str:
             side_heads=[
                 "Session",
                 "State",
+                "Trust",
                 "Mass [kg]",
                 "Air [kg/m³]",
                 "Wind [m/s]",
@@ -145,7 +146,7 @@ def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
 
 
 def _side_row(side: Side, units: Units) -> tuple[str, ...]:
-    """Return one session: name, state, mass, air, wind, runs, source."""
+    """Return one session: name, state, trust, mass, air, wind, runs, source."""
     state = side.vehicle.state if side.vehicle is not None else ""
     air = f"{side.air.density_kg_m3:.3f} ± {number(side.air.density_sd_kg_m3, side.air.density_sd_kg_m3)}"
     wind = (
@@ -154,6 +155,7 @@ def _side_row(side: Side, units: Units) -> tuple[str, ...]:
     return (
         side.name,
         state or "not stated",
+        "not known" if side.trust is None else side.trust.level,
         f"{side.masses.mass_kg:.0f} ± {side.masses.mass_sd_kg:.0f}",
         air,
         wind,

@@ -56,7 +56,7 @@ def facts(outcome: Analysis) -> list[str]:
         f"air {density} kg/m\u00b3, {sources.get(air.source, air.source)}",
     ]
     if vehicle.state:
-        pieces.insert(0, vehicle.state)
+        pieces.insert(0, f"state: {vehicle.state}")
     return pieces
 
 

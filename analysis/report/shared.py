@@ -84,6 +84,7 @@ def _page(shared: Shared, folders: Sequence[str]) -> str:
             session_heads=[
                 "Session",
                 "State",
+                "Trust",
                 "Mass [kg]",
                 "Air [kg/m³]",
                 f"Peak wheel power [{units.power}]",
@@ -111,7 +112,7 @@ def _reference(shared: Shared) -> str:
 
 
 def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
-    """Return one session: name, state, mass, air, peak, road load, runs."""
+    """Return one session: name, state, trust, mass, air, peak, road load, runs."""
     one = shared.sessions[index]
     outcome, vehicle = one.outcome, one.outcome.session.vehicle
     load, power = outcome.road_load, outcome.power
@@ -119,6 +120,7 @@ def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
     return (
         one.name + ("" if one.why_not is None else " (left out)"),
         vehicle.state or "not stated",
+        outcome.verdict.trust.level,
         f"{vehicle.mass_kg:.0f}",
         with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
         "" if power is None else with_sd(power.peak_w, power.peak_sd_w, units.power_w),

@@ -16,8 +16,8 @@ from analysis.physics.plausible import road_load_findings
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import scatter_findings
+from analysis.runs.judging.selection import force_window_n, why_nothing
 from analysis.runs.run import Run
-from analysis.runs.selection import force_window_n, why_nothing
 from analysis.runs.survey import NothingUsable
 from analysis.signals.smoothing import Fused
 from logger.findings import Finding

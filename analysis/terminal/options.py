@@ -20,6 +20,7 @@ __all__ = [
     "ForPrograms",
     "LeaveOut",
     "Neutral",
+    "NoDates",
     "PowerUnitOption",
     "Quiet",
     "RateHz",
@@ -168,6 +169,9 @@ Quiet: TypeAlias = Annotated[
     bool, flag("--quiet", "print nothing but warnings, errors, and what --json asks")
 ]
 ForPrograms: TypeAlias = Annotated[bool, flag("--json", "for programs, in SI units")]
+NoDates: TypeAlias = Annotated[
+    bool, flag("--no-dates", "keep the date of the outing and of today out of the page")
+]
 AllowOutside: TypeAlias = Annotated[
     bool, flag("--allow-outside", "let session.toml name files outside its folder")
 ]

@@ -85,7 +85,12 @@ def _road_load_lines(outcome: Analysis, units: Units) -> list[str]:
     load = road_load.headline
     at, force = units.speed_text(load.speed_mps), number(load.force_n, load.sd_n)
     interval = interval_text(load.ci95_n, load.sd_n)
-    lines = [f"  Road load         {force} N at {at}  (95 %: {interval} N)"]
+    holding = units.power_text(load.holding_w, load.holding_sd_w)
+    span = units.power_interval(*load.holding_ci95_w, load.holding_sd_w)
+    lines = [
+        f"  Road load         {force} N at {at}  (95 %: {interval} N)",
+        f"                    {holding} to hold {at}  (95 %: {span} {units.power})",
+    ]
     if road_load.separable:
         low, high = (units.speed_text(speed) for speed in road_load.speed_range_mps)
         for name, value, sd in zip(

@@ -242,7 +242,7 @@ class TrustRecord:
     """How far to rely on the results."""
 
     level: Annotated[Level, "doubtful: not to be relied on, the cause first in why"]
-    why: tuple[str, ...]
+    why: Annotated[tuple[str, ...], Limits(length=1)]
     interval_leaves_out: Annotated[tuple[str, ...], "what no log can show, and no interval holds"]
 
 

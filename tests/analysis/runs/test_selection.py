@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from make_fused import fused_of
 
+from analysis.runs.judging.selection import judge_runs, why_nothing
 from analysis.runs.run import Phase, Run
-from analysis.runs.selection import judge_runs, why_nothing
 from logger.session.session import LogEntry, Session, Site, Vehicle
 
 _CAR = Vehicle(mass_kg=1329.0, mass_sd_kg=10.0, rotating_mass_kg=40.0, rotating_mass_sd_kg=5.0)

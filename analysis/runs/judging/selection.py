@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
-from analysis.runs.full_throttle import (
+from analysis.runs.judging.full_throttle import (
     why_in_gear,
     why_pulls_differ,
     why_throttle_closed,
 )
+from analysis.runs.judging.shared_curve import apart_from_shared_curve
 from analysis.runs.run import Phase, PhaseKind, Run
-from analysis.runs.shared_curve import apart_from_shared_curve
 from analysis.signals.smoothing import Fused
 from logger.arrays import Array
 from logger.errors import SessionError

@@ -21,6 +21,8 @@ from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
     Prior,
+    SlopeInformation,
+    add_road,
     known_prior,
     local_prior_mean,
     shared_prior,
@@ -59,6 +61,8 @@ class SessionFit:
         Each run's unknowns, prediction and normal equations at the end.
     prior_matrix : array of shape (p, p)
         Precision that the priors add.
+    prior : Prior
+        Of the shared unknowns with one of their own.
     rounds, converged
         How often it was re-linearised and whether it then stood still.
     """
@@ -73,6 +77,7 @@ class SessionFit:
     prior_matrix: Array
     rounds: int
     converged: bool
+    prior: Prior
 
 
 def fit_session(
@@ -85,6 +90,7 @@ def fit_session(
     start: Spread | None = None,
     hold_spread: bool = False,
     known: KnownRoadLoad | None = None,
+    road: SlopeInformation | None = None,
 ) -> SessionFit:
     """Fit all runs of a session at once.
 
@@ -106,6 +112,8 @@ def fit_session(
         True keeps them (an oracle's knowledge).
     known : KnownRoadLoad or None
         Road load from elsewhere, as a prior.
+    road : SlopeInformation or None
+        What earlier sessions found of the slope at just the knots of this one.
 
     Returns
     -------
@@ -113,6 +121,7 @@ def fit_session(
         Estimates with their covariance.
     """
     problem, point = _begin(runs, gear_knots_mps, vehicle, site, scale, start or Spread(), known)
+    problem = replace(problem, road=road)
     point = _round(problem, point, learn=False, drop=False)
     if not hold_spread:
         # noise levels come from all fixes first, or a poor start would drop the good ones
@@ -130,6 +139,7 @@ def fit_session(
         prior_matrix=solved.prior_matrix,
         rounds=point.rounds,
         converged=converged,
+        prior=problem.prior,
     )
 
 
@@ -142,6 +152,7 @@ class _Problem:
     known: tuple[Array | None, Array]
     firsts: tuple[Array, ...]
     start: Spread
+    road: SlopeInformation | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,6 +226,8 @@ def _solve(problem: _Problem, point: _Point) -> _Solved:
     precision, mean = problem.known
     if precision is not None:
         matrix[:3, :3], pull[:3] = precision, precision @ mean
+    if problem.road is not None:
+        add_road(matrix, pull, layout, problem.road)
     step, covariance = shared_solution(normals, matrix, pull - matrix @ point.shared)
     return _Solved(
         lins=lins, normals=normals, prior_matrix=matrix, step=step, covariance=covariance

@@ -26,9 +26,11 @@ from analysis.results.validity import fit_findings, reject_implausible, require_
 from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
-from analysis.runs.judging.selection import judge_runs, leave_out_runs
+from analysis.runs.judging.leaving_out import leave_out_runs
+from analysis.runs.judging.selection import judge_runs
 from analysis.runs.positions import check_positions
 from analysis.runs.road import place_runs
+from analysis.runs.run import with_runs
 from analysis.runs.survey import find_all_runs, fuse_all, sampling_findings
 from logger.recording import Recording, Step
 from logger.session.session import Session
@@ -117,7 +119,7 @@ def analyse(
         residuals=residuals(fit),
         coast_forces=coast_forces(fit, vehicle.effective_mass_kg),
         findings=(
-            *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
+            *(*session.findings, *vehicle_findings(vehicle), *with_runs(fuse_notes, runs), *road_notes),
             *(*wish_notes, *bend_notes, *judge_notes, *place_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, session),
             *(*power_notes, *limit_notes),

@@ -16,7 +16,8 @@ from analysis.physics.plausible import road_load_findings
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import scatter_findings
-from analysis.runs.judging.selection import force_window_n, why_nothing
+from analysis.runs.judging.coasting import force_window_n, freewheeling_n
+from analysis.runs.judging.selection import why_nothing
 from analysis.runs.run import Run
 from analysis.runs.survey import NothingUsable
 from analysis.signals.smoothing import Fused
@@ -271,6 +272,12 @@ def why_unusual(load: RoadLoad, vehicle: Vehicle) -> str | None:
                 f"{what}, more than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has in neutral "
                 f"({most:.0f} N): engine braking, a dragging brake, a climb, or another vehicle or mass "
                 "than stated. Where it was neutral and unbraked, state neutral = true in [[log]]."
+            )
+        if vehicle.kind == "bicycle" and found + 2.0 * sd < freewheeling_n(vehicle, speed):
+            return (
+                f"{what}, less than a rider in the open of {vehicle.mass_kg:.0f} kg in all has who freewheels "
+                f"({freewheeling_n(vehicle, speed):.0f} N): pedalling in the coast-downs, a falling road, a "
+                "tailwind, or a fairing. Where it was freewheeling, state neutral = true in [[log]]."
             )
         if found + 2.0 * sd < least:
             return (

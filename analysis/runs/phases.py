@@ -275,7 +275,7 @@ def _runs_of_piece(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
 
 def _weak_launches(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
     """Name launches from standstill that are too weak to be told from a slope."""
-    found = []
+    found: list[tuple[Phase, ...]] = []
     for first, last in _stretches(piece.slow > _WEAK):
         gain = float(piece.v[last] - piece.v[first])
         if piece.v[first] < _STAND_MPS and gain >= max(_PULL_GAIN_MPS, _PULL_GAIN_SHARE * top_mps):

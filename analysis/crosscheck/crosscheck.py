@@ -29,6 +29,7 @@ from analysis.crosscheck.speedometer import (
     gate_slopes,
 )
 from analysis.crosscheck.timed_runs import TimedRun
+from analysis.model.covariance import Z95
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.results.power import PowerCurve
 from logger.session.session import Vehicle
@@ -390,15 +391,17 @@ def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
             way = "high" if off > 0 else "low"
             sentences.append(
                 f"The speedometer (or whatever the gates were read off) reads {abs(off):.1f} "
-                f"± {100 * scale_sd:.1f} % {way}."
+                f"± {100 * Z95 * scale_sd:.1f} % {way}."
             )
         else:
-            sentences.append(f"No speedometer error is shown: {off:+.1f} ± {100 * scale_sd:.1f} %.")
+            sentences.append(
+                f"No speedometer error is shown: {off:+.1f} ± {100 * Z95 * scale_sd:.1f} %."
+            )
     reaction, reaction_sd = found.reaction_s, found.reaction_sd_s
     if reaction is not None and reaction_sd is not None and abs(reaction) > 2.0 * reaction_sd:
         word = "long" if reaction > 0 else "short"
         sentences.append(
-            f"Every time comes out {abs(reaction):.2f} ± {reaction_sd:.2f} s too {word}: reaction."
+            f"Every time comes out {abs(reaction):.2f} ± {Z95 * reaction_sd:.2f} s too {word}: reaction."
         )
     if known and not estimated:
         sentences.append(

@@ -9,6 +9,7 @@ from analysis.crosscheck.gate_model import gate_model
 from analysis.crosscheck.scope import align_release
 from analysis.crosscheck.throttle import ThrottleMarks
 from analysis.crosscheck.timed_runs import TimedRun, parse_timed_runs
+from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from logger.errors import SessionError
 from logger.session.session import Display, Session
@@ -110,7 +111,7 @@ def add_alignment(
     aligned = replace(aligned, run=_run_number(outcome, aligned.run))
     text = (
         f"The oscilloscope's run is run {aligned.run} of the session: the recording's clock is "
-        f"{aligned.clock_difference_s:.2f} ± {aligned.clock_difference_sd_s:.2f} s ahead of the "
+        f"{aligned.clock_difference_s:.2f} ± {Z95 * aligned.clock_difference_sd_s:.2f} s ahead of the "
         "oscilloscope's, by the release of the throttle."
     )
     return replace(found, alignment=aligned, explanation=(*found.explanation, text))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from analysis.plots.strips import run_label
@@ -156,6 +156,8 @@ def timed_rows(check: CrossCheck, outcome: Analysis) -> Rows:
         if gate.predicted_s is not None and sd is not None:
             predicted = with_half95(gate.predicted_s, sd)
         kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        if gate.run.direction is not None:
+            kind += " up" if gate.run.direction > 0 else " down"
         what = f"{kind}, {speeds[0]} to {speeds[1]} {shown.speed}"
         apart = "\u2013"
         if z and gate.predicted_s is not None:

@@ -281,7 +281,7 @@ def test_negative_figures_have_a_true_minus_and_no_minus_zero() -> None:
     )
     text = Page(report_html(falling)).text
     assert "F1 \u22122.4 ± 2.2 N/(m/s)" in text
-    assert "0.40 ± 0.09 % falling in the direction called up" in text
+    assert "0.40 ± 0.08 % falling in the direction called up" in text
     assert "along the direction called up" in text
 
 

@@ -54,7 +54,7 @@ def test_the_logs_say_their_dates_a_week_apart(rehearsal: Path) -> None:
     assert [round((b - a) / 86400.0, 2) for a, b in pairwise(begins)] == [7.0, 7.0, 7.0]
 
 
-def _made(folder: Path, **how: int | float) -> list[Truth]:
+def _made(folder: Path, **how: float) -> list[Truth]:
     return simulate_days([folder / "a", folder / "b"], pairs=1, phone="gps-only", **how)  # type: ignore[arg-type]
 
 

@@ -278,8 +278,8 @@ def _write(
     if first_run % 2 == 0:  # both versions of the format, turn about
         put(out_dir / names[0], gpx_1_1(gps, epoch))
     else:
-        dated = Clock(kind="epoch", epoch_s=epoch.timestamp(), described="simulated")
-        write_gpx(out_dir / names[0], recording_of(gps, None, dated, 0.0))
+        since_1970 = Clock(kind="epoch", epoch_s=epoch.timestamp(), described="simulated")
+        write_gpx(out_dir / names[0], recording_of(gps, None, since_1970, 0.0))
     if motion is not None:
         names.append(stem + "_motion" + ending)
         put(out_dir / names[1], motion_table(motion, clock, epoch))

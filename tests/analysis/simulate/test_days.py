@@ -91,8 +91,13 @@ def test_drag_follows_the_density_of_the_air(tmp_path: Path) -> None:
     """Density goes as pressure over absolute temperature (ideal gas law)."""
     truths = _made(tmp_path, seed=3, vehicle_seed=9)
     found = [truth.f2_n_per_mps2 for truth in truths]
-    airs = [read_session(tmp_path / name).air for name in ("a", "b")]
-    dry = [air.pressure_hpa / (air.temperature_c + 273.15) for air in airs if air is not None]
+    dry = []
+    for name in ("a", "b"):
+        air = read_session(tmp_path / name).air
+        assert air is not None
+        assert air.pressure_hpa is not None
+        assert air.temperature_c is not None
+        dry.append(air.pressure_hpa / (air.temperature_c + 273.15))
     # moisture takes at most 1 % off, and nearly alike
     assert found[1] / found[0] == pytest.approx(dry[1] / dry[0], rel=0.01)
     assert found[0] != found[1]

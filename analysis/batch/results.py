@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.session import check_session
 from analysis.pipeline import Analysis
 from analysis.plots.curves import report_plots, run_plots

@@ -11,7 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.plots.curves import COLOURS, Plot, report_plots, run_plots
 from analysis.report.csv_files import curves_csv, speed_time_csv

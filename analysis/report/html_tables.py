@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.plots.strips import run_label
 from analysis.results.corrections import AmbientCorrection
@@ -154,6 +154,8 @@ def timed_rows(check: CrossCheck, outcome: Analysis) -> Rows:
         if gate.predicted_s is not None and sd is not None:
             predicted = with_sd(gate.predicted_s, sd)
         kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        if gate.run.direction is not None:
+            kind += " up" if gate.run.direction > 0 else " down"
         what = f"{kind}, {speeds[0]} to {speeds[1]} {shown.speed}"
         apart = "\u2013" if z is None else f"{z:+.1f}"
         rows.append((what, f"{gates.duration_s:.2f}", predicted, apart, gate.verdict))

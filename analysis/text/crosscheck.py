@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.throttle import ThrottleMarks
 
 __all__ = ["crosscheck_text"]
@@ -40,8 +40,10 @@ def crosscheck_text(
     for gate in found.gates:
         gates = gate.run.gates
         kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        if gate.run.direction is not None:
+            kind += " up" if gate.run.direction > 0 else " down"
         line = (
-            f"{kind:<10} {gates.from_mps / size:5.4g} to {gates.to_mps / size:5.4g} {name}: timed "
+            f"{kind:<15} {gates.from_mps / size:5.4g} to {gates.to_mps / size:5.4g} {name}: timed "
             f"{gates.duration_s:6.2f} s"
         )
         if gate.predicted_s is not None:

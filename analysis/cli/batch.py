@@ -9,6 +9,7 @@ from typing import Annotated
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK
 from analysis.terminal.options import (
+    NoDates,
     PowerUnitOption,
     Quiet,
     RefuseDoubtful,
@@ -67,6 +68,7 @@ def batch(
     allow_outside: Annotated[
         bool, flag("--allow-outside", "let session.toml files name logs outside their folders")
     ] = False,
+    no_dates: NoDates = False,
     power: PowerUnitOption = None,
     speed_unit: SpeedUnitOption = None,
     refuse_doubtful: RefuseDoubtful = False,
@@ -82,6 +84,7 @@ def batch(
         power=power,
         speed=speed_unit,
         allow_outside=allow_outside,
+        dates=not no_dates,
         quiet=quiet,
     )
     failures = {row.name: row.message for row in rows if row.failed}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Final, Literal
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.report.records.crosscheck import CrossCheckRecord
 from analysis.report.records.record import (

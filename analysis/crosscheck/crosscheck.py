@@ -24,6 +24,7 @@ from analysis.crosscheck.speedometer import (
     fit_speedometer,
 )
 from analysis.crosscheck.timed_runs import TimedRun
+from analysis.model.covariance import Z95
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.results.power import PowerCurve
 from logger.session.session import Vehicle
@@ -320,7 +321,7 @@ def _about_gates(found: CrossCheck) -> list[str]:
     if reaction is not None and reaction_sd is not None and abs(reaction) > 2.0 * reaction_sd:
         word = "long" if reaction > 0 else "short"
         sentences.append(
-            f"Every time comes out {abs(reaction):.2f} ± {reaction_sd:.2f} s too {word}: reaction."
+            f"Every time comes out {abs(reaction):.2f} ± {Z95 * reaction_sd:.2f} s too {word}: reaction."
         )
     sentences += [
         f"One interval stands against all others: {gate.verdict}"
@@ -345,10 +346,10 @@ def _about_speedometer(found: CrossCheck, known: int) -> list[str]:
         ]
     off = 100.0 * (scale - 1.0)
     if not found.speedometer_off:
-        return [f"No speedometer error is shown: {off:+.1f} ± {100 * scale_sd:.1f} %."]
+        return [f"No speedometer error is shown: {off:+.1f} ± {100 * Z95 * scale_sd:.1f} %."]
     text = (
         f"The speedometer (or whatever the gates were read off) reads {abs(off):.1f} "
-        f"± {100 * scale_sd:.1f} % {'high' if off > 0 else 'low'}."
+        f"± {100 * Z95 * scale_sd:.1f} % {'high' if off > 0 else 'low'}."
     )
     if off < 0:
         text += " Hardly any does (UN Regulation No. 39, 5.3): are its tyres larger than intended?"

@@ -17,6 +17,7 @@ from analysis.crosscheck.own_times import run_curves
 from analysis.crosscheck.scope import Alignment, align_release, runs_from_marks
 from analysis.crosscheck.throttle import ThrottleMarks, choose_trace, find_marks
 from analysis.crosscheck.timed_runs import TimedRun, parse_timed_runs
+from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from logger.errors import ReadError, SessionError
 from logger.findings import Finding
@@ -168,7 +169,7 @@ def with_alignment(found: CrossCheck, aligned: Alignment | None) -> CrossCheck:
         return replace(found, explanation=(*found.explanation, text))
     text = (
         f"The oscilloscope's run is run {aligned.run} of the session: the recording's clock is "
-        f"{aligned.clock_difference_s:.2f} ± {aligned.clock_difference_sd_s:.2f} s ahead of the "
+        f"{aligned.clock_difference_s:.2f} ± {Z95 * aligned.clock_difference_sd_s:.2f} s ahead of the "
         "oscilloscope's, by the release of the throttle."
     )
     return replace(found, alignment=aligned, explanation=(*found.explanation, text))

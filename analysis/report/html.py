@@ -35,6 +35,7 @@ from analysis.report.pages import TEMPLATES, page_environment
 from analysis.report.reference_tables import comparison_rows
 from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
+from analysis.text.directions import up_text
 from analysis.text.numbers import (
     Units,
     by_severity,
@@ -146,6 +147,7 @@ def report_html(
             timed=[] if check is None else timed_rows(check, outcome),
             timed_words=() if check is None else (*check.steps, *check.explanation),
             site=site_rows(outcome, units),
+            up=f"U{up_text(outcome)[1:]}",
             separable=outcome.site.separable,
             runs=run_rows(outcome, units),
             unused=unused_rows(outcome),

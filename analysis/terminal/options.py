@@ -165,6 +165,22 @@ def rate(least: float, most: float) -> Callable[[str], float]:
     return read
 
 
+def percent(least: float, most: float) -> Callable[[str], float]:
+    """Accept per cent, as ``4%`` or ``-5 %``, from `least` to `most`; returned as a share of one."""
+
+    def read(text: str) -> float:
+        try:
+            found = float(text.removesuffix("%"))
+        except ValueError:
+            found = math.nan
+        if not least <= found <= most:
+            msg = f"{text!r} is not from {least:g}% to {most:g}%"
+            raise typer.BadParameter(msg)
+        return found / 100.0
+
+    return read
+
+
 Quiet: TypeAlias = Annotated[
     bool, flag("--quiet", "print nothing but warnings, errors, and what --json asks")
 ]

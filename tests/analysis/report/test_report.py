@@ -58,6 +58,12 @@ def test_headline_says_figure_speed_interval_and_trust() -> None:
     assert "75.6 to 80.2 kW with 95 % probability" in text
     # 150 + 1.2 x 27.78 + 0.42 x 27.78^2 = 507.4 N
     assert "Road load at 100 km/h 507 N" in text
+    # F0 as made: 150 N with an sd of 9 N; 1.96 of these are 17.6 N
+    assert "F0 150 ± 18 N" in text
+    assert text.count("always hold the truth with 95 % probability") == 1
+    assert "standard deviation" not in text.replace(
+        "every uncertainty is one standard deviation", ""
+    )
     # force times speed: 507.4 N x 27.78 m/s = 14.09 kW
     assert "It takes 14.09 kW to hold 100 km/h" in text
     assert "Good The peak wheel power within 2.9 % and the road load within 1.8 % (95 %)." in text
@@ -274,8 +280,8 @@ def test_negative_figures_have_a_true_minus_and_no_minus_zero() -> None:
         site=replace(outcome.site, slope=-0.004, wind_mps=-2.0),
     )
     text = Page(report_html(falling)).text
-    assert "F1 \u22122.4 ± 1.1 N/(m/s)" in text
-    assert "0.40 ± 0.04 % falling in the direction called up" in text
+    assert "F1 \u22122.4 ± 2.2 N/(m/s)" in text
+    assert "0.40 ± 0.08 % falling in the direction called up" in text
     assert "along the direction called up" in text
 
 

@@ -201,14 +201,14 @@ def learn_road(memory: RoadMemory, use: RoadUse) -> str | None:
     across = _registered(place, use.place, use.lesson.knots_m, memory)
     if isinstance(across, str):
         return across
-    if memory.lessons and not use.used and use.why_not is not None:
-        return use.why_not
     origin_m, way = across
     # in the road's own places: x_road = origin + way x
     mine = turned(use.lesson, -way * origin_m, way)
     if mine.knots_m.size > _MOST_KNOTS:
         return f"the way driven is longer than {_MOST_KNOTS} knots of 60 m"
     others = [one for one in memory.lessons if one[0] != use.fingerprint]
+    if others and not use.used:
+        return use.why_not or "it was not used"
     if len(others) >= _MOST_LESSONS:
         return f"the file holds {_MOST_LESSONS} sessions, as many as it can"
     lessons = [*others, (use.fingerprint, mine)]

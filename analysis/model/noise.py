@@ -21,6 +21,7 @@ from analysis.model.priors import (
     PROCESSES,
     Prior,
     bend_precision,
+    pitch_sd,
     process_precision,
     slope_bands,
     slope_precision,
@@ -90,6 +91,8 @@ def next_spread(
         variance = (squares[name] + hold * base**2) / (max(count[name], 0.0) + hold)
         high = min(high, max(caps.get(name, high), 1e-6))
         new[name] = float(np.clip(np.sqrt(variance), min(low, high), high))
+    at = layout.PITCH
+    new["pitch"] = pitch_sd(float(shared[at]), float(shared_cov[at, at]), spread.pitch)
     return replace(spread, **new)
 
 

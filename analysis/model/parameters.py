@@ -157,7 +157,8 @@ class Spread:
     slow_noise [m/s]: slow GPS noise. gust, wind [m/s]: gusts, run-to-run wind. offset_wander
     [m/s2]: slow accelerometer offset. lag_wander, lag [s]. pull (ratio): pull-to-pull drive.
     slope, slope_long (ratio): short and long waves of the slope profile about its mean. bend: second derivative of tractive acceleration
-    over speed, dimensionless. scale (ratio): run-to-run accelerometer scale.
+    over speed, dimensionless. scale (ratio): run-to-run accelerometer scale. pitch [m/s2]: what air's
+    pitching of the body adds to the accelerometer at 30 m/s.
     """
 
     fix: float = 0.08
@@ -174,6 +175,7 @@ class Spread:
     slope_long: float = 0.0025
     bend: float = 2.0
     scale: float = 0.003
+    pitch: float = 0.01
 
 
 def force_sd(data: RunData, bins: NDArray[np.int_], spread: Spread) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model.initial import first_shared, first_state, slope_knots
+from analysis.model.initial import bump_knots, first_shared, first_state, slope_knots
 from analysis.model.linearise import Linearised, linearise, step_linear
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import Normal, RunState, eliminate, shared_solution
@@ -183,7 +183,10 @@ def _begin(
     prior = shared_prior(site, any(data.has_accel for data in runs))
     share = vehicle.mass_kg / vehicle.effective_mass_kg
     layout = Layout(
-        gear_knots_mps=gear_knots_mps, slope_knots_m=slope_knots(runs), gravity_share=share
+        gear_knots_mps=gear_knots_mps,
+        slope_knots_m=slope_knots(runs),
+        gravity_share=share,
+        bump_knots_mps=bump_knots(runs),
     )
     shared = first_shared(runs, layout, prior, scale)
     levels = tuple(

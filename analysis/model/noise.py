@@ -21,6 +21,7 @@ from analysis.model.priors import (
     PROCESSES,
     Prior,
     bend_precision,
+    bump_precision,
     pitch_sd,
     process_precision,
     slope_bands,
@@ -48,6 +49,7 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "slope": (10.0, 0.0003, 0.03),
     "slope_long": (4.0, 0.0003, 0.03),
     "bend": (8.0, 1.0, 20.0),
+    "bump": (3.0, 0.0003, 0.3),
 }
 
 
@@ -163,6 +165,10 @@ def _curve_squares(layout: Layout, spread: Spread, shared: Array, shared_cov: Ar
         yield from _band_squares(
             slope_bands(layout), precision, shared[layout.slope], block, spread
         )
+    if layout.bump_knots_mps.size:
+        q, u = bump_precision(layout), shared[layout.bump]
+        known = float(np.sum(q * shared_cov[layout.bump, layout.bump])) / spread.bump**2
+        yield "bump", float(u @ q @ u), u.size - known
     for gear, knots in enumerate(layout.gear_knots_mps):
         part = layout.gear(gear)
         q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]

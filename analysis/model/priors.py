@@ -30,6 +30,7 @@ __all__ = [
     "KnownRoadLoad",
     "Prior",
     "bend_precision",
+    "bump_precision",
     "hill_precision",
     "known_prior",
     "local_prior",
@@ -50,6 +51,8 @@ LONG_WAVES_M = (600.0, 6000.0)
 #: [m/s2], as a mixture (share, sd): most bodies hardly move (0.03 degrees at 108 km/h), lift and drag tilt
 #: some by 0.05 to 0.3 degrees; common practice, no source.
 _PITCH_MPS2 = ((0.6, 0.005), (0.4, 0.03))
+#: Speeds over which what a coast-down has beside the three coefficients is alike [m/s].
+_BUMP_MPS = 4.0
 #: How fast a vehicle may creep while it is taken to stand [m/s].
 _REST_MPS = 0.1
 _POWER_KEPT, _POWER_KEPT_SD = 0.9, 0.15
@@ -240,6 +243,15 @@ def bend_precision(knots: Array, level_mps2: float) -> Array:
     return np.asarray(second.T @ second / h**3 / unit**2)
 
 
+def bump_precision(layout: Layout) -> Array:
+    """Return the precision of what coast-downs have beside the three coefficients, per unit of its sd.
+
+    An exponential process over speed: a resonance or a step of the tyre is a few m/s wide.
+    """
+    knots = layout.bump_knots_mps
+    return _unit_precision(knots.size, round(float(knots[1] - knots[0]) / _BUMP_MPS, 6))
+
+
 def _slope_over_gear(knots: Array, level_mps2: float) -> tuple[Array, Array]:
     """Return precision and mean of a gear's curve from what engines do over a gear.
 
@@ -270,6 +282,8 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
     # slope profile: random waves
     if layout.slope_knots_m.size:
         matrix[layout.slope, layout.slope] = slope_precision(layout, spread)
+    if layout.bump_knots_mps.size:
+        matrix[layout.bump, layout.bump] = bump_precision(layout) / spread.bump**2
     for gear, knots in enumerate(layout.gear_knots_mps):
         # tractive curve of a gear: smooth, and falling over the gear about as engines do
         level = layout.gear_level_mps2[gear]

@@ -123,7 +123,7 @@ def knots_over(start: float, end: float, spacing: float) -> Array:
 
 def hill_knots(data: RunData) -> Array:
     """Return the knots [m driven] of a run's own slope profile; empty where its place is known."""
-    if data.has_place:
+    if data.has_place or data.flat:
         return np.zeros(0)
     mean_mps = 0.5 * (data.first_path_mps[1:] + data.first_path_mps[:-1])
     driven_m = float(np.sum(np.maximum(mean_mps, 0.0) * np.diff(data.edge_s)))
@@ -185,7 +185,7 @@ class Spread:
     bend: float = 2.0
     scale: float = 0.003
     pitch: float = 0.01
-    bump: float = 0.001
+    bump: float = 0.0008
 
 
 def force_sd(data: RunData, bins: NDArray[np.int_], spread: Spread) -> Array:

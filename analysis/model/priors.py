@@ -185,6 +185,8 @@ def pitch_sd(found: float, variance: float, sd: float) -> float:
 
     `found` and `variance` are those of the fit [m/s2, squared], `sd` the prior that it was made with.
     """
+    if variance <= 0.0:
+        return sd
     # what the data say alone: the prior's precision taken off
     precision = max(1.0 / variance - 1.0 / sd**2, 1e-3 / sd**2)
     own, own_variance = found / variance / precision, 1.0 / precision

@@ -99,8 +99,10 @@ def test_priors_are_proper(accel: bool) -> None:
 
 
 def test_the_prior_of_the_first_unknowns_is_as_stated() -> None:
-    """Resistance, wind, slope, scale, memory, pitch: independent, with the stated means and sds."""
-    matrix, pull = shared_prior_matrix(make_problem().layout, PRIOR, _SPREAD)
+    """Resistance, wind, slope, scale, memory, pitch: independent, with the stated means and sds; the
+    pitch's sd is a noise level."""
+    spread = replace(_SPREAD, pitch=float(PRIOR.sd[Layout.PITCH]))
+    matrix, pull = shared_prior_matrix(make_problem().layout, PRIOR, spread)
     covariance = _inverse(matrix)
     np.testing.assert_allclose(np.sqrt(np.diag(covariance)[: Layout.SINGLE]), PRIOR.sd, rtol=1e-9)
     np.testing.assert_allclose((covariance @ pull)[: Layout.SINGLE], PRIOR.mean, atol=1e-9)

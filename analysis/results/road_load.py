@@ -58,6 +58,22 @@ class RoadLoadAt:
         """The 95 % interval [N]."""
         return self.force_n - Z95 * self.sd_n, self.force_n + Z95 * self.sd_n
 
+    @property
+    def holding_w(self) -> float:
+        """The power at the wheels that holds this speed, force times speed [W]."""
+        return self.force_n * self.speed_mps
+
+    @property
+    def holding_sd_w(self) -> float:
+        """Its sd [W]: the speed is a given one."""
+        return self.sd_n * self.speed_mps
+
+    @property
+    def holding_ci95_w(self) -> tuple[float, float]:
+        """Its 95 % interval [W]."""
+        low, high = self.ci95_n
+        return low * self.speed_mps, high * self.speed_mps
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLoad:

@@ -15,7 +15,7 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from itertools import combinations
+from itertools import combinations, product
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -105,13 +105,10 @@ def judge(
             if again is not None:
                 ways.append(trace_of(again))
         rounded.append(ways)
-    for one, other in combinations(range(len(every)), 2):
-        for way, first in enumerate(rounded[one]):
-            for other_way, second in enumerate(rounded[other]):
-                counts["drives"] += 1
-                if found((first, second)):
-                    counts["drives taken"] += 1
-                    counts[f"taken: {way} {other_way}"] += 1
+    for ways, others in combinations(rounded, 2):
+        for first, second in product(ways, others):
+            counts["drives"] += 1
+            counts["drives taken"] += found((first, second))
 
 
 def main() -> int:

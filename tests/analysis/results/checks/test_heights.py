@@ -10,6 +10,9 @@ import pytest
 from make_sessions import recordings_of
 
 from analysis.pipeline import analyse
+from analysis.results.checks.heights import slope_witnesses
+from analysis.runs.road import RunPlace
+from analysis.runs.survey import fuse_all
 from analysis.simulate.road import draw_site
 from analysis.simulate.session import Layout, simulate_session
 from logger.session.session import Site, read_session
@@ -36,9 +39,20 @@ def test_a_road_taken_for_level_that_rises_is_named(tmp_path: Path) -> None:
 
 
 def test_gravity_at_rest_both_ways_tells_too(tmp_path: Path) -> None:
-    stated = Site(slope=0.0, slope_sd=1e-4)
-    texts = warnings_of(tmp_path, 0.03, "one_long", one_way=False, stated=stated)
-    assert [text.split()[0] for text in texts] == ["The", "Gravity"]
+    # a simulated road of 3 %, driven both ways in one recording, held against a result of 0.2 %
+    site = replace(draw_site(np.random.default_rng(1)), slope=0.03)
+    simulate_session(tmp_path, seed=51, pairs=1, layout="one_long", site=site)
+    recordings = recordings_of(read_session(tmp_path))
+    outcome = analyse(read_session(tmp_path), recordings)
+    fused, _ = fuse_all(recordings)
+    nowhere = [RunPlace(t_s=np.zeros(0), place_m=np.zeros(0))] * len(outcome.runs)
+    wrong = replace(outcome.site, slope=0.002, slope_sd=0.001)
+    (found,) = slope_witnesses(recordings, fused, outcome.runs, nowhere, wrong)
+    assert found.text.startswith("Gravity at rest")
+    shown = float(found.text.split("mean slope of ")[1].split(" %")[0])
+    assert shown == pytest.approx(3.0, abs=0.9)  # 0.3 % where it stands, three sigma
+    right = replace(outcome.site, slope=0.03, slope_sd=0.001)
+    assert slope_witnesses(recordings, fused, outcome.runs, nowhere, right) == ()
 
 
 @pytest.mark.parametrize("layout", ["own", "one_long"])

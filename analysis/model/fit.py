@@ -63,6 +63,8 @@ class SessionFit:
         Precision that the priors add.
     rounds, converged
         How often it was re-linearised and whether it then stood still.
+    site_mean : (wind, slope)
+        What `[site]` states [m/s, ratio].
     """
 
     layout: Layout
@@ -75,6 +77,7 @@ class SessionFit:
     prior_matrix: Array
     rounds: int
     converged: bool
+    site_mean: tuple[float, float] = (0.0, 0.0)
 
 
 def fit_session(
@@ -152,6 +155,7 @@ def _fitted(problem: _Problem, point: _Point, *, hold_spread: bool) -> SessionFi
         prior_matrix=solved.prior_matrix,
         rounds=point.rounds,
         converged=converged,
+        site_mean=(float(problem.prior.mean[Layout.WIND]), float(problem.prior.mean[Layout.SLOPE])),
     )
 
 

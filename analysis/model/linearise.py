@@ -221,9 +221,8 @@ def _equation_of_motion(
     # mean wind: d/dw of r2 (v + d w)|v + d w|
     rows[:, layout.WIND] = d * (-2.0 * r2 * np.abs(air) / scale2)
 
-    # the run's own wind and its gusts: -2 r2 v (d w_run + w'(t)). They act through the drag of the last
-    # round, `gust_drag`, not through r2 and through the speed, not the mean wind: were r2 or the wind
-    # free there, hundreds of gusts would pull them up to make themselves small.
+    # the run's own wind and its gusts: -2 r2 v (d w_run + w'(t)), by the drag of the last round: were r2 or
+    # the mean wind free there, hundreds of gusts would pull them up to make themselves small
     gust_rows = hat(0.5 * (edge_s[1:] + edge_s[:-1]), knots_over(edge_s[0], edge_s[-1], GUST_S[0]))
     gust = d * local[own["wind"]][0] + gust_rows @ local[own["gust"]]
     by_gust = -2.0 * gust_drag * v / scale2

@@ -184,7 +184,7 @@ def _expected(
         count = np.maximum(state.fix_weight[which], 0.2)
         total += gain @ (gain * (fit.spread.fix**2 / count)).T
     total += common @ prior @ common.T
-    shift = common[:, :2] @ np.array(fit.site_mean)
+    shift = common[:, :2] @ fit.prior.mean[[layout.WIND, layout.SLOPE]]
     part = layout.RESISTANCE
     # the square of the wind, which the linear equation leaves out, stands in the plain fit's r0
     wind, drag = float(fit.shared[layout.WIND]), float(fit.shared[2])

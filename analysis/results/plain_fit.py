@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.model.covariance import inverse
 from analysis.model.fit import SessionFit
@@ -57,7 +58,7 @@ class _Coast:
 
     edge_s: Array
     path_mps: Array
-    which: Array
+    which: NDArray[np.int_]
     moment_s: Array
     seen_mps: Array
 
@@ -165,7 +166,7 @@ def _path(edge_s: Array, path_mps: Array, resistance: Array) -> tuple[Array, Arr
 
 
 def _expected(
-    fit: SessionFit, used: Sequence[tuple[int, Array]], gains: Sequence[Array]
+    fit: SessionFit, used: Sequence[tuple[int, NDArray[np.int_]]], gains: Sequence[Array]
 ) -> tuple[Array, Array]:
     """Return mean and covariance of (plain - model): what the model's own unknowns put into the plain fit."""
     layout = fit.layout

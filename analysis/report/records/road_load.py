@@ -85,14 +85,8 @@ class PlainRecord:
         if plain is None or not load.separable:
             return None
         f0, f1, f2 = plain.coefficients
-        return cls(
-            F0_N=f0,
-            F1_N_per_mps=f1,
-            F2_N_per_mps2=f2,
-            covariance=plain.covariance,
-            residual_mps=plain.residual_mps,
-            difference_sd=plain.sigma,
-        )
+        forces = {"F0_N": f0, "F1_N_per_mps": f1, "F2_N_per_mps2": f2}
+        return filled(cls, plain, **forces, difference_sd=plain.sigma)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

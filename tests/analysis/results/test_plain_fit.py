@@ -47,7 +47,7 @@ def _by_scipy(data: RunData) -> tuple[Array, Array]:
     def miss(unknown: Array) -> Array:
         def rate(_: float, v: Array) -> Array:
             u = v / 30.0
-            return -(unknown[0] + unknown[1] * u + unknown[2] * u * np.abs(u))
+            return np.asarray(-(unknown[0] + unknown[1] * u + unknown[2] * u * np.abs(u)))
 
         span = (0.0, float(data.fix_s[-1]))
         path = solve_ivp(rate, span, [unknown[3]], t_eval=data.fix_s, rtol=1e-9, atol=1e-9)
@@ -55,7 +55,9 @@ def _by_scipy(data: RunData) -> tuple[Array, Array]:
 
     found = least_squares(miss, [0.05, 0.0, 1.0, 7.5], x_scale=[0.05, 0.3, 1.0, 1.0])
     square = 2.0 * found.cost / (data.fix_s.size - 4)
-    return found.x[:3], (np.linalg.inv(found.jac.T @ found.jac) * square)[:3, :3]
+    jacobian = np.asarray(found.jac, dtype=np.float64)
+    covariance = np.linalg.inv(jacobian.T @ jacobian) * square
+    return np.asarray(found.x[:3]), np.asarray(covariance[:3, :3])
 
 
 def _plain(data: RunData, site: Site | None = None) -> PlainFit:

@@ -95,6 +95,7 @@ BENCHMARKS = (
     Benchmark("page_cut", 4),
     Benchmark("published", 4),
     Benchmark("verdicts", 5),
+    Benchmark("speedometer", 5),
     Benchmark("gates", 8),
     Benchmark("batch", 8),
     Benchmark("copies", 8),

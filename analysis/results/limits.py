@@ -30,6 +30,8 @@ __all__ = ["continued_above", "drop_uninformative", "limit_power", "lower_bound_
 #: Share of the weight with which one driven axle comes near what tyres hold on a dry road.
 _NEAR_LIMIT = {"motorcycle": 0.8, "bicycle": 0.5}
 _NEAR_LIMIT_OTHERS = 0.40
+#: A push counts where it exceeds that share by so many of its sd.
+_CERTAIN_SD = 2.0
 #: Engine speed over road speed this much above its value at the upper speeds of the same gear.
 _SLIP = 1.06
 _LEAST_BINS = 4
@@ -125,7 +127,10 @@ def _hard_push(power: PowerCurve, vehicle: Vehicle) -> tuple[float, float]:
     for gear in power.gears:
         moving = gear.speed_mps > 1.0
         share = gear.power_w[moving] / gear.speed_mps[moving] / weight_n
-        certain = share - gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
+        # one uncertain point of a launch is no evidence
+        certain = (
+            share - _CERTAIN_SD * gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
+        )
         if certain.any():
             below = max(below, float(gear.speed_mps[moving][certain].max()))
             most = max(most, float(share[certain].max()))

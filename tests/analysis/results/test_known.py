@@ -45,7 +45,7 @@ def test_where_all_is_thin_or_all_is_known_all_counts() -> None:
 
 
 def test_a_rough_peak_is_a_range() -> None:
-    plain = {"gears": (), "peak_speed_mps": 30.0, "budget_w": {}}
+    plain: dict[str, Any] = {"gears": (), "peak_speed_mps": 30.0, "budget_w": {}}
     for half, rough in ((7e3, False), (9e3, True)):
         power = PowerCurve(
             peak_w=66e3, peak_sd_w=half / 1.96, peak_ci95_w=(66e3 - half, 66e3 + half), **plain

@@ -13,6 +13,7 @@ from analysis.runs.judging.full_throttle import (
     why_pulls_differ,
     why_throttle_closed,
 )
+from analysis.runs.judging.power_steps import step_findings
 from analysis.runs.judging.shared_curve import apart_from_shared_curve
 from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.copies import find_copies, trace_of
@@ -94,7 +95,7 @@ def judge_runs(
     )
     touched = touched_findings(judged)
     return tuple(judged), (
-        *(*stages, *findings, *touched),
+        *(*stages, *findings, *touched, *step_findings(judged, fused)),
         *vouched_findings(judged, vouched, session),
     )
 

@@ -51,9 +51,15 @@ def check_positions(
                 findings.append(_speed_finding(ratio, log))
     shared = _shared_places(recordings, [run for run in runs if run.used])
     if shared is not None and shared < _LEAST_SHARED:
+        up, down = (
+            ", ".join(
+                str(run.number + 1) for run in runs if run.used and (run.direction or 1) == way
+            )
+            for way in (1, -1)
+        )
         text = (
-            f"Only {100 * shared:.0f} % of the places driven in one direction lie within {_SHARED_M:.0f} m of "
-            "those of the other: the directions were driven on different roads, so that slope and wind "
+            f"The runs up ({up}) and down ({down}) were driven on different roads: {100 * shared:.0f} % of the "
+            f"places of one direction lie within {_SHARED_M:.0f} m of those of the other, so that slope and wind "
             "of one say nothing of the other. Each is judged as one direction alone, which widens the "
             "intervals. Drive both ways on one road."
         )

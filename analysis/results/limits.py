@@ -30,10 +30,9 @@ __all__ = ["continued_above", "drop_uninformative", "limit_power", "lower_bound_
 #: Share of the weight with which one driven axle comes near what tyres hold on a dry road.
 _NEAR_LIMIT = {"motorcycle": 0.8, "bicycle": 0.5}
 _NEAR_LIMIT_OTHERS = 0.40
-#: A push counts where it exceeds that share by so many of its sd.
-_CERTAIN_SD = 2.0
 #: Engine speed over road speed this much above its value at the upper speeds of the same gear.
 _SLIP = 1.06
+#: Fewer points, or bins of an engine speed, are no evidence.
 _LEAST_BINS = 4
 #: No peak is reported when its standard deviation exceeds this share of it.
 _KNOWN_SHARE = 0.5
@@ -131,9 +130,8 @@ def _hard_push(power: PowerCurve, vehicle: Vehicle) -> tuple[float, float]:
         certain = (
             share - _CERTAIN_SD * gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
         )
-        if certain.any():
-            below = max(below, float(gear.speed_mps[moving][certain].max()))
-            most = max(most, float(share[certain].max()))
+        below = max(below, float(gear.speed_mps[moving][certain].max()))
+        most = max(most, float(share[certain].max()))
     return below, most
 
 

@@ -126,10 +126,9 @@ def _hard_push(power: PowerCurve, vehicle: Vehicle) -> tuple[float, float]:
     for gear in power.gears:
         moving = gear.speed_mps > 1.0
         share = gear.power_w[moving] / gear.speed_mps[moving] / weight_n
-        # one uncertain point of a launch is no evidence
-        certain = (
-            share - _CERTAIN_SD * gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
-        )
+        certain = share - gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
+        if int(certain.sum()) < _LEAST_BINS:
+            continue  # a point or two of a launch are no evidence
         below = max(below, float(gear.speed_mps[moving][certain].max()))
         most = max(most, float(share[certain].max()))
     return below, most

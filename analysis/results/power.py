@@ -13,6 +13,7 @@ from analysis.model.fit import SessionFit, mean_slope, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
+from analysis.results.known import well_known
 from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.arrays import Array
@@ -20,6 +21,7 @@ from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
+    "ROUGH_SHARE",
     "GearCurve",
     "PowerAt",
     "PowerCurve",
@@ -100,6 +102,11 @@ class PowerCurve:
     peak_slope_effect_w: float | None = None
 
     @property
+    def rough(self) -> bool:
+        """Whether a range of the peak says more than a number."""
+        return self.peak_ci95_w[1] - self.peak_ci95_w[0] > 2.0 * ROUGH_SHARE * abs(self.peak_w)
+
+    @property
     def top_mps(self) -> float:
         """The highest speed that a gear covered [m/s]; 0 without any."""
         return max(
@@ -141,6 +148,8 @@ class PullFigures:
 
 
 _CURVE_STEP_MPS = 0.25
+#: A peak known within this share (95 %) is a number, one known less well a range.
+ROUGH_SHARE = 0.12
 #: Draws from the posterior that show how far a maximum of a noisy curve lies above the truth.
 _DRAWS, _SEED = 400, 20260301
 #: The steepest fall of acceleration lies about this long after the throttle is let go [s].
@@ -180,7 +189,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     mass_share = mass_sd_kg / mass_kg
     off = slope_effect(fit)
-    curves, rows = [], []
+    curves, rows, gears = [], [], []
     for gear in range(len(layout.gear_knots_mps)):
         speed_mps = _covered_speeds(fit, gear)
         if not speed_mps.size:
@@ -200,16 +209,18 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
             )
         )
         rows.append(to_power)
+        gears.append(gear)
     if not rows:  # no pull covered a range of speeds
         return None
     every, all_speeds = np.concatenate(rows), np.concatenate([c.speed_mps for c in curves])
+    known = well_known(fit, [(c.speed_mps, c.power_w, c.sd_w) for c in curves], gears)
     mean = every @ fit.shared
-    top = int(np.argmax(mean))
+    top = int(np.argmax(np.where(known, mean, -np.inf)))
     # the curve's own chance error, without what the smoothness prior holds down
     chance = fit.covariance - fit.covariance @ fit.prior_matrix @ fit.covariance
-    excess = max(float(_maxima(mean, every, chance).mean()) - float(mean[top]), 0.0)
+    excess = max(float(_maxima(mean[known], every[known], chance).mean()) - float(mean[top]), 0.0)
     peak = float(mean[top]) - excess
-    highest_sd = float(_maxima(mean, every, fit.covariance).std())
+    highest_sd = float(_maxima(mean[known], every[known], fit.covariance).std())
     scatter = scatter_factor(fit, left_out(fit), every[top])
     # the largest of several uncertain values scatters less than each of them, but which one of them is
     # largest is chance too

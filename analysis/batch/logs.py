@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -17,8 +16,9 @@ from analysis.report.json_text import finding_dict, json_text, phase_dict
 from analysis.runs.survey import Survey, survey
 from analysis.signals.smoothing import SpeedCurve
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
+from analysis.terminal.lines import wrap
 from analysis.terminal.progress import Progress
-from analysis.text.numbers import Units, by_severity
+from analysis.text.numbers import Units, by_severity, rate_text
 from logger.errors import PullcoastError
 from logger.reading import read_log
 from logger.recording import Recording
@@ -176,7 +176,7 @@ def look_text(look: Look, units: Units) -> str:
         + (f", top speed {units.speed_text(top)}" if top is not None else ", no speed")
     )
     for channel in recording.channels:
-        rate = f"{channel.rate_hz:8.2f} Hz" if channel.rate_hz is not None else ""
+        rate = f"{rate_text(channel.rate_hz):>8} Hz" if channel.rate_hz is not None else ""
         lines.append(f"  {channel.name:<22}{channel.t_s.size:>9} samples {rate}".rstrip())
     found = [p for run in survey.runs for p in run.phases if p.kind in ("pull", "coast")]
     for phase in found:
@@ -189,7 +189,7 @@ def look_text(look: Look, units: Units) -> str:
         lines.append("  no pull and no coast-down found")
     for finding in by_severity(survey.findings):
         text = f"{finding.severity}: {finding.text}"
-        lines += textwrap.wrap(text, 80, initial_indent="  ", subsequent_indent="    ")
+        lines += wrap(text, 80, initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines) + "\n\n"
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from analysis.report.shared import render_shared, shared_summary
 from analysis.results.road_load import RoadLoad
 from analysis.session_pipeline import analyse_session
 from analysis.sessions.combine import combine
+from analysis.terminal.lines import fill
 from analysis.terminal.output import write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
@@ -83,7 +83,7 @@ def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> 
     if len(shared.used) < 2:
         texts = " ".join(finding.text for finding in shared.findings)
         text = f"Not put together: that takes two usable sessions, found 1. {texts}{old}"
-        return textwrap.fill(text, 80, break_long_words=False)
+        return fill(text, 80)
     files = render_shared(shared, list(analyses))
     write_together(folder, files)
     return shared_summary(shared, folder, tuple(files))

@@ -55,7 +55,7 @@ __all__ = [
 #: Names of the page's style variables and their colours on white; no two alike.
 COLOURS = {
     "ink": "#1b2024",
-    "quiet": "#59636b",
+    "quiet": "#4a535a",
     "grid": "#dde1de",
     "other": "#8a9399",
     "pull": "#d55e00",

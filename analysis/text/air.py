@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from dataclasses import dataclass
 from typing import Any
 
 from analysis.physics.air import air_state, moist_air_density_kg_m3
 from analysis.physics.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
+from analysis.terminal.lines import wrap
 from logger.errors import SessionError
 from logger.findings import Finding
 from logger.session.keys import AIR, Quantity
@@ -122,17 +122,15 @@ def air_text(air: AirOfDay) -> str:
         about = [f"reference {entry.reference}", f"for {entry.engines}"]
         about += [each.why_not] if each.why_not else [f"limits: {entry.limits}"]
         for text in about:
-            lines += textwrap.wrap(
-                text, _COLUMNS, initial_indent=" " * 6, subsequent_indent=" " * 8
-            )
+            lines += wrap(text, _COLUMNS, initial_indent=" " * 6, subsequent_indent=" " * 8)
     lines.append("")
-    lines += textwrap.wrap(
+    lines += wrap(
         "They are for power of engines, not for power at the wheels, and for no boost-controlled or "
         "electric drive; power as measured stays the figure to quote.",
         _COLUMNS,
     )
     for finding in air.findings:
-        lines += ["", *textwrap.wrap(f"{finding.severity}: {finding.text}", _COLUMNS)]
+        lines += ["", *wrap(f"{finding.severity}: {finding.text}", _COLUMNS)]
     return "\n".join(lines)
 
 

@@ -121,6 +121,7 @@ def _warning_lines(outcome: Analysis) -> list[str]:
     serious = serious_by_kind(outcome.findings)
     for finding, others in serious[:_MOST_WARNINGS]:
         name = "" if finding.log is None else f", {log_name(outcome.session, finding.log)}"
+        name += "" if finding.run is None or finding.kind == "run_apart" else f", run {finding.run}"
         also = f" (The like in {counted(others, 'other log')}.)" if others else ""
         text = f"{finding.severity}{name}: {finding.text}{also}"
         lines += wrap(text, _COLUMNS, subsequent_indent="  ")

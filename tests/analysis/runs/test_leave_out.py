@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.runs.judging.selection import leave_out_runs
+from analysis.runs.judging.leaving_out import leave_out_runs
 from analysis.runs.run import Phase, Run
 from logger.errors import SessionError
 from logger.session.session import LogEntry

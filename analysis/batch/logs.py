@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -19,9 +20,10 @@ from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
 from analysis.terminal.lines import wrap
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units, by_severity, rate_text
-from logger.errors import PullcoastError
+from logger.errors import PullcoastError, SessionError
 from logger.reading import read_log
 from logger.recording import Recording
+from logger.session.files import list_logs
 from logger.session.keys import SpeedUnit
 from logger.session.overrides import column_choices
 from logger.session.session import Display
@@ -31,6 +33,7 @@ __all__ = [
     "LogReader",
     "Look",
     "SurveyedLog",
+    "log_files",
     "look_at",
     "look_text",
     "looks_json",
@@ -257,6 +260,20 @@ def speed_row(log: SurveyedLog) -> dict[str, Any]:
         "top_speed_mps": float(log.curve.speed_mps[known].max()) if known.any() else 0.0,
         **asdict(log.survey.sensors),
     }
+
+
+def log_files(paths: Sequence[str]) -> list[str]:
+    """Return files as given, and of each folder the logs that lie in it."""
+    found = []
+    for path in paths:
+        if not os.path.isdir(path):
+            found.append(path)
+            continue
+        names, _ = list_logs(Path(path))
+        if not names:
+            raise SessionError(path, "", "no log lies in this folder", "files as phones write them")
+        found += [os.path.join(path, name) for name in names]
+    return found
 
 
 def sensor_words(row: dict[str, Any]) -> str:

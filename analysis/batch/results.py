@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import webbrowser
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from analysis.text.numbers import Units
 from analysis.text.summary import summary
 from logger.session.session import Session
 
-__all__ = ["analyse_checked", "print_report", "put_together", "write_plots"]
+__all__ = ["analyse_checked", "open_page", "print_report", "put_together", "write_plots"]
 
 
 def analyse_checked(
@@ -71,6 +72,13 @@ def print_report(
     if not (as_json and quiet):
         text = summary(outcome, folder, tuple(files))
         print(text, file=sys.stderr if as_json else sys.stdout)
+
+
+def open_page(page: Path) -> None:
+    """Show a page in the browser that the system opens pages with, or say where it lies."""
+    address = page.resolve().as_uri()
+    if not webbrowser.open(address):
+        print(f"No browser was found here. The page: {address}", file=sys.stderr)
 
 
 def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> str:

@@ -77,6 +77,7 @@ def report(
         ),
     ] = None,
     no_dates: NoDates = False,
+    open_it: Annotated[bool, flag("--open", "show the page in a browser")] = False,
     as_json: Annotated[bool, flag("--json", "print results.json to standard output")] = False,
     road_load: Annotated[
         str | None,
@@ -181,6 +182,7 @@ def report(
             check_writable(folder)
             from analysis.batch.results import (
                 analyse_checked,
+                open_page,
                 print_report,
                 put_together,
                 write_plots,
@@ -225,6 +227,10 @@ def report(
             print("\nNot put together: none of the sessions could be used.")
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
+    if open_it and analyses:
+        together = None if out is None or len(paths) < 2 else Path(out) / "report.html"
+        first = next(folder for folder in folders if folder.name in analyses) / "report.html"
+        open_page(together if together is not None and together.exists() else first)
     return max(statuses)
 
 

@@ -12,10 +12,11 @@ from analysis.terminal.lines import wrap
 from logger.errors import SessionError
 from logger.findings import Finding
 from logger.session.keys import AIR, Quantity
+from logger.session.quantities import parse_quantity
 from logger.session.session import Air
 from logger.units import convert
 
-__all__ = ["AirOfDay", "air_dict", "air_of_day", "air_text"]
+__all__ = ["AirOfDay", "air_as_typed", "air_dict", "air_of_day", "air_text"]
 
 _COLUMNS = 80
 
@@ -77,6 +78,36 @@ def air_of_day(
     )
     _, findings = air_state(stated)
     return AirOfDay(inlet=inlet, density_kg_m3=density, findings=findings)
+
+
+def air_as_typed(
+    temperature: tuple[float, str] | str,
+    pressure: tuple[float, str] | str,
+    humidity: float | str | None,
+    altitude: float | str | None,
+) -> AirOfDay:
+    """Check the air as typed with units, ``14C 1002hPa 60% 120m``, or as values of `air_of_day`.
+
+    Parameters
+    ----------
+    temperature, pressure, humidity, altitude
+        Texts with a unit are in the way of all other commands; humidity and altitude may be None.
+
+    Raises
+    ------
+    SessionError
+        No number, no unit, or a value out of range; names its option.
+    """
+    if isinstance(temperature, str):
+        temperature = parse_quantity(temperature, AIR["temperature"], "--temperature"), "C"
+    if isinstance(pressure, str):
+        pressure = parse_quantity(pressure, AIR["pressure"], "--pressure"), "hPa"
+    if isinstance(humidity, str):
+        humidity = parse_quantity(humidity, AIR["relative_humidity"], "--humidity")
+    if isinstance(altitude, str):
+        altitude = parse_quantity(altitude, AIR["altitude"], "--altitude")
+    usual = Air().relative_humidity_percent
+    return air_of_day(temperature, pressure, usual if humidity is None else humidity, altitude)
 
 
 def air_dict(air: AirOfDay) -> dict[str, Any]:

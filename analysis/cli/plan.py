@@ -22,7 +22,7 @@ __all__ = ["app", "plan"]
 
 _DESCRIPTION = """\
 Foretell what an outing will show before it is driven: the intervals to expect, the pairs of runs that
-a wanted interval takes, what another receiver, road or day would bring; before it a checklist to print.
+a wanted interval takes, what another receiver, road or day would bring; before that, a checklist.
 
 The figures come from the covariance of the model that works sessions out, on nominal runs; with a
 SESSION they are for another outing like that one. Nothing is random and nothing is written."""

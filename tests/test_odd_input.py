@@ -28,3 +28,14 @@ def test_odd_objects_spans_and_outputs_are_no_fault(tmp_path: Path) -> None:
         objects(tmp_path / "objects", 9), spans(tmp_path / "spans", 11), outputs(tmp_path, 15)
     )
     assert [(name, found) for name, case in cases if (found := case()) is not None] == []
+
+
+def test_a_message_about_a_key_of_a_whole_page_is_short(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """All of found, expected, key and remedy are cut, each at 600 characters."""
+    key = "x" * 100_000
+    for text in (f"[vehicle]\n{key} = 1\n", f'[vehicle]\nmass_kg = 1400\ntyre = "{key}"\n'):
+        (tmp_path / "session.toml").write_text(text)
+        assert main(["report", str(tmp_path)]) == 2
+        assert len(capsys.readouterr().err) < 3000

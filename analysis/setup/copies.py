@@ -30,7 +30,11 @@ __all__ = ["Source", "copy_stripped", "find_source"]
 _SUFFIXES = (".csv", ".csv.gz")
 _STAGING = ".pullcoast-strip-"
 #: Free texts of session.toml, and what shows how high the road lies.
-_LEFT_OUT = {"vehicle": ("name", "state"), "log": ("note", "columns", "file", "files")}
+_LEFT_OUT = {
+    "site": ("road",),
+    "vehicle": ("name", "state"),
+    "log": ("note", "columns", "file", "files"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

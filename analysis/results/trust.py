@@ -37,6 +37,7 @@ _CAPS: dict[str, Level] = {
     "speed_off_positions": "rough",
     "coast_vouched": "rough",
     "mass_unusual": "rough",
+    "gears_doubted": "rough",
 }
 #: Of these the driver's word for neutral takes the doubt.
 _NEUTRAL_LIFTS = ("road_load_unusual",)

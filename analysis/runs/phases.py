@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.special import ndtri
 
 from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
@@ -24,8 +25,15 @@ _GEAR_CHANGE_S = 2.2
 #: A pull gains at least this speed [m/s] and this share of the recording's top speed.
 _PULL_GAIN_MPS = 3.0
 _PULL_GAIN_SHARE = 0.30
+#: ... or, where it begins above this speed [m/s] (100 km/h), this share of the top speed's kinetic energy:
+#: at nearly constant power a gain of energy takes the same time at any speed.
+_FAST_MPS, _FAST_ENERGY_SHARE = 100.0 / 3.6, 0.2
 #: The release of the throttle is looked for with means over these times [s].
 _FALL_S = (0.3, 0.5, 0.8, 1.2)
+#: Noise of the falls is measured on this share of the smallest ones.
+_CALM = 0.35
+#: A later fall of at least this share of the steepest, out of at least this share of its drive, is the release.
+_RELEASE_SHARE = 0.4
 #: A coast-down lasts at least this long [s] and loses at least this much [m/s].
 _COAST_S = 5.0
 _COAST_LOSS_MPS = 2.0
@@ -100,8 +108,16 @@ def _pull_candidates(piece: _Piece, top_mps: float) -> list[tuple[int, int]]:
                 joined[-1] = (joined[-1][0], last)
                 continue
         joined.append((first, last))
-    gain = max(_PULL_GAIN_MPS, _PULL_GAIN_SHARE * top_mps)
-    return [(a, b) for a, b in joined if piece.v[b] - piece.v[a] >= gain]
+    found = []
+    for a, b in joined:
+        from_mps, to_mps = float(piece.v[a]), float(piece.v[b])
+        energy = (to_mps**2 - from_mps**2) / max(top_mps, 1.0) ** 2
+        fast = from_mps >= _FAST_MPS and energy >= _FAST_ENERGY_SHARE
+        if to_mps - from_mps >= (
+            _PULL_GAIN_MPS if fast else max(_PULL_GAIN_MPS, _PULL_GAIN_SHARE * top_mps)
+        ):
+            found.append((a, b))
+    return found
 
 
 def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
@@ -114,7 +130,7 @@ def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
     reach = round(1.3 / piece.step)
     ends_in_drive = last >= piece.t.size - 1 - round(0.3 / piece.step)
     sums = np.concatenate([[0.0], np.cumsum(piece.a)])
-    best, width = last, _FALL_S[0]
+    found = []
     for width in _FALL_S:
         wide = max(1, round(width / piece.step))
         low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide)
@@ -124,10 +140,31 @@ def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
         fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide
         near = i >= low
         best = int(i[near][np.argmin(fall[near])])
-        noise = _robust_sd(fall - np.median(fall))
-        if -float(fall[near].min()) > 6.0 * noise:
+        if piece.fine:
+            before = (sums[i] - sums[i - wide]) / wide
+            best = _last_fall(best, i[near], fall[near], before[near], wide)
+        # gear changes fill part of a pull: its calmer part shows the noise
+        noise = float(np.quantile(np.abs(fall - np.median(fall)), _CALM)) / ndtri(0.5 + 0.5 * _CALM)
+        clear = -float(fall[near].min()) / max(noise, 1e-9)
+        if clear > 6.0:
             return best, width
-    return (piece.t.size - 1, 0.0) if ends_in_drive else (best, width)
+        found.append((clear, best, width))
+    if ends_in_drive or not found:
+        return (piece.t.size - 1, 0.0) if ends_in_drive else (last, _FALL_S[0])
+    # without a clear one the clearest, where the signal shows edges at all
+    return max(found)[1:] if piece.fine else found[-1][1:]
+
+
+def _last_fall(best: int, at: NDArray[np.intp], fall: Array, before: Array, wide: int) -> int:
+    """Return the last fall out of drive that is as deep as a release: the steepest may be a gear change.
+
+    Where a short gear ends the pull, the clutch that opens before it lets the force fall as far.
+    """
+    steepest = int(np.argmin(fall))
+    drives = before > max(_ACCELERATES, _RELEASE_SHARE * float(before[steepest]))
+    lowest = fall <= -maximum_filter1d(-fall, 2 * wide + 1)
+    later = np.flatnonzero(drives & lowest & (fall < _RELEASE_SHARE * fall[steepest]))
+    return int(at[later[-1]]) if later.size and later[-1] > steepest + wide else best
 
 
 def _gear_pieces(

@@ -11,6 +11,7 @@ from analysis.model.observations import observe_all
 from analysis.model.parameters import spread_table
 from analysis.physics.air import air_state
 from analysis.physics.plausible import vehicle_findings
+from analysis.results.checks.validity import fit_findings, reject_implausible, require_usable
 from analysis.results.limits import drop_uninformative, limit_power
 from analysis.results.measured import Extras, Measured, find_extras
 from analysis.results.power import find_power, find_pulls
@@ -22,13 +23,14 @@ from analysis.results.site_and_sensors import (
     sensor_state,
     site_state,
 )
-from analysis.results.validity import fit_findings, reject_implausible, require_usable
 from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
+from analysis.runs.judging.leaving_out import leave_out_runs
+from analysis.runs.judging.selection import judge_runs
 from analysis.runs.positions import check_positions
 from analysis.runs.road import place_runs
-from analysis.runs.selection import judge_runs, leave_out_runs
+from analysis.runs.run import with_runs
 from analysis.runs.survey import find_all_runs, fuse_all, sampling_findings
 from logger.recording import Recording, Step
 from logger.session.session import Session
@@ -117,7 +119,12 @@ def analyse(
         residuals=residuals(fit),
         coast_forces=coast_forces(fit, vehicle.effective_mass_kg),
         findings=(
-            *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
+            *(
+                *session.findings,
+                *vehicle_findings(vehicle),
+                *with_runs(fuse_notes, runs),
+                *road_notes,
+            ),
             *(*wish_notes, *bend_notes, *judge_notes, *place_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, session),
             *(*power_notes, *limit_notes),

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from analysis.pipeline import Analysis, analyse
+from analysis.results.road_load import RoadLoad
 from analysis.terminal.progress import Progress
 from logger.errors import real_path
+from logger.reading import read_log
 from logger.session.overrides import open_session
-
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
-    from analysis.results.road_load import RoadLoad
-    from logger.session.session import Session
+from logger.session.session import Session
 
 __all__ = ["analyse_folder", "analyse_session"]
 
@@ -94,9 +92,6 @@ def analyse_session(
         load.
     """
     with Progress(quiet=quiet) as progress:
-        progress.show("loading what the analysis needs")
-        from logger.reading import read_log
-
         recordings = []
         for number, entry in enumerate(session.logs, start=1):
             names = " + ".join(file.name for file in entry.files)
@@ -112,6 +107,4 @@ def analyse_session(
                 )
             )
         progress.show("fitting all runs at once")
-        from analysis.pipeline import analyse
-
         return analyse(session, tuple(recordings), road_load=road_load)

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.session import check_session
 from analysis.pipeline import Analysis
 from analysis.plots.curves import report_plots, run_plots
@@ -57,13 +57,14 @@ def print_report(
     folder: Path,
     *,
     full: bool,
+    dates: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Write a session's report and print its summary, or its results.json for programs."""
     with Progress(quiet=quiet) as progress:
         progress.show("drawing and writing the report")
-        files = render(outcome, crosscheck=crosscheck, full=full)
+        files = render(outcome, crosscheck=crosscheck, full=full, dates=dates)
         write_together(folder, files)
     if as_json:
         print(files["results.json"], end="")

@@ -6,6 +6,7 @@ import contextlib
 import os
 import shutil
 from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path, PurePath
 from typing import cast
 
@@ -37,6 +38,7 @@ def run_batch(
     power: str | None,
     speed: str | None,
     allow_outside: bool,
+    dates: bool = True,
     quiet: bool,
 ) -> tuple[list[Row], list[Outcome]]:
     """Work out every session below a folder and write the table of all.
@@ -53,6 +55,8 @@ def run_batch(
         Units for people.
     allow_outside : bool
         Whether sessions may name logs outside their folders.
+    dates : bool
+        Whether pages have the dates of outings and of today.
     quiet : bool
         Show no progress.
 
@@ -71,7 +75,7 @@ def run_batch(
         The cluster cannot be used.
     """
     jobs = [
-        _job(session, root, out, power, speed, allow_outside)
+        replace(_job(session, root, out, power, speed, allow_outside), dates=dates)
         for session in find_sessions(root, out)
     ]
     check_writable(out)

@@ -16,6 +16,7 @@ from analysis.terminal.options import (
     Columns,
     LeaveOut,
     Neutral,
+    NoDates,
     PowerUnitOption,
     Quiet,
     RateHz,
@@ -75,6 +76,7 @@ def report(
             "also write every figure as SVG, PNG and CSV (several sessions: DIR/NAME)",
         ),
     ] = None,
+    no_dates: NoDates = False,
     as_json: Annotated[bool, flag("--json", "print results.json to standard output")] = False,
     road_load: Annotated[
         str | None,
@@ -199,7 +201,15 @@ def report(
             continue
         if picture_folder is not None:
             write_plots(outcome, timed, picture_folder, full=full)
-        print_report(outcome, timed, folder, full=full, as_json=as_json, quiet=quiet)
+        print_report(
+            outcome,
+            timed,
+            folder,
+            full=full,
+            dates=not no_dates,
+            as_json=as_json,
+            quiet=quiet,
+        )
         doubtful = outcome.verdict.trust.level == "doubtful"
         statuses.append(EXIT_NOTHING if doubtful and refuse_doubtful else EXIT_OK)
         analyses[folder.name] = outcome
@@ -211,6 +221,8 @@ def report(
                 "\nNot put together: with --road-load the sessions lean on one road load from\n"
                 "elsewhere, which would count once for each."
             )
+        elif not analyses:
+            print("\nNot put together: none of the sessions could be used.")
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
     return max(statuses)

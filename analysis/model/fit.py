@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model.initial import first_shared, first_state, slope_knots
+from analysis.model.initial import bump_knots, first_shared, first_state, slope_knots
 from analysis.model.linearise import Linearised, linearise, step_linear
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import Normal, RunState, eliminate, shared_solution
-from analysis.model.observations import RunData, placed_by_distance
+from analysis.model.observations import RunData, nowhere_both_ways, placed_by_distance
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
@@ -29,7 +29,7 @@ from analysis.model.priors import (
 from logger.arrays import Array
 from logger.session.session import Site, Vehicle
 
-__all__ = ["SessionFit", "fit_session", "mean_slope", "resistance_n", "slope_effect"]
+__all__ = ["SessionFit", "bump_rms", "fit_session", "mean_slope", "resistance_n", "slope_effect"]
 
 _MOST_ROUNDS = 16
 #: The drag by which gusts are stated in m/s is held after this many rounds; from then on the receiver's
@@ -41,6 +41,8 @@ _MOST_STEP_MPS = 4.0
 #: The fit stands still when no shared unknown moves by more than this share of its own sd, and no
 #: noise level by more than this share of itself.
 _STEP_SD, _SPREAD_SHARE = 0.08, 0.08
+#: Noise levels that differ by less than this factor are the same: they settle to some percent.
+_QUIET = 1.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +114,27 @@ def fit_session(
     SessionFit
         Estimates with their covariance.
     """
-    problem, point = _begin(runs, gear_knots_mps, vehicle, site, scale, start or Spread(), known)
+    placed = placed_by_distance(runs)
+    first = start or Spread()
+    begin = _begin(placed, gear_knots_mps, vehicle, site, scale, first, known)
+    fit = _fitted(*begin, hold_spread=hold_spread)
+    if hold_spread or not nowhere_both_ways(placed):
+        return fit
+    # both ways of a road without places, speeds alone: hills that they do not ask for are none
+    flat = [replace(data, flat=True) for data in placed]
+    begin = _begin(flat, gear_knots_mps, vehicle, site, scale, first, known)
+    level = _fitted(*begin, hold_spread=False)
+    return level if _as_quiet(level.spread, fit.spread) else fit
+
+
+def _as_quiet(level: Spread, hilly: Spread) -> bool:
+    """Return whether a fit without hills leaves no more noise of any kind than one with them."""
+    names = ("fix", "slow_noise", "gust", "wind")
+    return all(getattr(level, name) <= _QUIET * getattr(hilly, name) for name in names)
+
+
+def _fitted(problem: _Problem, point: _Point, *, hold_spread: bool) -> SessionFit:
+    """Go through all rounds and solve at the end."""
     point = _round(problem, point, learn=False, drop=False)
     if not hold_spread:
         # noise levels come from all fixes first, or a poor start would drop the good ones
@@ -179,11 +201,13 @@ def _begin(
     known: KnownRoadLoad | None,
 ) -> tuple[_Problem, _Point]:
     """Return the priors and the first guess of all unknowns."""
-    runs = placed_by_distance(runs)
     prior = shared_prior(site, any(data.has_accel for data in runs))
     share = vehicle.mass_kg / vehicle.effective_mass_kg
     layout = Layout(
-        gear_knots_mps=gear_knots_mps, slope_knots_m=slope_knots(runs), gravity_share=share
+        gear_knots_mps=gear_knots_mps,
+        slope_knots_m=slope_knots(runs),
+        gravity_share=share,
+        bump_knots_mps=bump_knots(runs),
     )
     shared = first_shared(runs, layout, prior, scale)
     levels = tuple(
@@ -310,6 +334,18 @@ def resistance_n(fit: SessionFit, effective_mass_kg: float) -> tuple[Array, Arra
     factor = effective_mass_kg / np.array([1.0, SPEED_SCALE_MPS, SPEED_SCALE_MPS**2])
     part = fit.layout.RESISTANCE
     return fit.shared[part] * factor, fit.covariance[part, part] * np.outer(factor, factor)
+
+
+def bump_rms(fit: SessionFit) -> float:
+    """Return the rms over speed of what coast-downs show beside the three coefficients [m/s2].
+
+    Its posterior second moment, estimate and uncertainty together: three coefficients leave it over.
+    """
+    part = fit.layout.bump
+    if part.stop == part.start:
+        return 0.0
+    second = fit.shared[part] ** 2 + np.diag(fit.covariance[part, part])
+    return float(np.sqrt(second.mean()))
 
 
 def mean_slope(fit: SessionFit) -> tuple[float, float]:

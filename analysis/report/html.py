@@ -11,7 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.plots.curves import COLOURS, Plot, report_plots, run_plots
 from analysis.report.csv_files import curves_csv, speed_time_csv
@@ -35,6 +35,7 @@ from analysis.report.pages import TEMPLATES, page_environment
 from analysis.report.reference_tables import comparison_rows
 from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
+from analysis.text.directions import up_text
 from analysis.text.numbers import (
     Units,
     by_severity,
@@ -43,6 +44,7 @@ from analysis.text.numbers import (
     number,
     serious_by_kind,
 )
+from analysis.text.occasion import made_text, outing_text
 from logger.findings import counted
 
 __all__ = ["TEMPLATES", "render", "report_html"]
@@ -54,7 +56,11 @@ _ROOM = 1.03
 
 
 def render(
-    outcome: Analysis, *, crosscheck: CrossCheck | None = None, full: bool = False
+    outcome: Analysis,
+    *,
+    crosscheck: CrossCheck | None = None,
+    full: bool = False,
+    dates: bool = True,
 ) -> dict[str, str]:
     """Return every result file's name and text, all made before any is written.
 
@@ -66,6 +72,8 @@ def render(
         Its timed runs.
     full : bool
         With a figure of every run in the page.
+    dates : bool
+        With the date of the outing and the moment that the page is made.
 
     Returns
     -------
@@ -79,7 +87,7 @@ def render(
     """
     results = json_text(results_dict(outcome, crosscheck))
     return {
-        "report.html": report_html(outcome, crosscheck=crosscheck, full=full),
+        "report.html": report_html(outcome, crosscheck=crosscheck, full=full, dates=dates),
         "results.json": results,
         "curves.csv": curves_csv(outcome),
         "speed_time.csv": speed_time_csv(outcome.curves, outcome.runs),
@@ -87,7 +95,11 @@ def render(
 
 
 def report_html(
-    outcome: Analysis, *, crosscheck: CrossCheck | None = None, full: bool = False
+    outcome: Analysis,
+    *,
+    crosscheck: CrossCheck | None = None,
+    full: bool = False,
+    dates: bool = True,
 ) -> str:
     """Return the page: one file, no network, no coordinates; text from files is escaped.
 
@@ -99,6 +111,8 @@ def report_html(
         Its timed runs.
     full : bool
         With a figure of every run.
+    dates : bool
+        With the date of the outing and the moment that the page is made.
     """
     units = Units.of(outcome.session.display)
     road_load, power, check = outcome.road_load, outcome.power, crosscheck
@@ -110,9 +124,10 @@ def report_html(
             title=outcome.session.vehicle.name or outcome.session.name,
             colours=COLOURS,
             units=units,
-            facts=facts(outcome),
+            facts=[outing_text(outcome, dates=dates), *facts(outcome)],
+            made=made_text() if dates else "",
             peak=None if power is None else _peak(outcome, units),
-            load=_load(outcome),
+            load=_load(outcome, units),
             trust=outcome.verdict.trust,
             checks=outcome.verdict.checks,
             advice=[(one.text, gain_text(one, units)) for one in outcome.verdict.advice],
@@ -132,6 +147,7 @@ def report_html(
             timed=[] if check is None else timed_rows(check, outcome),
             timed_words=() if check is None else (*check.steps, *check.explanation),
             site=site_rows(outcome, units),
+            up=f"U{up_text(outcome)[1:]}",
             separable=outcome.site.separable,
             runs=run_rows(outcome, units),
             unused=unused_rows(outcome),
@@ -161,7 +177,7 @@ def _peak(outcome: Analysis, units: Units) -> dict[str, Any]:
     }
 
 
-def _load(outcome: Analysis) -> dict[str, Any] | None:
+def _load(outcome: Analysis, units: Units) -> dict[str, Any] | None:
     """Return the road load for the first screen, None where there is none."""
     if outcome.road_load is None:
         return None
@@ -170,6 +186,8 @@ def _load(outcome: Analysis) -> dict[str, Any] | None:
         "text": number(at.force_n, at.sd_n),
         "interval": interval_text(at.ci95_n, at.sd_n),
         "speed_mps": at.speed_mps,
+        "hold": number(at.holding_w / units.power_w, at.holding_sd_w / units.power_w),
+        "hold_interval": units.power_interval(*at.holding_ci95_w, at.holding_sd_w),
         "gauge": _gauge(at.force_n, *at.ci95_n),
     }
 

@@ -28,6 +28,7 @@ from analysis.sessions.carry import (
 from analysis.sessions.combine_notes import (
     air_notes,
     disagreement_note,
+    doubtful_note,
     grouping_notes,
     mass_note,
     missing_notes,
@@ -95,6 +96,9 @@ def combine(
         raise ValueError(msg)
     sessions, findings = _each_log_once(analyses, called)
     findings += missing_notes(missing)
+    for session in sessions:
+        if session.why_not is None:
+            findings += doubtful_note(session.name, session.outcome.verdict.trust)
     groups: dict[tuple[str, str, str], list[int]] = {}
     for index, session in enumerate(sessions):
         if session.why_not is None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analysis.pipeline import Analysis
+from analysis.results.trust import Trust
 from logger.findings import Finding, counted
 
 __all__ = [
     "air_notes",
     "disagreement_note",
+    "doubtful_note",
     "grouping_notes",
     "listed",
     "mass_note",
@@ -55,6 +57,17 @@ def same_log_note(name: str, other: str, file: str) -> Finding:
         f"would make intervals too narrow, so {name} is left out of what is shared."
     )
     return Finding(kind="same_log_twice", severity="warning", text=text, path=file)
+
+
+def doubtful_note(name: str, trust: Trust | None) -> list[Finding]:
+    """Warn of a session whose own result is not to be relied on."""
+    if trust is None or trust.level != "doubtful":
+        return []
+    text = (
+        f"{name} is doubtful by itself, and so is what rests on it. {trust.why[0]} Mend that, or do "
+        "without this session."
+    )
+    return [Finding(kind="session_doubtful", severity="warning", text=text)]
 
 
 def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]]) -> list[Finding]:

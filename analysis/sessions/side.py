@@ -13,6 +13,7 @@ from analysis.physics.air import AirState
 from analysis.pipeline import Analysis
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
+from analysis.results.trust import Trust
 from analysis.sessions.combine import fingerprint
 from analysis.signals.gps import EARTH_RADIUS_M, flat_positions_m
 from logger.recording import Recording
@@ -85,6 +86,8 @@ class Side:
         Whether its runs scatter more than the model explains.
     display : Display
         Units.
+    trust : Trust or None
+        Of its own results; None where an early results.json does not hold it.
     """
 
     name: str
@@ -106,6 +109,7 @@ class Side:
     serious: int
     scatter: bool
     display: Display
+    trust: Trust | None = None
 
     @property
     def runs(self) -> int:
@@ -150,6 +154,7 @@ def side_of(name: str, outcome: Analysis) -> Side:
         serious=sum(finding.severity != "note" for finding in outcome.findings),
         scatter=any(finding.kind == "runs_scatter" for finding in outcome.findings),
         display=session.display,
+        trust=outcome.verdict.trust,
     )
 
 

@@ -103,6 +103,7 @@ class CrossCheckArguments:
 
     pull: tuple[str, ...] = ()
     coast: tuple[str, ...] = ()
+    run: int | None = None
     speed_unit: SpeedUnit = "km/h"
     time_sd: float | None = None
     speed_sd: float | None = None
@@ -251,6 +252,7 @@ def _crosscheck(top: KeyTable) -> CrossCheckArguments | None:
     return CrossCheckArguments(
         pull=_timed_runs(table, "pull", rising=True),
         coast=_timed_runs(table, "coast", rising=False),
+        run=_run_number(table, "run"),
         speed_unit=cast(SpeedUnit, table.choice("speed_unit", SPEED_UNITS, "km/h")),
         time_sd=table.quantity(CROSSCHECK["time_sd"]),
         speed_sd=table.quantity(CROSSCHECK["speed_sd"]),
@@ -270,6 +272,15 @@ def _timed_runs(table: KeyTable, key: str, *, rising: bool) -> tuple[str, ...]:
         if float(match["time_s"]) <= 0.0:
             table.fail(key, describe(text), f"a time above 0 s, such as {example}")
     return table.texts(key)
+
+
+def _run_number(table: KeyTable, key: str) -> int | None:
+    value = table.values.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value <= 10_000:
+        table.fail(key, describe(value), "the number of a run in the report, from 1")
+    return value
 
 
 def _display(top: KeyTable) -> Display:

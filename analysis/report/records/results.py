@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Final, Literal
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.report.records.crosscheck import CrossCheckRecord
 from analysis.report.records.record import (
@@ -242,7 +242,7 @@ class TrustRecord:
     """How far to rely on the results."""
 
     level: Annotated[Level, "doubtful: not to be relied on, the cause first in why"]
-    why: tuple[str, ...]
+    why: Annotated[tuple[str, ...], Limits(length=1)]
     interval_leaves_out: Annotated[tuple[str, ...], "what no log can show, and no interval holds"]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from analysis.model.road_memory import read_road
 from analysis.pipeline import Analysis, analyse
 from analysis.results.road_load import RoadLoad
 from analysis.terminal.progress import Progress
@@ -59,6 +60,7 @@ def analyse_session(
     salvage: bool = False,
     strict: bool = False,
     road_load: RoadLoad | None = None,
+    learn_road: bool = False,
     quiet: bool = False,
 ) -> Analysis:
     """Read a session's logs and analyse them.
@@ -75,6 +77,8 @@ def analyse_session(
         Refuse a log with any warning.
     road_load : RoadLoad, optional
         Of an earlier session of the same vehicle, where this one has no coast-downs.
+    learn_road : bool
+        Whether the session's road file may be missing, since it is to be written.
     quiet : bool
         Show no progress.
 
@@ -92,6 +96,7 @@ def analyse_session(
         load.
     """
     with Progress(quiet=quiet) as progress:
+        road = None if session.road is None else read_road(session.road, may_be_new=learn_road)
         recordings = []
         for number, entry in enumerate(session.logs, start=1):
             names = " + ".join(file.name for file in entry.files)
@@ -107,4 +112,4 @@ def analyse_session(
                 )
             )
         progress.show("fitting all runs at once")
-        return analyse(session, tuple(recordings), road_load=road_load)
+        return analyse(session, tuple(recordings), road_load=road_load, road=road)

@@ -14,7 +14,6 @@ from analysis.batch.job import Job, Outcome
 from analysis.batch.table import Row, batch_csv, batch_dicts, batch_html
 from analysis.batch.workers import run_in_processes, run_on_cluster
 from analysis.report.json_text import json_text
-from analysis.terminal.errors import complain
 from analysis.terminal.output import STAGING, OutputError, check_writable, lock, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
@@ -94,11 +93,11 @@ def run_batch(
                     progress.step()
         except KeyboardInterrupt:
             _clear(out, jobs)
-            complain(
+            msg = (
                 f"left by Ctrl-C after {len(outcomes)} of {counted(len(jobs), 'session')}. What was "
                 "done is kept: the same command goes on from there"
             )
-            raise
+            raise KeyboardInterrupt(msg) from None
         rows = [_row(outcome) for outcome in outcomes]
         units = Units.of(
             Display(

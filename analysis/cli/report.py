@@ -82,6 +82,13 @@ def report(
         str | None,
         option("--road-load", "FILE", "an earlier results.json, for sessions of pulls alone"),
     ] = None,
+    road: Annotated[
+        str | None,
+        option("--road", "FILE", "slope of this road as earlier sessions found it: a prior"),
+    ] = None,
+    learn_road: Annotated[
+        bool, flag("--learn-road", "write what this session shows of the slope into --road FILE")
+    ] = False,
     allow_outside: AllowOutside = False,
     mass: Annotated[
         str | None,
@@ -175,6 +182,11 @@ def report(
                 leave_out=_of_session(leave_out or (), path, several=len(paths) > 1),
                 neutral=neutral,
             )
+            if road is not None:
+                session = replace(session, road=Path(road))
+            if learn_road and session.road is None:
+                complain("--learn-road writes into a road file: name it with --road FILE")
+                return EXIT_INPUT
             if road_load is not None:
                 others = same_vehicle(road_load, session.vehicle)
                 session = replace(session, findings=(*session.findings, *others))
@@ -192,6 +204,7 @@ def report(
                 salvage=salvage,
                 strict=strict,
                 road_load=known_road_load,
+                learn=learn_road,
                 quiet=quiet,
             )
         except PullcoastError as error:

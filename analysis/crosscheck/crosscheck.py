@@ -117,9 +117,12 @@ def _with_gates(
     sd = np.sqrt(np.diag(predicted.covariance_s2 + way))
     z = (timed - predicted.time_s) / np.sqrt(np.diag(noise + way))
     causes = find_causes(predicted, timed, noise)
-    best = best_cause(causes)
-    z_best = best.rest_s / np.sqrt(np.diag(noise))
     fit = fit_speedometer(predicted, timed, noise + way) if len(kept) >= _ENOUGH else None
+    best = best_cause(causes)
+    lowest = min(causes, key=lambda one: one.misfit)
+    if fit is not None and lowest.name == "speedometer" and _is_off(fit):
+        best = lowest
+    z_best = best.rest_s / np.sqrt(np.diag(noise))
     gates = list(found.gates)
     for place, at in enumerate(reached):
         odd = fit is not None and fit.odd[place]
@@ -148,6 +151,11 @@ def _with_gates(
     return found if fit is None else _with_speedometer(found, fit, best, predicted)
 
 
+def _is_off(fit: SpeedometerFit) -> bool:
+    """Whether the times alone and with the prior of real speedometers both show an error."""
+    return fit.shown_by_times and abs(fit.scale - 1.0) > _AGREES * np.sqrt(fit.covariance[0, 0])
+
+
 def _with_speedometer(
     found: CrossCheck, fit: SpeedometerFit, best: Cause, predicted: Predicted
 ) -> CrossCheck:
@@ -156,8 +164,7 @@ def _with_speedometer(
     found = replace(found, reaction_s=fit.reaction_s, reaction_sd_s=reaction_sd)
     if not predicted.directed:
         return found
-    off = best.name == "speedometer" and fit.shown_by_times
-    off = off and abs(fit.scale - 1.0) > _AGREES * scale_sd
+    off = best.name == "speedometer" and _is_off(fit)
     return replace(found, speed_scale=fit.scale, speed_scale_sd=scale_sd, speedometer_off=off)
 
 

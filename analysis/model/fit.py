@@ -21,6 +21,8 @@ from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
     Prior,
+    SlopeInformation,
+    add_road,
     known_prior,
     local_prior_mean,
     shared_prior,
@@ -61,6 +63,8 @@ class SessionFit:
         Each run's unknowns, prediction and normal equations at the end.
     prior_matrix : array of shape (p, p)
         Precision that the priors add.
+    prior : Prior
+        Of the shared unknowns with one of their own.
     rounds, converged
         How often it was re-linearised and whether it then stood still.
     """
@@ -75,6 +79,7 @@ class SessionFit:
     prior_matrix: Array
     rounds: int
     converged: bool
+    prior: Prior
 
 
 def fit_session(
@@ -87,6 +92,7 @@ def fit_session(
     start: Spread | None = None,
     hold_spread: bool = False,
     known: KnownRoadLoad | None = None,
+    road: SlopeInformation | None = None,
 ) -> SessionFit:
     """Fit all runs of a session at once.
 
@@ -108,6 +114,8 @@ def fit_session(
         True keeps them (an oracle's knowledge).
     known : KnownRoadLoad or None
         Road load from elsewhere, as a prior.
+    road : SlopeInformation or None
+        What earlier sessions found of the slope at just the knots of this one.
 
     Returns
     -------
@@ -116,8 +124,8 @@ def fit_session(
     """
     placed = placed_by_distance(runs)
     first = start or Spread()
-    begin = _begin(placed, gear_knots_mps, vehicle, site, scale, first, known)
-    fit = _fitted(*begin, hold_spread=hold_spread)
+    problem, point = _begin(placed, gear_knots_mps, vehicle, site, scale, first, known)
+    fit = _fitted(replace(problem, road=road), point, hold_spread=hold_spread)
     if hold_spread or not nowhere_both_ways(placed):
         return fit
     # both ways of a road without places, speeds alone: hills that they do not ask for are none
@@ -152,6 +160,7 @@ def _fitted(problem: _Problem, point: _Point, *, hold_spread: bool) -> SessionFi
         prior_matrix=solved.prior_matrix,
         rounds=point.rounds,
         converged=converged,
+        prior=problem.prior,
     )
 
 
@@ -164,6 +173,7 @@ class _Problem:
     known: tuple[Array | None, Array]
     firsts: tuple[Array, ...]
     start: Spread
+    road: SlopeInformation | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +249,8 @@ def _solve(problem: _Problem, point: _Point) -> _Solved:
     precision, mean = problem.known
     if precision is not None:
         matrix[:3, :3], pull[:3] = precision, precision @ mean
+    if problem.road is not None:
+        add_road(matrix, pull, layout, problem.road)
     step, covariance = shared_solution(normals, matrix, pull - matrix @ point.shared)
     return _Solved(
         lins=lins, normals=normals, prior_matrix=matrix, step=step, covariance=covariance

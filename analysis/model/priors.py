@@ -29,6 +29,8 @@ __all__ = [
     "PROCESSES",
     "KnownRoadLoad",
     "Prior",
+    "SlopeInformation",
+    "add_road",
     "bend_precision",
     "bump_precision",
     "hill_precision",
@@ -37,6 +39,7 @@ __all__ = [
     "local_prior_mean",
     "pitch_sd",
     "process_precision",
+    "road_covariance",
     "shared_prior",
     "shared_prior_matrix",
     "slope_bands",
@@ -108,6 +111,27 @@ class KnownRoadLoad(Protocol):
     @property
     def covariance(self) -> Array:
         """Of the three, shape (3, 3)."""
+
+
+class SlopeInformation(Protocol):
+    """What is known of the slope at the knots: information of shape (n, n), and it times the slope."""
+
+    @property
+    def information(self) -> Array:
+        """Inverse of a covariance; directions of which nothing is known have none."""
+
+    @property
+    def pull(self) -> Array:
+        """Information times slope, shape (n,)."""
+
+
+def add_road(matrix: Array, pull: Array, layout: Layout, road: SlopeInformation) -> None:
+    """Add to the priors what is known of the road: mean slope plus profile at each knot."""
+    rows = np.zeros((layout.slope_knots_m.size, layout.size))
+    rows[:, layout.SLOPE] = 1.0
+    rows[:, layout.slope] = np.eye(layout.slope_knots_m.size)
+    matrix += rows.T @ road.information @ rows
+    pull += rows.T @ road.pull
 
 
 def known_prior(known: KnownRoadLoad | None, vehicle: Vehicle) -> tuple[Array | None, Array]:
@@ -221,6 +245,19 @@ def slope_precision(layout: Layout, spread: Spread) -> Array:
     """Return the precision of the slope profile at its knots."""
     short, long = slope_bands(layout)
     return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
+
+
+def road_covariance(first_m: Array, second_m: Array) -> Array:
+    """Return the covariance of the slope at places of shape (n,) and (m,) of a road not yet known.
+
+    A mean level as `Site` has it where nothing is stated, and both bands of waves at their first levels.
+    """
+    away = np.subtract.outer(first_m, second_m)
+    start = Spread()
+    level = Site().slope_sd ** 2
+    short = start.slope**2 * (_waves(away, *SLOPE_WAVES_M) + 1e-4 * (away == 0.0))
+    long = start.slope_long**2 * (_waves(away, *LONG_WAVES_M) + 1e-4 * (away == 0.0))
+    return np.asarray(level + short + long)
 
 
 def _waves(away_m: Array, shortest_m: float, longest_m: float) -> Array:

@@ -190,7 +190,7 @@ def side_of_results(name: str, path: Path) -> Side:
         runs_up=session.runs_up,
         runs_down=session.runs_down,
         road=None,
-        prints=(),
+        traces=(),
         serious=sum(one.severity != "note" for one in findings),
         scatter=any(one.kind == "runs_scatter" for one in findings),
         display=Display(),

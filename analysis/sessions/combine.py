@@ -6,7 +6,6 @@ others stands in `carry.py`, the algebra in `pooling.py`, the words in `combine_
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from typing import TypeVar
 
@@ -37,6 +36,7 @@ from analysis.sessions.combine_notes import (
     same_log_note,
     widened_note,
 )
+from analysis.sessions.recorded_twice import drive_in_both
 from analysis.sessions.shared import (
     Deviation,
     Shared,
@@ -45,13 +45,10 @@ from analysis.sessions.shared import (
     SharedSession,
     SharedState,
 )
+from analysis.signals.copies import Trace, trace_of
 from logger.findings import Finding
-from logger.recording import Recording
 
-__all__ = [
-    "combine",
-    "fingerprint",
-]
+__all__ = ["combine"]
 
 #: Wider than without one of the sessions by more than this share: worth a finding.
 _WIDER = 1e-3
@@ -117,31 +114,21 @@ def combine(
 def _each_log_once(
     analyses: Sequence[Analysis], names: Sequence[str]
 ) -> tuple[tuple[SharedSession, ...], list[Finding]]:
-    """Leave out sessions that bring a log which an earlier one has brought, whatever its name."""
+    """Leave out sessions that bring a drive which an earlier one has brought, in whatever words."""
     sessions: list[SharedSession] = []
-    owners: dict[str, str] = {}
+    earlier: list[tuple[str, tuple[Trace, ...]]] = []
     findings = []
     for outcome, name in zip(analyses, names, strict=True):
-        prints = [fingerprint(recording) for recording in outcome.recordings]
-        again = next((log for log, one in enumerate(prints) if one in owners), None)
-        if again is not None:
-            file = outcome.session.logs[again].files[0].name
-            findings.append(same_log_note(name, owners[prints[again]], file))
-            sessions.append(SharedSession(name=name, outcome=outcome, why_not=findings[-1].text))
+        traces = tuple(trace_of(recording) for recording in outcome.recordings)
+        again = drive_in_both(earlier, traces)
+        if again is None:
+            earlier.append((name, traces))
+            sessions.append(SharedSession(name=name, outcome=outcome))
             continue
-        owners.update(dict.fromkeys(prints, name))
-        sessions.append(SharedSession(name=name, outcome=outcome))
+        file = outcome.session.logs[again.log].files[0].name
+        findings.append(same_log_note(name, file, again))
+        sessions.append(SharedSession(name=name, outcome=outcome, why_not=findings[-1].text))
     return tuple(sessions), findings
-
-
-def fingerprint(recording: Recording) -> str:
-    """Return what two recordings have in common only if they hold the same numbers."""
-    found = hashlib.sha256()
-    for channel in sorted(recording.channels, key=lambda channel: channel.name):
-        found.update(channel.name.encode())
-        for numbers in (channel.t_s, channel.values):
-            found.update(np.ascontiguousarray(numbers, dtype=np.float64).tobytes())
-    return found.hexdigest()
 
 
 def _stated(session: SharedSession) -> tuple[str, str, str]:

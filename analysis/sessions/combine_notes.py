@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from analysis.pipeline import Analysis
 from analysis.results.trust import Trust
+from analysis.sessions.recorded_twice import InBoth
 from logger.findings import Finding, counted
 
 __all__ = [
@@ -50,11 +51,12 @@ def missing_notes(count: int) -> list[Finding]:
     return [Finding(kind="sessions_missing", severity="warning", text=text, count=count)]
 
 
-def same_log_note(name: str, other: str, file: str) -> Finding:
-    """Report that a session brings a log again that another has brought."""
+def same_log_note(name: str, file: str, again: InBoth) -> Finding:
+    """Report that a session brings a drive again that another has brought."""
     text = (
-        f"{name} holds {file}, the same recording that {other} holds as well. Runs that count twice "
-        f"would make intervals too narrow, so {name} is left out of what is shared."
+        f"{name} holds {file}, the same drive that {again.other} holds in log {again.other_log + 1}, "
+        f"{again.copy.why}. Runs that count twice would make intervals too narrow, so {name} is left "
+        "out of what is shared."
     )
     return Finding(kind="same_log_twice", severity="warning", text=text, path=file)
 

@@ -14,7 +14,7 @@ from analysis.pipeline import Analysis
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
 from analysis.results.trust import Trust
-from analysis.sessions.combine import fingerprint
+from analysis.signals.copies import Trace, trace_of
 from analysis.signals.gps import EARTH_RADIUS_M, flat_positions_m
 from logger.recording import Recording
 from logger.session.session import Display, Site, Vehicle
@@ -78,8 +78,8 @@ class Side:
         Used runs.
     road : Road or None
         None without positions.
-    prints : tuple of str
-        Fingerprints of its recordings.
+    traces : tuple of Trace
+        What its recordings are compared by; none of a results.json.
     serious : int
         Warnings and errors in its own report.
     scatter : bool
@@ -105,7 +105,7 @@ class Side:
     runs_up: int
     runs_down: int
     road: Road | None
-    prints: tuple[str, ...]
+    traces: tuple[Trace, ...]
     serious: int
     scatter: bool
     display: Display
@@ -130,7 +130,7 @@ def side_of(name: str, outcome: Analysis) -> Side:
     Returns
     -------
     Side
-        With its road, and the fingerprints of its recordings.
+        With its road, and what its recordings are compared by.
     """
     session = outcome.session
     ways = [run.direction for run in outcome.used_runs]
@@ -150,7 +150,7 @@ def side_of(name: str, outcome: Analysis) -> Side:
         runs_up=sum(way != -1 for way in ways),
         runs_down=ways.count(-1),
         road=_road(outcome),
-        prints=tuple(fingerprint(recording) for recording in outcome.recordings),
+        traces=tuple(trace_of(recording) for recording in outcome.recordings),
         serious=sum(finding.severity != "note" for finding in outcome.findings),
         scatter=any(finding.kind == "runs_scatter" for finding in outcome.findings),
         display=session.display,

@@ -308,7 +308,7 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
     "": ("leave_out", "vehicle", "air", "site", "correction", "crosscheck", "display", "log"),
     "vehicle": (*_VEHICLE_OTHER, *_keys(VEHICLE)),
     "air": _keys(AIR),
-    "site": _keys(SITE),
+    "site": (*_keys(SITE), "road"),
     "correction": ("standard",),
     "crosscheck": ("pull", "coast", "run", "speed_unit", *_keys(CROSSCHECK)),
     "display": ("power", "speed"),

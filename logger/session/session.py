@@ -121,6 +121,7 @@ class Display:
 class Session:
     """Runs of one vehicle on one road in one spell of weather.
 
+    `road` is a file with what earlier sessions found of the road's slope.
     `path` is the folder as the user named it, `findings` what was noticed while reading it.
     `leave_out` holds runs by their number from 1, and logs by the name of a file.
     """
@@ -131,6 +132,7 @@ class Session:
     logs: tuple[LogEntry, ...]
     air: Air | None = None
     site: Site = Site()
+    road: Path | None = None
     correction_standard: str | None = None
     crosscheck: CrossCheckArguments | None = None
     display: Display = Display()
@@ -200,6 +202,7 @@ def session_from_document(
         logs=_logs(top, folder, allow_outside, vehicle.tyre),
         air=_air(top),
         site=_site(top),
+        road=_road(top, folder, allow_outside),
         correction_standard=_correction(top),
         crosscheck=_crosscheck(top),
         display=_display(top),
@@ -230,6 +233,20 @@ def _site(top: KeyTable) -> Site:
         wind_mps=table.quantity_or(SITE["wind"], usual.wind_mps),
         wind_sd_mps=max(wind_sd_mps, _WIND_SD_FLOOR_MPS),
     )
+
+
+def _road(top: KeyTable, folder: Path, allow_outside: bool) -> Path | None:
+    table = top.table("site", KNOWN_KEYS["site"])
+    if "road" not in table.values:
+        return None
+    name = table.text("road")
+    if not name.strip() or "\0" in name:
+        table.fail("road", describe(name), 'a file name, such as "road.json"')
+    file = folder / name
+    if not allow_outside and not real_path(file).is_relative_to(real_path(folder)):
+        remedy = "Give it with --road, or add --allow-outside"
+        table.fail("road", f"{name!r} leads out of the session folder", "a file inside it", remedy)
+    return file
 
 
 def _correction(top: KeyTable) -> str | None:

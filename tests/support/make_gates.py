@@ -43,7 +43,7 @@ def crossing_s(
 def coasting_s(
     truth: Truth, direction: int, from_mps: float, to_mps: float, from_run: int = 0
 ) -> float:
-    """Mean time that the true coast-downs of one direction take between two speeds."""
+    """Mean time that the true coast-downs of one direction take between two speeds; nan if none does."""
     times = []
     for run in truth.runs[from_run:]:
         path, offset = truth.paths[run.log], truth.logs[run.log].path_offset_s
@@ -52,7 +52,7 @@ def coasting_s(
         if run.direction == direction and v[0] >= from_mps and v[-1] <= to_mps:
             first, last = (float(t[int(np.argmax(v <= speed))]) for speed in (from_mps, to_mps))
             times.append(last - first)
-    return float(np.mean(times))
+    return float(np.mean(times)) if times else float("nan")
 
 
 def _still_air_s(truth: Truth, kind: str, from_mps: float, to_mps: float, from_run: int) -> float:
@@ -103,6 +103,8 @@ def time_gates(
             timed = crossing_s if kind == "pull" else coasting_s
             time_s = timed(truth, direction, true[0], true[1], from_run)
         time_s += time_sd_s * float(rng.standard_normal())
+        if not time_s > 0.0:
+            continue  # no run of this direction coasted through these gates
         runs.append(
             TimedRun(
                 kind="pull" if kind == "pull" else "coast",

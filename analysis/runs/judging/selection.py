@@ -15,11 +15,12 @@ from analysis.runs.judging.full_throttle import (
 )
 from analysis.runs.judging.shared_curve import apart_from_shared_curve
 from analysis.runs.run import Phase, PhaseKind, Run
+from analysis.signals.copies import find_copies, trace_of
 from analysis.signals.smoothing import Fused
 from logger.arrays import Array
 from logger.findings import Finding, counted
 from logger.recording import Recording
-from logger.session.session import Session
+from logger.session.session import LogEntry, Session
 
 __all__ = ["judge_runs", "why_nothing"]
 
@@ -68,7 +69,7 @@ def judge_runs(
     judged = [_judge_pull(run, fused[run.log]) for run in judged]
     judged = [_hear_witnesses(run, fused[run.log], recordings) for run in judged]
     judged = _left_out(judged, "pull", _part_throttle(judged, fused))
-    again = {run.number: why for run in runs if (why := _given_twice(fused).get(run.log))}
+    again = _in_two_logs(runs, recordings, session.logs)
     judged = _left_out(_left_out(judged, "pull", again), "coast", again)
     # one by one all of this may be; together pulls must repeat and coast-downs share one curve
     why_differ = why_pulls_differ(judged, fused)
@@ -178,15 +179,19 @@ def _gentle_rise(pull: Phase, fused: Fused) -> bool:
     return means[1] > _RISE * means[0]
 
 
-def _given_twice(fused: Sequence[Fused]) -> dict[int, str]:
-    """Return the reason for every log whose fixes are those of an earlier one."""
+def _in_two_logs(
+    runs: Sequence[Run], recordings: Sequence[Recording], logs: Sequence[LogEntry]
+) -> dict[int, str]:
+    """Return the reason for every run that a better log holds as well, by run number."""
     again: dict[int, str] = {}
-    for log, one in enumerate(fused):
-        for earlier in range(log):
-            before = fused[earlier].fixes
-            if one.fixes.t_s.size >= 4 and np.array_equal(one.fixes.speed_mps, before.speed_mps):
-                again[log] = f"the recording is the same as log {earlier + 1}"
-                break
+    for kept, other, copy in find_copies([trace_of(recording) for recording in recordings]):
+        names = [f"{logs[log].files[0].name} (log {log + 1})" for log in (other, kept)]
+        for run in runs:
+            middle_s = 0.5 * (run.start_s + run.end_s)
+            if run.log == other and copy.start_s <= middle_s <= copy.end_s:
+                again[run.number] = (
+                    f"{names[0]} holds the drive of {names[1]}, {copy.why}; it counts once"
+                )
     return again
 
 

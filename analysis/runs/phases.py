@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.special import ndtri
 
+from analysis.runs.release import release_of
 from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
 from logger.arrays import Array
@@ -28,12 +28,6 @@ _PULL_GAIN_SHARE = 0.30
 #: ... or, where it begins above this speed [m/s] (100 km/h), this share of the top speed's kinetic energy:
 #: at nearly constant power a gain of energy takes the same time at any speed.
 _FAST_MPS, _FAST_ENERGY_SHARE = 100.0 / 3.6, 0.2
-#: The release of the throttle is looked for with means over these times [s].
-_FALL_S = (0.3, 0.5, 0.8, 1.2)
-#: Noise of the falls is measured on this share of the smallest ones.
-_CALM = 0.35
-#: A later fall of at least this share of the steepest, out of at least this share of its drive, is the release.
-_RELEASE_SHARE = 0.4
 #: A coast-down lasts at least this long [s] and loses at least this much [m/s].
 _COAST_S = 5.0
 _COAST_LOSS_MPS = 2.0
@@ -122,53 +116,6 @@ def _pull_candidates(piece: _Piece, top_mps: float) -> list[tuple[int, int]]:
         ):
             found.append((a, b))
     return found
-
-
-def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
-    """Return the index of the steepest fall of acceleration near the end of a pull, and its width.
-
-    The fall is the difference of the means over a short time before and after; the shortest time
-    is taken with which the fall stands clearly out of the same difference elsewhere in the pull. A
-    curve that ends in full drive has no release: its last sample is returned.
-    """
-    reach = round(1.3 / piece.step)
-    ends_in_drive = last >= piece.t.size - 1 - round(0.3 / piece.step)
-    sums = np.concatenate([[0.0], np.cumsum(piece.a)])
-    found = []
-    for width in _FALL_S:
-        wide = max(1, round(width / piece.step))
-        low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide)
-        if high <= max(low, first):
-            break
-        i = np.arange(max(first, wide), high + 1)
-        fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide
-        near = i >= low
-        best = int(i[near][np.argmin(fall[near])])
-        if piece.fine:
-            before = (sums[i] - sums[i - wide]) / wide
-            best = _last_fall(best, i[near], fall[near], before[near], wide)
-        # gear changes fill part of a pull: its calmer part shows the noise
-        noise = float(np.quantile(np.abs(fall - np.median(fall)), _CALM)) / ndtri(0.5 + 0.5 * _CALM)
-        clear = -float(fall[near].min()) / max(noise, 1e-9)
-        if clear > 6.0:
-            return best, width
-        found.append((clear, best, width))
-    if ends_in_drive or not found:
-        return (piece.t.size - 1, 0.0) if ends_in_drive else (last, _FALL_S[0])
-    # without a clear one the clearest, where the signal shows edges at all
-    return max(found)[1:] if piece.fine else found[-1][1:]
-
-
-def _last_fall(best: int, at: NDArray[np.intp], fall: Array, before: Array, wide: int) -> int:
-    """Return the last fall out of drive that is as deep as a release: the steepest may be a gear change.
-
-    Where a short gear ends the pull, the clutch that opens before it lets the force fall as far.
-    """
-    steepest = int(np.argmin(fall))
-    drives = before > max(_ACCELERATES, _RELEASE_SHARE * float(before[steepest]))
-    lowest = fall <= -maximum_filter1d(-fall, 2 * wide + 1)
-    later = np.flatnonzero(drives & lowest & (fall < _RELEASE_SHARE * fall[steepest]))
-    return int(at[later[-1]]) if later.size and later[-1] > steepest + wide else best
 
 
 def _gear_pieces(
@@ -302,7 +249,7 @@ def _runs_of_piece(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
     free = 0
     for number, (first, last) in enumerate(pulls):
         found += _lone_coasts(piece, free, first)
-        release, blur_s = _release(piece, first, last)
+        release, blur_s = release_of(piece.a, piece.step, first, last, fine=piece.fine)
         limit = pulls[number + 1][0] if number + 1 < len(pulls) else piece.t.size - 1
         phases, free = _pull_and_coast(piece, first, release, blur_s, limit)
         found.append(phases)

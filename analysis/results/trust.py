@@ -38,6 +38,7 @@ _CAPS: dict[str, Level] = {
     "speed_off_positions": "rough",
     "coast_vouched": "rough",
     "mass_unusual": "rough",
+    "gears_doubted": "rough",
     "power_steps": "doubtful",
 }
 #: Of these the driver's word for neutral takes the doubt.

@@ -54,7 +54,11 @@ _ROOM = 1.03
 
 
 def render(
-    outcome: Analysis, *, crosscheck: CrossCheck | None = None, full: bool = False
+    outcome: Analysis,
+    *,
+    crosscheck: CrossCheck | None = None,
+    full: bool = False,
+    plots: Sequence[Plot] | None = None,
 ) -> dict[str, str]:
     """Return every result file's name and text, all made before any is written.
 
@@ -66,6 +70,8 @@ def render(
         Its timed runs.
     full : bool
         With a figure of every run in the page.
+    plots : sequence of Plot, optional
+        As from `report_plots`, where they are drawn already.
 
     Returns
     -------
@@ -79,7 +85,7 @@ def render(
     """
     results = json_text(results_dict(outcome, crosscheck))
     return {
-        "report.html": report_html(outcome, crosscheck=crosscheck, full=full),
+        "report.html": report_html(outcome, crosscheck=crosscheck, full=full, plots=plots),
         "results.json": results,
         "curves.csv": curves_csv(outcome),
         "speed_time.csv": speed_time_csv(outcome.curves, outcome.runs),
@@ -87,7 +93,11 @@ def render(
 
 
 def report_html(
-    outcome: Analysis, *, crosscheck: CrossCheck | None = None, full: bool = False
+    outcome: Analysis,
+    *,
+    crosscheck: CrossCheck | None = None,
+    full: bool = False,
+    plots: Sequence[Plot] | None = None,
 ) -> str:
     """Return the page: one file, no network, no coordinates; text from files is escaped.
 
@@ -99,10 +109,13 @@ def report_html(
         Its timed runs.
     full : bool
         With a figure of every run.
+    plots : sequence of Plot, optional
+        As from `report_plots`, where they are drawn already.
     """
     units = Units.of(outcome.session.display)
     road_load, power, check = outcome.road_load, outcome.power, crosscheck
-    plots = {plot.name: plot for plot in report_plots(outcome, units, crosscheck)}
+    if plots is None:
+        plots = report_plots(outcome, units, crosscheck)
     return (
         page_environment()
         .get_template("report.html")
@@ -116,7 +129,7 @@ def report_html(
             trust=outcome.verdict.trust,
             checks=outcome.verdict.checks,
             advice=[(one.text, gain_text(one, units)) for one in outcome.verdict.advice],
-            figures={name: (plot, Markup(plot.svg)) for name, plot in plots.items()},
+            figures={plot.name: (plot, Markup(plot.svg)) for plot in plots},
             every_run=_embedded(run_plots(outcome, units)) if full else [],
             serious=serious_by_kind(outcome.findings)[:_MOST_WARNINGS],
             findings=by_severity(outcome.findings),

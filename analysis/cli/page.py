@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import shlex
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
-from analysis.terminal.options import CAUTIONS, Quiet, argument, option
+from analysis.terminal.options import CAUTIONS, Quiet, argument, flag, option
 from analysis.terminal.progress import Progress
 
 __all__ = ["app", "page"]
@@ -35,6 +37,7 @@ app = new_app()
 def page(
     folder: Annotated[str, argument("DIR", "new, empty, or an earlier page")],
     quiet: Quiet = False,
+    as_json: Annotated[bool, flag("--json", "for programs: what was written")] = False,
     runtime: Annotated[
         str | None,
         option(
@@ -55,7 +58,9 @@ def page(
         )
         progress.show("packing")
         written = write_page(place, found)
-    if not quiet:
+    if as_json:
+        print(json.dumps({"folder": str(place), **asdict(written)}, indent=1))
+    elif not quiet:
         print(
             f"The page lies in {place}: {written.files} files, {written.bytes / 1e6:.1f} MB, of "
             f"which a phone fetches {written.runtime_bytes / 1e6:.1f} MB once to work sessions out.\n"

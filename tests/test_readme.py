@@ -193,7 +193,7 @@ def test_every_other_command_is_there_with_its_options(name: str, block: str) ->
     for line in block.splitlines():
         words = line.removeprefix(".venv/bin/").split()
         if words[0] == "pullcoast":
-            assert words[1] in {"capture", "page"}, name
+            assert words[1] == "capture", name
             assert options(line) <= options(help_of("-m", "analysis", words[1]))
         elif words[0] == "python" and words[1].endswith(".py"):
             assert (ROOT / words[1]).is_file()

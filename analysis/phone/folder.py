@@ -284,5 +284,5 @@ def _small_files(listed: Mapping[str, bytes]) -> dict[str, bytes]:
     kept = sorted({"./", *files} - {"index.html", _WORKER})
     first = _WORKER_VERSION.sub(f'const VERSION = "{digest.hexdigest()[:16]}";', first)
     first = _WORKER_FILES.sub(f"const FILES = {json.dumps(kept)};", first)
-    files["sw.js"] = (first + second.replace("POLICY", json.dumps(POLICY))).encode()
+    files["sw.js"] = (first + second.replace('"@POLICY@"', json.dumps(POLICY))).encode()
     return files

@@ -2,13 +2,13 @@
 // The part of the phone alone: what works sessions out is kept by the page once a person asks for it,
 // in a cache that outlives new versions of the page, and answered from there.
 const KEPT = "analysis-files";
-const PAGE_POLICY = POLICY;
+const OWN_POLICY = "@POLICY@";
 
 self.addEventListener("install", (event) => {
   event.waitUntil((async () => {
     const answer = await fetch(new Request("phone/worker.js", { cache: "no-cache" }));
     if (!answer.ok) throw new Error("the worker is missing");
-    const headers = { "content-type": "text/javascript; charset=utf-8", "content-security-policy": PAGE_POLICY };
+    const headers = { "content-type": "text/javascript; charset=utf-8", "content-security-policy": OWN_POLICY };
     // a host may send no policy: this one binds the worker too
     await (await caches.open(CACHE)).put("phone/worker.js", new Response(await answer.blob(), { headers }));
   })());

@@ -110,6 +110,7 @@ def test_the_capture_page_is_in_it_with_one_more_script_and_a_wider_policy(site:
 
 def test_the_offline_copy_knows_every_small_file(site: Path) -> None:
     worker = (site / "sw.js").read_text()
+    assert f"const OWN_POLICY = {json.dumps(POLICY)};" in worker
     listed = re.search(r"const FILES = (\[.*?\]);", worker)
     assert listed is not None
     small = {

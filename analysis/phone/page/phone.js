@@ -211,6 +211,7 @@ function heard({ data }) {
   else if (data.kind === "headline") {
     result = { made_ms: Date.now(), shown: data.shown, figures: [], files: {}, memory_bytes: data.memory_bytes };
     showResult();
+    $("phone-headline").scrollIntoView({ block: "start" });
   } else if (data.kind === "failed") end(inWords(data.text, data.name));
   else if (data.kind === waiting?.until) waiting.resolve(data);
 }

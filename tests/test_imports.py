@@ -39,7 +39,7 @@ ANALYSIS_FLOORS = (
     "text planning",
     "plots",
     "report",
-    "batch",
+    "batch phone",
     "cli",
     "__main__",
 )

@@ -14,12 +14,10 @@ from pathlib import Path
 
 from analysis.batch.live import RESULTS, LiveState
 from analysis.batch.results import analyse_checked
-from analysis.pipeline import Analysis
 from analysis.report.html import render
 from analysis.terminal.errors import EXIT_NOTHING, describe
 from analysis.terminal.output import write_together
-from analysis.text.advice import gain_text
-from analysis.text.numbers import Units, interval_text, number
+from analysis.text.headline import LONGEST_LINE, headline
 from logger.session.files import SESSION_FILE, load_toml
 from logger.session.overrides import open_session
 
@@ -31,7 +29,6 @@ except ImportError:  # not on every system
 __all__ = ["make_report", "run_child"]
 
 _MOST_LINES = 6
-_LONGEST_LINE = 400
 _MOST_FILE_BYTES = 100_000_000
 
 
@@ -61,47 +58,22 @@ def make_report(folder: Path) -> LiveState:
         write_together(folder / RESULTS, render(outcome, crosscheck=crosscheck))
     except Exception as error:  # noqa: BLE001 - this process has no other task than to say so
         texts, status = describe(error)
-        lines = tuple(text[:_LONGEST_LINE] for text in texts[:_MOST_LINES])
+        lines = tuple(text[:LONGEST_LINE] for text in texts[:_MOST_LINES])
         if status == EXIT_NOTHING:
             return LiveState(state="not yet", title="Not yet: no run can be used.", lines=lines)
         return LiveState(state="failed", title="The report failed.", lines=lines)
-    return _shown(outcome)
+    shown = headline(outcome)
+    return LiveState(
+        state="done" if shown.both_ways else "not yet",
+        title=shown.title,
+        lines=shown.lines,
+        report=True,
+    )
 
 
 def _has_mass(folder: Path) -> bool:
     vehicle = load_toml(folder / SESSION_FILE).get("vehicle")
     return isinstance(vehicle, dict) and any(key in vehicle for key in ("mass_kg", "mass_lb"))
-
-
-def _shown(outcome: Analysis) -> LiveState:
-    """Return headline, intervals, trust, and what would make it better."""
-    units = Units.of(outcome.session.display)
-    lines = []
-    power = outcome.power
-    if power is not None:
-        title = f"Peak wheel power {units.power_text(power.peak_w, power.peak_sd_w)}"
-        interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
-        at = units.speed_text(power.peak_speed_mps)
-        lines.append(f"At {at}, 95 %: {interval} {units.power}.")
-    else:
-        title = "Coast-downs only: no peak wheel power"
-    if outcome.road_load is not None:
-        load = outcome.road_load.headline
-        at, force = units.speed_text(load.speed_mps), number(load.force_n, load.sd_n)
-        interval = interval_text(load.ci95_n, load.sd_n)
-        lines.append(f"Road load {force} N at {at} (95 %: {interval} N).")
-    trust = outcome.verdict.trust
-    lines.append(f"Trust: {trust.level}. {' '.join(trust.why)}".strip())
-    for advice in outcome.verdict.advice[:2]:
-        lines.append(f"Better: {advice.text} {gain_text(advice, units)}".strip())
-    shown = tuple(line[:_LONGEST_LINE] for line in lines)
-    if len({run.direction for run in outcome.used_runs}) < 2:
-        title, shown = (
-            "Not yet: one more run the other way.",
-            (f"So far, one way only: {title}.", *shown),
-        )
-        return LiveState(state="not yet", title=title, lines=shown, report=True)
-    return LiveState(state="done", title=title, lines=shown, report=True)
 
 
 def run_child(folder: str, memory_bytes: int, cpu_s: int) -> None:

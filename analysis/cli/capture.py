@@ -75,6 +75,10 @@ def capture(
             show_default=False,
         ),
     ] = True,
+    page: Annotated[
+        str | None,
+        option("--page", "FOLDER", "serve this page, as `pullcoast page` writes it, on the phone"),
+    ] = None,
     max_size: Annotated[
         int,
         option(
@@ -120,6 +124,7 @@ def capture(
 ) -> int:
     """Run ``pullcoast capture`` until Ctrl-C and return the exit status."""
     from analysis.batch.live_routes import ServedReport
+    from analysis.phone.folder import served_pages
     from analysis.setup.reception import receive
     from logger.capture.uploads import Limits
 
@@ -134,5 +139,6 @@ def capture(
         qr=qr,
         quiet=quiet,
         follower=ServedReport(Path(folder)) if report else None,
+        pages=None if page is None else served_pages(Path(page)),
     )
     return EXIT_OK

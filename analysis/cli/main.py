@@ -57,6 +57,7 @@ class _Commands(LazyCommands):
             "analysis.cli.capture:app",
             "record with the phone's browser, and take the recordings in",
         ),
+        "page": ("analysis.cli.page:app", "a page that does all of it on a phone alone"),
         "sample": ("analysis.cli.sample:app", "a made-up session of known truth"),
         "new": ("analysis.cli.new:app", "describe an outing: writes its session.toml"),
         "strip": ("analysis.cli.strip:app", "a copy of logs without place, date and device"),

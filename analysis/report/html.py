@@ -61,6 +61,7 @@ def render(
     crosscheck: CrossCheck | None = None,
     full: bool = False,
     dates: bool = True,
+    plots: Sequence[Plot] | None = None,
 ) -> dict[str, str]:
     """Return every result file's name and text, all made before any is written.
 
@@ -74,6 +75,8 @@ def render(
         With a figure of every run in the page.
     dates : bool
         With the date of the outing and the moment that the page is made.
+    plots : sequence of Plot, optional
+        As from `report_plots`, where they are drawn already.
 
     Returns
     -------
@@ -87,7 +90,9 @@ def render(
     """
     results = json_text(results_dict(outcome, crosscheck))
     return {
-        "report.html": report_html(outcome, crosscheck=crosscheck, full=full, dates=dates),
+        "report.html": report_html(
+            outcome, crosscheck=crosscheck, full=full, dates=dates, plots=plots
+        ),
         "results.json": results,
         "curves.csv": curves_csv(outcome),
         "speed_time.csv": speed_time_csv(outcome.curves, outcome.runs),
@@ -100,6 +105,7 @@ def report_html(
     crosscheck: CrossCheck | None = None,
     full: bool = False,
     dates: bool = True,
+    plots: Sequence[Plot] | None = None,
 ) -> str:
     """Return the page: one file, no network, no coordinates; text from files is escaped.
 
@@ -113,11 +119,14 @@ def report_html(
         With a figure of every run.
     dates : bool
         With the date of the outing and the moment that the page is made.
+    plots : sequence of Plot, optional
+        As from `report_plots`, where they are drawn already.
     """
     units = Units.of(outcome.session.display)
     script, scripted = page_script("readout.js")
     road_load, power, check = outcome.road_load, outcome.power, crosscheck
-    plots = {plot.name: plot for plot in report_plots(outcome, units, crosscheck)}
+    if plots is None:
+        plots = report_plots(outcome, units, crosscheck)
     return (
         page_environment()
         .get_template("report.html")
@@ -134,7 +143,7 @@ def report_html(
             trust=outcome.verdict.trust,
             checks=outcome.verdict.checks,
             advice=[(one.text, gain_text(one, units)) for one in outcome.verdict.advice],
-            figures={name: (plot, Markup(plot.svg)) for name, plot in plots.items()},
+            figures={plot.name: (plot, Markup(plot.svg)) for plot in plots},
             every_run=_embedded(run_plots(outcome, units)) if full else [],
             serious=serious_by_kind(outcome.findings)[:_MOST_WARNINGS],
             findings=by_severity(outcome.findings),

@@ -11,7 +11,7 @@ import sys
 import threading
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
@@ -157,6 +157,7 @@ def receive(
     qr: bool | None,
     quiet: bool,
     follower: Follower | None = None,
+    pages: Mapping[str, PageFile] | None = None,
 ) -> None:
     """Run the server until Ctrl-C.
 
@@ -181,13 +182,15 @@ def receive(
         Print the address and what is wrong, on stderr.
     follower : Follower, optional
         Takes up what has been listed; it is ended with the server.
+    pages : mapping, optional
+        Served in place of the capture page alone, by path of the address.
 
     Raises
     ------
     PullcoastError
         No network, port in use, a folder that cannot be written to.
     """
-    pages = load_pages()
+    pages = dict(load_pages() if pages is None else pages)
     place = find_place(host)
     identity = provide_identity(keys, place, authority=authority)
     token = _token(keys / "token", new=new_token)

@@ -309,7 +309,7 @@ def _page(pages: Mapping[str, PageFile]) -> Callable[[Request], Response]:
         if page is None:
             raise HTTPException(404)
         # kept by the browser, but asked about each time: a new release shows at once
-        headers = {"cache-control": "no-cache", "etag": page.etag}
+        headers = {**page.headers, "cache-control": "no-cache", "etag": page.etag}
         if request.headers.get("if-none-match") == page.etag:
             return Response(status_code=304, headers=headers)
         return Response(page.data, headers={**headers, "content-type": page.media_type})

@@ -5,7 +5,8 @@ from __future__ import annotations
 import errno
 import hashlib
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from logger.errors import PullcoastError
@@ -22,6 +23,11 @@ _TYPES = {
     ".svg": "image/svg+xml",
     ".webmanifest": "application/manifest+json",
     ".png": "image/png",
+    ".mjs": "text/javascript; charset=utf-8",
+    ".json": "application/json",
+    ".txt": "text/plain; charset=utf-8",
+    ".zip": "application/zip",
+    ".bin": "application/octet-stream",
 }
 _NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]*(/[A-Za-z0-9_-][A-Za-z0-9_.-]*)*", re.ASCII)
 _INDEX = "index.html"
@@ -33,11 +39,12 @@ class PageError(PullcoastError, OSError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageFile:
-    """One file as it is served."""
+    """One file as it is served; its own `headers` win over those of every answer."""
 
     data: bytes
     media_type: str
     etag: str
+    headers: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, data: bytes, media_type: str) -> PageFile:

@@ -96,6 +96,8 @@ BENCHMARKS = (
     Benchmark("published", 4),
     Benchmark("verdicts", 5),
     Benchmark("gates", 8),
+    Benchmark("speedometer", 8),
+    Benchmark("road", 25),
     Benchmark("batch", 8),
     Benchmark("copies", 8),
     Benchmark("plan", 12),

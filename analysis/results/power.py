@@ -222,7 +222,9 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     peak = float(mean[top])
     scatter = scatter_factor(fit, left_out(fit), every[top])
     # which of several uncertain values is the largest is chance too
-    highest_sd = max(float(_maxima(mean[known], every[known], fit.covariance).std()), float(own_sd[top]))
+    highest_sd = max(
+        float(_maxima(mean[known], every[known], fit.covariance).std()), float(own_sd[top])
+    )
     sd, parts = _peak_sd(fit, every[top], highest_sd, scatter, mass_share * abs(peak))
     return PowerCurve(
         gears=tuple(curves),

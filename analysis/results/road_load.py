@@ -12,7 +12,7 @@ from analysis.model.covariance import Z95
 from analysis.model.fit import SessionFit, bump_rms, resistance_n, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.results.plain_fit import plain_fit
+from analysis.results.checks.plain_fit import plain_fit
 from logger.session.session import Vehicle
 
 __all__ = [

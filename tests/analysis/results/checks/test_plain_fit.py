@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from analysis.model.fit import fit_session
 from analysis.model.observations import RunData
-from analysis.results.plain_fit import PlainFit, plain_fit
+from analysis.results.checks.plain_fit import PlainFit, plain_fit
 from analysis.results.road_load import find_road_load
 from logger.session.session import Site, Vehicle
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-import textwrap
+import webbrowser
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -12,21 +12,25 @@ from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.session import check_session
 from analysis.model.road_memory import learn_road, read_road
 from analysis.pipeline import Analysis
+from analysis.plots.card import card_png
 from analysis.plots.curves import report_plots, run_plots
 from analysis.plots.files import plot_files
 from analysis.report.html import render
 from analysis.report.shared import render_shared, shared_summary
+from analysis.report.sheet import sheet_csv
 from analysis.results.road_load import RoadLoad
 from analysis.session_pipeline import analyse_session
 from analysis.sessions.combine import combine
+from analysis.terminal.lines import fill
 from analysis.terminal.output import OutputError, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
+from analysis.text.occasion import day_text
 from analysis.text.summary import summary
 from logger.findings import Finding
 from logger.session.session import Session
 
-__all__ = ["analyse_checked", "print_report", "put_together", "write_plots"]
+__all__ = ["analyse_checked", "open_page", "print_report", "put_together", "write_plots"]
 
 
 def analyse_checked(
@@ -85,19 +89,39 @@ def print_report(
     *,
     full: bool,
     dates: bool,
+    card: str | None,
+    sheet: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Write a session's report and print its summary, or its results.json for programs."""
+    """Write a session's report and print its summary, or its results.json for programs.
+
+    card: "plain" or "dated" for a card.png as well; sheet: with a sheet.csv.
+    """
     with Progress(quiet=quiet) as progress:
         progress.show("drawing and writing the report")
-        files = render(outcome, crosscheck=crosscheck, full=full, dates=dates)
+        files: dict[str, str | bytes] = {}
+        files |= render(outcome, crosscheck=crosscheck, full=full, dates=dates)
+        units = Units.of(outcome.session.display)
+        if card is not None:
+            files["card.png"] = card_png(
+                outcome, units, day_text(outcome) if card == "dated" else ""
+            )
+        if sheet:
+            files["sheet.csv"] = sheet_csv(outcome, units)
         write_together(folder, files)
     if as_json:
         print(files["results.json"], end="")
     if not (as_json and quiet):
         text = summary(outcome, folder, tuple(files))
         print(text, file=sys.stderr if as_json else sys.stdout)
+
+
+def open_page(page: Path) -> None:
+    """Show a page in the browser that the system opens pages with, or say where it lies."""
+    address = page.resolve().as_uri()
+    if not webbrowser.open(address):
+        print(f"No browser was found here. The page: {address}", file=sys.stderr)
 
 
 def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> str:
@@ -110,7 +134,7 @@ def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> 
     if len(shared.used) < 2:
         texts = " ".join(finding.text for finding in shared.findings)
         text = f"Not put together: that takes two usable sessions, found 1. {texts}{old}"
-        return textwrap.fill(text, 80, break_long_words=False)
+        return fill(text, 80)
     files = render_shared(shared, list(analyses))
     write_together(folder, files)
     return shared_summary(shared, folder, tuple(files))

@@ -77,6 +77,19 @@ def report(
         ),
     ] = None,
     no_dates: NoDates = False,
+    open_it: Annotated[bool, flag("--open", "show the page in a browser")] = False,
+    card: Annotated[
+        str | None,
+        option(
+            "--card",
+            "{plain,dated}",
+            "also write card.png, one picture to share, without or with the date",
+            words=("plain", "dated"),
+        ),
+    ] = None,
+    sheet: Annotated[
+        bool, flag("--sheet", "also write sheet.csv, the figures in your units for a spreadsheet")
+    ] = False,
     as_json: Annotated[bool, flag("--json", "print results.json to standard output")] = False,
     road_load: Annotated[
         str | None,
@@ -193,6 +206,7 @@ def report(
             check_writable(folder)
             from analysis.batch.results import (
                 analyse_checked,
+                open_page,
                 print_report,
                 put_together,
                 write_plots,
@@ -220,6 +234,8 @@ def report(
             folder,
             full=full,
             dates=not no_dates,
+            card=card,
+            sheet=sheet,
             as_json=as_json,
             quiet=quiet,
         )
@@ -238,6 +254,10 @@ def report(
             print("\nNot put together: none of the sessions could be used.")
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
+    if open_it and analyses:
+        together = None if out is None or len(paths) < 2 else Path(out) / "report.html"
+        first = next(folder for folder in folders if folder.name in analyses) / "report.html"
+        open_page(together if together is not None and together.exists() else first)
     return max(statuses)
 
 

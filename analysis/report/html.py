@@ -31,7 +31,7 @@ from analysis.report.html_tables import (
     unused_rows,
 )
 from analysis.report.json_text import json_text
-from analysis.report.pages import TEMPLATES, page_environment
+from analysis.report.pages import TEMPLATES, page_environment, page_script
 from analysis.report.reference_tables import comparison_rows
 from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
@@ -115,6 +115,7 @@ def report_html(
         With the date of the outing and the moment that the page is made.
     """
     units = Units.of(outcome.session.display)
+    script, scripted = page_script("readout.js")
     road_load, power, check = outcome.road_load, outcome.power, crosscheck
     plots = {plot.name: plot for plot in report_plots(outcome, units, crosscheck)}
     return (
@@ -123,6 +124,8 @@ def report_html(
         .render(
             title=outcome.session.vehicle.name or outcome.session.name,
             colours=COLOURS,
+            scripted=scripted,
+            script=script,
             units=units,
             facts=[outing_text(outcome, dates=dates), *facts(outcome)],
             made=made_text() if dates else "",

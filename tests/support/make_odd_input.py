@@ -288,7 +288,7 @@ def outputs(place: Path, every: int = 1) -> Iterator[Case]:
         "report": f"report {SAMPLE} --out {place}/out",
         "report --json": f"report {SAMPLE} --out {place}/out --json",
         "batch": f"batch {SAMPLE} --out {place}/batch",
-        "speed": f"speed {SAMPLE}/run01.csv",
+        "speed": f"speed {SAMPLE}/run01.csv --out {place}/speed",
         "look": f"look {SAMPLE}/run01.csv",
         "air": "air --temperature 20C --pressure 1000hPa",
         "sample": f"sample {copy} --pairs 1",

@@ -11,12 +11,13 @@ _INTERRUPTED = 130
 
 
 def main() -> int:
-    """Run the command line; an interrupt ends it without a traceback also while modules are loaded."""
+    """Run the command line; an interrupt ends it with one line also while modules are loaded."""
     try:
         from analysis.cli.main import main as run
 
         return run()
     except KeyboardInterrupt:
+        print("pullcoast: left by Ctrl-C", file=sys.stderr)
         return _INTERRUPTED
 
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 
 from analysis.model.fit import SessionFit, fit_session
 from analysis.model.initial import first_scale
 from analysis.model.observations import observe_all
 from analysis.model.parameters import spread_table
+from analysis.model.road_memory import RoadMemory, RoadUse, lean_on_road
 from analysis.physics.air import air_state
 from analysis.physics.plausible import vehicle_findings
+from analysis.results.checks.heights import slope_witnesses
+from analysis.results.checks.validity import fit_findings, reject_implausible, require_usable
 from analysis.results.limits import drop_uninformative, limit_power
 from analysis.results.measured import Extras, Measured, find_extras
 from analysis.results.power import find_power, find_pulls
@@ -22,14 +26,16 @@ from analysis.results.site_and_sensors import (
     sensor_state,
     site_state,
 )
-from analysis.results.validity import fit_findings, reject_implausible, require_usable
 from analysis.results.verdict import Verdict, find_verdict
 from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
+from analysis.runs.judging.leaving_out import leave_out_runs
+from analysis.runs.judging.selection import judge_runs
 from analysis.runs.positions import check_positions
-from analysis.runs.road import place_runs
-from analysis.runs.selection import judge_runs, leave_out_runs
+from analysis.runs.road import RunPlace, place_runs
+from analysis.runs.run import Run, with_runs
 from analysis.runs.survey import find_all_runs, fuse_all, sampling_findings
+from logger.findings import Finding
 from logger.recording import Recording, Step
 from logger.session.session import Session
 
@@ -55,6 +61,7 @@ def analyse(
     recordings: tuple[Recording, ...],
     *,
     road_load: RoadLoad | None = None,
+    road: RoadMemory | None = None,
 ) -> Analysis:
     """Turn a session's recordings into road load and wheel power.
 
@@ -66,6 +73,8 @@ def analyse(
         One per log entry.
     road_load : RoadLoad or None
         From an earlier session of the same vehicle, where this one has no coast-downs.
+    road : RoadMemory or None
+        What earlier sessions found of the road's slope.
 
     Returns
     -------
@@ -93,7 +102,8 @@ def analyse(
     require_usable(data, runs, fused, road_load)
     knots = gear_knots(fused, runs, gears)
     scale = first_scale(fused)
-    fit = fit_session(data, knots, vehicle, session.site, scale=scale, known=road_load)
+    fit_on = partial(fit_session, data, knots, vehicle, session.site, scale=scale, known=road_load)
+    fit, use, memory_notes = _on_road(fit_on, road, recordings, runs, places)
     # SessionFit -> RoadLoad, PowerCurve
     speeds = coast_speed_range(fit)
     own_load = find_road_load(fit, vehicle, speeds) if speeds else None
@@ -117,14 +127,35 @@ def analyse(
         residuals=residuals(fit),
         coast_forces=coast_forces(fit, vehicle.effective_mass_kg),
         findings=(
-            *(*session.findings, *vehicle_findings(vehicle), *fuse_notes, *road_notes),
+            *(
+                *session.findings,
+                *vehicle_findings(vehicle),
+                *with_runs(fuse_notes, runs),
+                *road_notes,
+            ),
             *(*wish_notes, *bend_notes, *judge_notes, *place_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, session),
-            *(*power_notes, *limit_notes),
+            *(*power_notes, *limit_notes, *memory_notes),
+            *slope_witnesses(recordings, fused, runs, places, site),
         ),
         history=_history(recordings, fit),
+        road=use,
     )
     return _complete(measured, fit)
+
+
+def _on_road(
+    fit_on: Callable[..., SessionFit],
+    road: RoadMemory | None,
+    recordings: Sequence[Recording],
+    runs: Sequence[Run],
+    places: Sequence[RunPlace],
+) -> tuple[SessionFit, RoadUse | None, tuple[Finding, ...]]:
+    """Fit a session, on what is remembered of its road where there is such a memory."""
+    fit = fit_on()
+    if road is None:
+        return fit, None, ()
+    return lean_on_road(fit, lambda known: fit_on(road=known), road, recordings, runs, places)
 
 
 def _complete(measured: Measured, fit: SessionFit) -> Analysis:

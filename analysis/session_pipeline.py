@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from analysis.model.road_memory import read_road
+from analysis.pipeline import Analysis, analyse
+from analysis.results.road_load import RoadLoad
 from analysis.terminal.progress import Progress
 from logger.errors import real_path
+from logger.reading import read_log
 from logger.session.overrides import open_session
-
-if TYPE_CHECKING:
-    from analysis.pipeline import Analysis
-    from analysis.results.road_load import RoadLoad
-    from logger.session.session import Session
+from logger.session.session import Session
 
 __all__ = ["analyse_folder", "analyse_session"]
 
@@ -61,6 +60,7 @@ def analyse_session(
     salvage: bool = False,
     strict: bool = False,
     road_load: RoadLoad | None = None,
+    learn_road: bool = False,
     quiet: bool = False,
 ) -> Analysis:
     """Read a session's logs and analyse them.
@@ -77,6 +77,8 @@ def analyse_session(
         Refuse a log with any warning.
     road_load : RoadLoad, optional
         Of an earlier session of the same vehicle, where this one has no coast-downs.
+    learn_road : bool
+        Whether the session's road file may be missing, since it is to be written.
     quiet : bool
         Show no progress.
 
@@ -94,9 +96,7 @@ def analyse_session(
         load.
     """
     with Progress(quiet=quiet) as progress:
-        progress.show("loading what the analysis needs")
-        from logger.reading import read_log
-
+        road = None if session.road is None else read_road(session.road, may_be_new=learn_road)
         recordings = []
         for number, entry in enumerate(session.logs, start=1):
             names = " + ".join(file.name for file in entry.files)
@@ -112,6 +112,4 @@ def analyse_session(
                 )
             )
         progress.show("fitting all runs at once")
-        from analysis.pipeline import analyse
-
-        return analyse(session, tuple(recordings), road_load=road_load)
+        return analyse(session, tuple(recordings), road_load=road_load, road=road)

@@ -9,6 +9,7 @@ import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import gpxpy.gpx
 import numpy as np
 from numpy.typing import NDArray
 
@@ -215,8 +216,6 @@ def write_gpx(path: Path, recording: Recording) -> None:
     OSError
         The folder cannot be written to.
     """
-    import gpxpy.gpx
-
     latitude = recording.channel("latitude_deg")
     longitude = recording.channel("longitude_deg")
     if latitude is None or longitude is None:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 # before anything imports numpy: threads gain nothing on matrices of this size and disturb each other
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# pages say when they were made: the same moment in every test
+os.environ.setdefault("SOURCE_DATE_EPOCH", "1750000000")
+
 # whoever starts the tests in the background may have Ctrl-C ignored, and a process started from here
 # would inherit that: what the tests see of Ctrl-C is what a person at a terminal sees
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

@@ -50,6 +50,8 @@ class Job:
         Units for people.
     allow_outside : bool
         Whether it may name logs outside its folder.
+    dates : bool
+        Whether its page has the dates of the outing and of today.
     """
 
     name: str
@@ -58,6 +60,7 @@ class Job:
     power: str | None = None
     speed: str | None = None
     allow_outside: bool = False
+    dates: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +114,7 @@ def run_job(job: Job) -> Outcome:
             power=job.power,
             speed=job.speed,
         )
-        files, figures = _worked_out(session)
+        files, figures = _worked_out(session, dates=job.dates)
         outcome = Outcome(name=job.name, status=EXIT_OK, figures=figures)
         write_together(folder, {**files, MARKER: _marker(key, outcome, files)})
     except Exception as error:  # noqa: BLE001 - one session must not stop the others
@@ -124,10 +127,13 @@ def run_job(job: Job) -> Outcome:
     return outcome
 
 
-def _worked_out(session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
+def _worked_out(
+    session: Session, *, dates: bool
+) -> tuple[dict[str, str], dict[str, str | float | int]]:
     """Return a session's result files and its row of the table."""
     outcome, timed = analyse_checked(session, quiet=True)
-    return render(outcome, crosscheck=timed), {**_of_vehicle(session), **_of_results(outcome)}
+    files = render(outcome, crosscheck=timed, dates=dates)
+    return files, {**_of_vehicle(session), **_of_results(outcome)}
 
 
 def _of_vehicle(session: Session) -> dict[str, str | float | int]:
@@ -144,6 +150,7 @@ def _of_vehicle(session: Session) -> dict[str, str | float | int]:
 def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
     directions = [run.direction for run in outcome.used_runs]
     row: dict[str, str | float | int] = {
+        "trust": outcome.verdict.trust.level,
         "density_kg_m3": outcome.air.density_kg_m3,
         "runs_up": directions.count(1),
         "runs_down": directions.count(-1),
@@ -184,7 +191,7 @@ def _of_results(outcome: Analysis) -> dict[str, str | float | int]:
 def _key(job: Job) -> str:
     """Return a digest of all that a session's results follow from."""
     digest = hashlib.sha256()
-    for text in (_FORMAT, _code_digest(), job.power, job.speed, job.allow_outside):
+    for text in (_FORMAT, _code_digest(), job.power, job.speed, job.allow_outside, job.dates):
         digest.update(f"{text}\0".encode())
     folder, file = locate_session(Path(job.session))
     paths = [path for path in (file,) if path is not None]

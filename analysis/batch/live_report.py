@@ -21,6 +21,11 @@ from analysis.text.headline import LONGEST_LINE, headline
 from logger.session.files import SESSION_FILE, load_toml
 from logger.session.overrides import open_session
 
+try:
+    import resource
+except ImportError:  # not on every system
+    resource = None  # type: ignore[assignment]
+
 __all__ = ["make_report", "run_child"]
 
 _MOST_LINES = 6
@@ -83,9 +88,7 @@ def _step(text: str) -> None:
 
 
 def _limit(memory_bytes: int, cpu_s: int) -> None:
-    try:
-        import resource
-    except ImportError:  # not on every system: there the parent's patience is the limit
+    if resource is None:  # there the parent's patience is the limit
         return
     limits = (
         (resource.RLIMIT_AS, memory_bytes),

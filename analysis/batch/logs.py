@@ -10,6 +10,7 @@ from typing import Any, cast
 
 import numpy as np
 
+from analysis.model.covariance import Z95
 from analysis.plots.curves import speed_time_svg
 from analysis.report.csv_files import speed_time_csv
 from analysis.report.json_text import finding_dict, json_text, phase_dict
@@ -261,7 +262,7 @@ def speed_row(log: SurveyedLog) -> dict[str, Any]:
 def sensor_words(row: dict[str, Any]) -> str:
     """Return in words whether the accelerometer was used, how late GPS was, or why not."""
     if row["accel_used"]:
-        lag = f"{row['gps_lag_s']:.2f} ± {row['gps_lag_sd_s']:.2f} s"
+        lag = f"{row['gps_lag_s']:.2f} ± {Z95 * row['gps_lag_sd_s']:.2f} s"
         return f"accelerometer used; GPS speed is {lag} behind it"
     return f"accelerometer not used: {row['why_not']}"
 

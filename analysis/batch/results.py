@@ -5,22 +5,28 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.session import check_session
+from analysis.model.road_memory import learn_road, read_road
 from analysis.pipeline import Analysis
+from analysis.plots.card import card_png
 from analysis.plots.curves import report_plots, run_plots
 from analysis.plots.files import plot_files
 from analysis.report.html import render
 from analysis.report.shared import render_shared, shared_summary
+from analysis.report.sheet import sheet_csv
 from analysis.results.road_load import RoadLoad
 from analysis.session_pipeline import analyse_session
 from analysis.sessions.combine import combine
-from analysis.terminal.output import write_together
+from analysis.terminal.output import OutputError, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
+from analysis.text.occasion import day_text
 from analysis.text.summary import summary
+from logger.findings import Finding
 from logger.session.session import Session
 
 __all__ = ["analyse_checked", "print_report", "put_together", "write_plots"]
@@ -33,13 +39,37 @@ def analyse_checked(
     salvage: bool = False,
     strict: bool = False,
     road_load: RoadLoad | None = None,
+    learn: bool = False,
     quiet: bool = False,
 ) -> tuple[Analysis, CrossCheck | None]:
-    """Analyse a session (as `analyse_session` does), and return the cross-check that it asks for."""
+    """Analyse a session (as `analyse_session` does), and return the cross-check that it asks for.
+
+    With `learn` what it shows of the road's slope goes into its road file.
+    """
     outcome = analyse_session(
-        session, rate_hz=rate_hz, salvage=salvage, strict=strict, road_load=road_load, quiet=quiet
-    )
+        session, rate_hz=rate_hz, salvage=salvage, strict=strict, road_load=road_load,
+        learn_road=learn, quiet=quiet,
+    )  # fmt: skip
+    if learn and session.road is not None and outcome.road is not None:
+        outcome = _learnt(outcome, session.road)
     return outcome, None if session.crosscheck is None else check_session(outcome)
+
+
+def _learnt(outcome: Analysis, path: Path) -> Analysis:
+    """Write the session's lesson into its road file; a finding says whether it was."""
+    assert outcome.road is not None  # `analyse` had the file
+    try:
+        why_not = learn_road(read_road(path, may_be_new=True), outcome.road)
+    except OSError as error:
+        msg = f"{path}: cannot write there: {error.strerror or error}. Choose another --road"
+        raise OutputError(msg) from error
+    text = f"The road's slope as these runs show it was written to {path.name}."
+    if why_not is not None:
+        text = f"Nothing was written to the road file {path.name}: {why_not}."
+    finding = Finding(
+        kind="road_learnt", severity="note" if why_not is None else "warning", text=text
+    )
+    return replace(outcome, findings=(*outcome.findings, finding))
 
 
 def write_plots(
@@ -57,13 +87,27 @@ def print_report(
     folder: Path,
     *,
     full: bool,
+    dates: bool,
+    card: str | None,
+    sheet: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Write a session's report and print its summary, or its results.json for programs."""
+    """Write a session's report and print its summary, or its results.json for programs.
+
+    card: "plain" or "dated" for a card.png as well; sheet: with a sheet.csv.
+    """
     with Progress(quiet=quiet) as progress:
         progress.show("drawing and writing the report")
-        files = render(outcome, crosscheck=crosscheck, full=full)
+        files: dict[str, str | bytes] = {}
+        files |= render(outcome, crosscheck=crosscheck, full=full, dates=dates)
+        units = Units.of(outcome.session.display)
+        if card is not None:
+            files["card.png"] = card_png(
+                outcome, units, day_text(outcome) if card == "dated" else ""
+            )
+        if sheet:
+            files["sheet.csv"] = sheet_csv(outcome, units)
         write_together(folder, files)
     if as_json:
         print(files["results.json"], end="")

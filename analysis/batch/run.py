@@ -6,6 +6,7 @@ import contextlib
 import os
 import shutil
 from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path, PurePath
 from typing import cast
 
@@ -13,7 +14,6 @@ from analysis.batch.job import Job, Outcome
 from analysis.batch.table import Row, batch_csv, batch_dicts, batch_html
 from analysis.batch.workers import run_in_processes, run_on_cluster
 from analysis.report.json_text import json_text
-from analysis.terminal.errors import complain
 from analysis.terminal.output import STAGING, OutputError, check_writable, lock, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
@@ -37,6 +37,7 @@ def run_batch(
     power: str | None,
     speed: str | None,
     allow_outside: bool,
+    dates: bool = True,
     quiet: bool,
 ) -> tuple[list[Row], list[Outcome]]:
     """Work out every session below a folder and write the table of all.
@@ -53,6 +54,8 @@ def run_batch(
         Units for people.
     allow_outside : bool
         Whether sessions may name logs outside their folders.
+    dates : bool
+        Whether pages have the dates of outings and of today.
     quiet : bool
         Show no progress.
 
@@ -71,7 +74,7 @@ def run_batch(
         The cluster cannot be used.
     """
     jobs = [
-        _job(session, root, out, power, speed, allow_outside)
+        replace(_job(session, root, out, power, speed, allow_outside), dates=dates)
         for session in find_sessions(root, out)
     ]
     check_writable(out)
@@ -90,11 +93,11 @@ def run_batch(
                     progress.step()
         except KeyboardInterrupt:
             _clear(out, jobs)
-            complain(
+            msg = (
                 f"left by Ctrl-C after {len(outcomes)} of {counted(len(jobs), 'session')}. What was "
                 "done is kept: the same command goes on from there"
             )
-            raise
+            raise KeyboardInterrupt(msg) from None
         rows = [_row(outcome) for outcome in outcomes]
         units = Units.of(
             Display(

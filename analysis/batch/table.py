@@ -26,6 +26,7 @@ COLUMNS = (
     "kind",
     "state",
     "result",
+    "trust",
     "peak_W",
     "peak_sd_W",
     "peak_low95_W",
@@ -170,6 +171,7 @@ def _heads(units: Units) -> list[str]:
         "Vehicle",
         "Session",
         "State",
+        "Trust",
         f"Peak wheel power [{units.power}]",
         f"95 % [{units.power}]",
         "Road load [N]",
@@ -190,9 +192,10 @@ def _page_row(row: Row, units: Units) -> tuple[str, list[tuple[str, Value]]]:
     mass = _number(row.figures, "mass_kg")
     runs = [_number(row.figures, name) for name in ("runs_up", "runs_down")]
     up, down = (0 if run is None else int(run) for run in runs)
-    failed: list[tuple[str, Value]] = [("failed", ""), *[("", "")] * 4]
+    trust = str(row.figures.get("trust", ""))
+    failed: list[tuple[str, Value]] = [("", ""), ("failed", ""), *[("", "")] * 4]
     figures: list[tuple[str, Value]] = (
-        [*failed] if row.failed else [*power, *force, (at, speed or "")]
+        [*failed] if row.failed else [(trust, trust), *power, *force, (at, speed or "")]
     )
     cells: list[tuple[str, Value]] = [
         (text, text) for text in (str(row.figures.get("vehicle", "")), row.name)

@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
-from analysis.terminal.errors import EXIT_OK
+from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK
 from analysis.terminal.options import (
+    NoDates,
     PowerUnitOption,
     Quiet,
+    RefuseDoubtful,
     SpeedUnitOption,
     argument,
     flag,
@@ -66,8 +68,10 @@ def batch(
     allow_outside: Annotated[
         bool, flag("--allow-outside", "let session.toml files name logs outside their folders")
     ] = False,
+    no_dates: NoDates = False,
     power: PowerUnitOption = None,
     speed_unit: SpeedUnitOption = None,
+    refuse_doubtful: RefuseDoubtful = False,
 ) -> int:
     """Run ``pullcoast batch`` and return the worst exit status of its sessions."""
     from analysis.batch.run import batch_json, run_batch
@@ -80,24 +84,29 @@ def batch(
         power=power,
         speed=speed_unit,
         allow_outside=allow_outside,
+        dates=not no_dates,
         quiet=quiet,
     )
     failures = {row.name: row.message for row in rows if row.failed}
     done = len(rows) - len(failures)
+    doubtful = sum(row.figures.get("trust") == "doubtful" for row in rows)
     kept = sum(outcome.kept for outcome in outcomes)
     if as_json:
         print(batch_json(rows, done, len(failures), kept), end="")
     else:
-        print("\n".join([*_lines(done, failures, kept), f"Written to {out}:"]))
+        print("\n".join([*_lines(done, failures, kept, doubtful), f"Written to {out}:"]))
         print("  batch.html batch.csv, a folder per session")
-    return max((outcome.status for outcome in outcomes), default=EXIT_OK)
+    least = EXIT_NOTHING if doubtful and refuse_doubtful else EXIT_OK
+    return max((least, *(outcome.status for outcome in outcomes)))
 
 
-def _lines(done: int, failures: dict[str, str], kept: int) -> list[str]:
+def _lines(done: int, failures: dict[str, str], kept: int, doubtful: int) -> list[str]:
     """Return how many sessions were done, and the first failures with their reasons."""
     counts = [f"{done} done"]
     if failures:
         counts.append(f"{len(failures)} failed")
+    if doubtful:
+        counts.append(f"{doubtful} of them doubtful")
     if kept:
         counts.append(f"{kept} of them kept from before, since nothing has changed")
     sessions = counted(done + len(failures), "session")

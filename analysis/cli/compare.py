@@ -12,6 +12,7 @@ from analysis.terminal.options import (
     AllowOutside,
     PowerUnitOption,
     Quiet,
+    RefuseDoubtful,
     SpeedUnitOption,
     argument,
     flag,
@@ -37,7 +38,8 @@ examples:
   pullcoast compare before/results/results.json after   an earlier result; less can be cancelled
   pullcoast compare before after --json | jq '.comparisons[0].peak_wheel_power'
 
-exit status: 0 compared, 1 nothing that both have, 2 usage, unreadable or contradictory input"""
+exit status: 0 compared, 1 nothing that both have (or a doubtful session, with
+--refuse-doubtful), 2 usage, unreadable or contradictory input"""
 
 app = new_app()
 
@@ -54,6 +56,7 @@ def compare(
     allow_outside: AllowOutside = False,
     power: PowerUnitOption = None,
     speed_unit: SpeedUnitOption = None,
+    refuse_doubtful: RefuseDoubtful = False,
 ) -> int:
     """Run ``pullcoast compare`` and return the exit status."""
     paths = [Path(text) for text in (first, *others)]
@@ -85,7 +88,8 @@ def compare(
         print(files["compare.json"], end="")
     text = compare_text(comparisons, folder, tuple(files))
     print(text, file=sys.stderr if as_json else sys.stdout)
-    return EXIT_OK
+    doubtful = any(side.trust is not None and side.trust.level == "doubtful" for side in sides)
+    return EXIT_NOTHING if doubtful and refuse_doubtful else EXIT_OK
 
 
 def _names(paths: list[Path]) -> list[str]:

@@ -24,14 +24,17 @@ __all__ = ["app", "crosscheck"]
 _DESCRIPTION = """\
 Compare runs timed by stopwatch or oscilloscope with what a session of phone logs says.
 
-Each timed interval gets the time that the session predicts for a level road in still air, and a
-verdict. A speedometer that reads wrong and a slow thumb are estimated from three intervals on. The
+Each timed interval gets the time that the session predicts on its own road in its wind, and a
+verdict. up: or down: before a time states its direction; without one the prediction covers both.
+Direction, road, wind and a slow thumb are tried before a speedometer is said to read wrong. The
 customary sum of segment powers is shown step by step, with why it is neither mean nor peak power.
 Without a session, --mass and timed runs alone give what they can, with wide intervals."""
 
 _EXAMPLES = """\
 examples:
   pullcoast crosscheck airfield --pull 20-70=6.3 --coast 80-50=21.5 --coast 50-20=38
+  pullcoast crosscheck airfield --pull up:0-80=8.9 --pull down:0-80=8.5 --coast up:80-50=21
+  pullcoast crosscheck airfield --pull 0-80=8.9 --coast 80-50=21.5 --run 3
   pullcoast crosscheck airfield                   timed runs from [crosscheck] in session.toml
   pullcoast crosscheck airfield --scope throttle.csv --gates 80,50,20 --channel CH2
   pullcoast crosscheck airfield --marks 2.31,9.10,30.6,68.5 --gates 80,50,20
@@ -56,11 +59,13 @@ def crosscheck(
     allow_outside: AllowOutside = False,
     pull: Annotated[
         list[str] | None,
-        option("--pull", "V1-V2=SECONDS", "at full throttle: 20-70=6.3", group=_TIMED),
+        option(
+            "--pull", "V1-V2=SECONDS", "at full throttle: 20-70=6.3, up:20-70=6.3", group=_TIMED
+        ),
     ] = None,
     coast: Annotated[
         list[str] | None,
-        option("--coast", "V1-V2=SECONDS", "in neutral: 80-50=21.5", group=_TIMED),
+        option("--coast", "V1-V2=SECONDS", "in neutral: 80-50=21.5, down:80-50=24", group=_TIMED),
     ] = None,
     speed_unit: Annotated[
         str | None,
@@ -118,8 +123,8 @@ def crosscheck(
         option(
             "--run",
             "N",
-            "which run of the session it is (default: the one that fits)",
-            group=_SCOPE,
+            "which run of the session was timed (default: the one that fits)",
+            group=_TIMED,
             parser=whole(1, 10_000),
         ),
     ] = None,
@@ -134,49 +139,26 @@ def crosscheck(
     if marked and gates is None:
         complain("--gates is missing: say which speeds release and blips mark, such as 80,50,20")
         return EXIT_INPUT
-    from analysis.crosscheck.crosscheck import cross_check_alone
-    from analysis.crosscheck.request import (
-        marks_by_hand,
-        marks_of_scope,
-        runs_of_marks,
-        runs_of_texts,
-        timing,
-        vehicle_of_mass,
-    )
-    from analysis.crosscheck.session import add_alignment, check_runs, units_of
-    from analysis.report.json_text import json_text
-    from analysis.report.results_json import crosscheck_dict
-    from analysis.session_pipeline import analyse_session
-    from analysis.text.crosscheck import crosscheck_text
-    from logger.session.overrides import apply_overrides, open_session
+    from analysis.report.timed import check_timed
 
-    opened = None
-    if session is not None:
-        opened = open_session(Path(session), mass=mass, allow_outside=allow_outside)
-        opened = apply_overrides(opened, power=power)
-    timed = timing(opened, speed_unit, time_sd, speed_sd)
-    found_marks = None
-    if marks is not None:
-        found_marks = marks_by_hand(marks)
-    elif scope is not None:
-        found_marks, notes = marks_of_scope(Path(scope), channel)
-        for finding in notes:
-            if finding.severity != "note":
-                complain(f"{finding.severity}: {finding.text}")
-    if found_marks is not None and gates is not None:
-        runs = runs_of_marks(found_marks, gates, start, timed, where=scope or "--marks")
-    else:
-        runs = runs_of_texts(pull or (), coast or (), opened, timed)
-    units = units_of(opened, power, timed.unit)
-    if opened is None:
-        found = cross_check_alone(runs, vehicle_of_mass(mass or ""), **units)
-    else:
-        outcome = analyse_session(opened, quiet=quiet)
-        found = check_runs(outcome, runs, units)
-        if found_marks is not None:
-            found = add_alignment(found, outcome, found_marks, runs, run)
-    if as_json:
-        print(json_text(crosscheck_dict(found)), end="")
-    else:
-        sys.stdout.write(crosscheck_text(found, units["speed_unit"], found_marks))
+    text, notes = check_timed(
+        None if session is None else Path(session),
+        mass=mass,
+        power=power,
+        allow_outside=allow_outside,
+        quiet=quiet,
+        texts=(pull or (), coast or ()),
+        timed_as=(speed_unit, time_sd, speed_sd),
+        scope=scope,
+        channel=channel,
+        marks=marks,
+        gates=gates,
+        start=start,
+        run=run,
+        as_json=as_json,
+    )
+    for finding in notes:
+        if finding.severity != "note":
+            complain(f"{finding.severity}: {finding.text}")
+    sys.stdout.write(text)
     return EXIT_OK

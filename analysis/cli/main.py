@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import os
+import signal
 import sys
 import warnings
 from collections.abc import Sequence
@@ -121,7 +122,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if argv is None:
         _prepare_process()
     with safe_streams(colour=argv is None):
-        return _status(sys.argv[1:] if argv is None else list(argv))
+        status = _status(sys.argv[1:] if argv is None else list(argv))
+    if argv is None:  # the status is settled: an interrupt now would only show a traceback
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    return status
 
 
 def _status(words: list[str]) -> int:
@@ -138,7 +142,8 @@ def _status(words: list[str]) -> int:
             status = leaving.code if isinstance(leaving.code, int) else EXIT_OK
         if sys.stdout is not None:
             sys.stdout.flush()
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as leaving:
+        complain(str(leaving) or "left by Ctrl-C")
         status = _EXIT_INTERRUPTED
     except BrokenPipeError:  # whoever read our output has left
         status = _EXIT_BROKEN_PIPE

@@ -128,7 +128,7 @@ def new(
     The file is written at the end and at once: whoever leaves before leaves nothing behind.
     """
     from analysis.setup import conversation
-    from analysis.setup.folder import find_logs, group_logs
+    from analysis.setup import folder as logs_of
 
     place = Path(folder)
     file = place / _SESSION_FILE
@@ -154,8 +154,8 @@ def new(
     if not as_json:
         print("\n".join(["Before you drive:", *_bullets(cautions()), ""]))
     with Progress(quiet=quiet) as progress:
-        found = find_logs(place, lambda log: progress.show(f"reading {log}"))
-    groups = group_logs(found)
+        found = logs_of.find_logs(place, lambda log: progress.show(f"reading {log}"))
+    groups = logs_of.group_logs(found)
     if not as_json:
         print("\n".join([*conversation.log_lines(groups, place), ""]))
     if not (as_json or quiet or no_questions) and _on_terminal():

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from pathlib import Path
 from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
-from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK, complain
+from analysis.terminal.errors import EXIT_OK
 from analysis.terminal.options import (
     KINDS,
     AllowOutside,
@@ -113,13 +111,8 @@ def plan(
     speed_unit: SpeedUnitOption = None,
 ) -> int:
     """Run ``pullcoast plan`` and return the exit status."""
-    from analysis.planning.outing import NotDrivable
-    from analysis.planning.plan import pairs_needed, predict_outing, variants
-    from analysis.planning.request import PlanRequest, requested_outing, wanted_share
-    from analysis.report.json_text import json_text
-    from analysis.report.plan import plan_dict, plan_text
+    from analysis.batch.plan import PlanRequest, planned
 
-    share = wanted_share(want)
     request = PlanRequest(
         pairs=pairs,
         mass=mass,
@@ -132,23 +125,15 @@ def plan(
         gps_hz=gps_hz,
         accel_hz=accel_hz,
     )
-    outing, display, name = requested_outing(
+    text = planned(
         request,
-        None if session is None else Path(session),
+        session,
+        want,
+        power=power,
+        speed=speed_unit,
+        as_json=as_json,
         allow_outside=allow_outside,
         quiet=quiet,
     )
-    try:
-        predicted = predict_outing(outing)
-    except NotDrivable as error:
-        complain(str(error))
-        return EXIT_NOTHING
-    needed = pairs_needed(outing, share) if share is not None else ()
-    found = (predicted, variants(outing), share, needed)
-    if as_json:
-        print(json_text(plan_dict(*found)), end="")
-        return EXIT_OK
-    units = {"power": power, "speed": speed_unit}
-    display = replace(display, **{key: unit for key, unit in units.items() if unit})  # type: ignore[arg-type]
-    print(plan_text(*found, said=name, display=display))
+    print(text, end="")
     return EXIT_OK

@@ -16,6 +16,7 @@ from analysis.terminal.options import (
     Columns,
     LeaveOut,
     Neutral,
+    NoDates,
     PowerUnitOption,
     Quiet,
     RateHz,
@@ -75,11 +76,31 @@ def report(
             "also write every figure as SVG, PNG and CSV (several sessions: DIR/NAME)",
         ),
     ] = None,
+    no_dates: NoDates = False,
+    card: Annotated[
+        str | None,
+        option(
+            "--card",
+            "{plain,dated}",
+            "also write card.png, one picture to share, without or with the date",
+            words=("plain", "dated"),
+        ),
+    ] = None,
+    sheet: Annotated[
+        bool, flag("--sheet", "also write sheet.csv, the figures in your units for a spreadsheet")
+    ] = False,
     as_json: Annotated[bool, flag("--json", "print results.json to standard output")] = False,
     road_load: Annotated[
         str | None,
         option("--road-load", "FILE", "an earlier results.json, for sessions of pulls alone"),
     ] = None,
+    road: Annotated[
+        str | None,
+        option("--road", "FILE", "slope of this road as earlier sessions found it: a prior"),
+    ] = None,
+    learn_road: Annotated[
+        bool, flag("--learn-road", "write what this session shows of the slope into --road FILE")
+    ] = False,
     allow_outside: AllowOutside = False,
     mass: Annotated[
         str | None,
@@ -173,6 +194,11 @@ def report(
                 leave_out=_of_session(leave_out or (), path, several=len(paths) > 1),
                 neutral=neutral,
             )
+            if road is not None:
+                session = replace(session, road=Path(road))
+            if learn_road and session.road is None:
+                complain("--learn-road writes into a road file: name it with --road FILE")
+                return EXIT_INPUT
             if road_load is not None:
                 others = same_vehicle(road_load, session.vehicle)
                 session = replace(session, findings=(*session.findings, *others))
@@ -190,6 +216,7 @@ def report(
                 salvage=salvage,
                 strict=strict,
                 road_load=known_road_load,
+                learn=learn_road,
                 quiet=quiet,
             )
         except PullcoastError as error:
@@ -199,7 +226,17 @@ def report(
             continue
         if picture_folder is not None:
             write_plots(outcome, timed, picture_folder, full=full)
-        print_report(outcome, timed, folder, full=full, as_json=as_json, quiet=quiet)
+        print_report(
+            outcome,
+            timed,
+            folder,
+            full=full,
+            dates=not no_dates,
+            card=card,
+            sheet=sheet,
+            as_json=as_json,
+            quiet=quiet,
+        )
         doubtful = outcome.verdict.trust.level == "doubtful"
         statuses.append(EXIT_NOTHING if doubtful and refuse_doubtful else EXIT_OK)
         analyses[folder.name] = outcome
@@ -211,6 +248,8 @@ def report(
                 "\nNot put together: with --road-load the sessions lean on one road load from\n"
                 "elsewhere, which would count once for each."
             )
+        elif not analyses:
+            print("\nNot put together: none of the sessions could be used.")
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
     return max(statuses)

@@ -10,6 +10,7 @@ from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
 from analysis.terminal.options import (
     AllowOutside,
+    Circumference,
     Columns,
     Quiet,
     RateHz,
@@ -59,6 +60,7 @@ def strip(
     allow_outside: AllowOutside = False,
     column: Columns = None,
     unit: Units = None,
+    circumference: Circumference = None,
     rate_hz: RateHz = None,
     salvage: Salvage = False,
     strict: Strict = False,
@@ -73,6 +75,7 @@ def strip(
         place,
         column=column or (),
         unit=unit or (),
+        circumference=circumference,
         rate_hz=rate_hz,
         salvage=salvage,
         strict=strict,

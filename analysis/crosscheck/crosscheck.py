@@ -3,113 +3,55 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from analysis.crosscheck.checked import CauseFit, CrossCheck, GateResult, with_sums
 from analysis.crosscheck.gate_fit import (
     gate_covariance_s2,
-    mean_wheel_power_w,
     road_load_from_gates,
 )
-from analysis.crosscheck.gate_model import GateModel, slope_accel_mps2
-from analysis.crosscheck.scope import Alignment
-from analysis.crosscheck.segments import (
-    SegmentSum,
-    arithmetic_steps,
-    explain_segment_sum,
-    pull_mean_power_w,
-    segment_sum,
-    weighted_segments_w,
-)
+from analysis.crosscheck.gate_model import GateModel
+from analysis.crosscheck.gate_ways import Predicted, SessionGates, gate_slopes, predict_gates
+from analysis.crosscheck.own_times import RunCurve, own_time
 from analysis.crosscheck.speedometer import (
     WRONG_SIGMA,
+    Cause,
     SpeedometerFit,
+    best_cause,
+    find_causes,
     fit_speedometer,
-    gate_slopes,
 )
 from analysis.crosscheck.timed_runs import TimedRun
+from analysis.model.covariance import Z95
 from analysis.physics.vehicle import effective_mass_kg
 from analysis.results.power import PowerCurve
 from logger.session.session import Vehicle
 
-__all__ = ["CrossCheck", "GateResult", "cross_check", "cross_check_alone"]
+__all__ = ["cross_check", "cross_check_alone"]
 
 #: So many timed intervals are needed before scale and reaction are estimated.
 _ENOUGH = 3
 #: Within this many sigma two times agree.
 _AGREES = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GateResult:
-    """One timed interval beside its prediction.
-
-    Parameters
-    ----------
-    run : TimedRun
-        As timed.
-    predicted_s, predicted_sd_s : float or None
-        Level road, still air, air of the day; sd of the model alone [s].
-    predicted_up_s, predicted_down_s : float or None
-        On the session's road in its wind, each way [s].
-    measured_sd_s : float or None
-        From the errors of time and gates [s].
-    z : float or None
-        Timed minus predicted over the sd of both, speedometer and marks taken as true.
-    z_explained : float or None
-        The same after speedometer scale and reaction time, where those were estimated.
-    odd : bool
-        Whether this interval disagrees with all the others.
-    verdict : str
-        In plain words.
-    """
-
-    run: TimedRun
-    predicted_s: float | None
-    predicted_sd_s: float | None
-    predicted_up_s: float | None
-    predicted_down_s: float | None
-    measured_sd_s: float | None
-    z: float | None
-    z_explained: float | None
-    odd: bool
-    verdict: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CrossCheck:
-    """Timed runs beside a session's results; what is unknown is None.
-
-    `speed_scale` is the shown over the true speed, `reaction_s` what the timing adds to every time.
-    `mean_power_w` and `kinetic_mean_w` belong to the timed pull that gains most energy; `steps` shows
-    the customary arithmetic line by line, `weighted_segments_w` the segments weighted as they should.
-    """
-
-    gates: tuple[GateResult, ...]
-    speed_scale: float | None
-    speed_scale_sd: float | None
-    reaction_s: float | None
-    reaction_sd_s: float | None
-    segments: SegmentSum | None
-    weighted_segments_w: float | None
-    mean_power_w: float | None
-    mean_power_sd_w: float | None
-    peak_power_w: float | None
-    steps: tuple[str, ...]
-    explanation: tuple[str, ...]
-    alignment: Alignment | None = None
-    road_load_n: tuple[tuple[float, float, float], ...] = ()
+#: What to do about each cause, in a sentence's middle.
+_ONCE = {
+    "driven up": "agrees with the session's road and wind in the direction up",
+    "driven down": "agrees with the session's road and wind in the direction down",
+    "other wind or slope": "agrees once another hour's wind and slope are allowed for",
+    "reaction": "agrees once the reaction time is taken off",
+    "speedometer": "agrees once the speedometer's error is taken off",
+}
 
 
 def cross_check(
     runs: Sequence[TimedRun],
-    model: GateModel,
-    vehicle: Vehicle,
+    session: SessionGates,
     *,
+    run: int | None = None,
+    find_run: bool = True,
     power: PowerCurve | None = None,
-    wind_mps: float = 0.0,
-    slope: float = 0.0,
     power_unit: tuple[str, float] = ("kW", 1000.0),
     speed_unit: tuple[str, float] = ("km/h", 1.0 / 3.6),
 ) -> CrossCheck:
@@ -119,14 +61,14 @@ def cross_check(
     ----------
     runs : sequence of TimedRun
         At least one.
-    model : GateModel
-        From the session's road load and wheel power.
-    vehicle : Vehicle
-        Masses with their sd.
+    session : SessionGates
+        What the session has to predict with.
+    run : int or None
+        Which of the session's runs was timed, from 1.
+    find_run : bool
+        Whether to look for it where `run` does not say so.
     power : PowerCurve or None
         For the peak.
-    wind_mps, slope : float
-        The session's wind against "up" [m/s] and mean slope (ratio).
     power_unit, speed_unit : (name, SI value)
         For the sentences.
 
@@ -135,62 +77,135 @@ def cross_check(
     CrossCheck
         Times within their sd, or the reason why not.
     """
-    predicted = np.array(
-        [model.time_s(r.kind, r.gates.from_mps, r.gates.to_mps) for r in runs], dtype=np.float64
+    known: dict[int, RunCurve] = {}
+    if run is not None:
+        curve = next(one for one in session.curves if one.number == run)
+        runs = [replace(one, direction=curve.direction) for one in runs]
+        known = {at: curve for at, one in enumerate(runs) if own_time(curve, one)}
+    elif find_run:
+        known = _runs_that_fit(runs, session)
+    reached = [
+        at
+        for at, one in enumerate(runs)
+        if at in known
+        or np.isfinite(session.model.time_s(one.kind, one.gates.from_mps, one.gates.to_mps))
+    ]
+    results = [GateResult(run=one, verdict=_unreached(one, session.model)) for one in runs]
+    found = CrossCheck(gates=tuple(results), peak_power_w=None if power is None else power.peak_w)
+    if reached:
+        kept = [runs[at] for at in reached]
+        mine = {place: known[at] for place, at in enumerate(reached) if at in known}
+        found = _with_gates(found, reached, predict_gates(session, kept, mine), session, mine)
+    found = with_sums(found, session.vehicle, power_unit, speed_unit, session.model, power)
+    return replace(found, explanation=(*_about_gates(found), *found.explanation))
+
+
+def _with_gates(
+    found: CrossCheck,
+    reached: Sequence[int],
+    predicted: Predicted,
+    session: SessionGates,
+    mine: dict[int, RunCurve],
+) -> CrossCheck:
+    """Add each reached interval's prediction and verdict, the causes, speedometer and reaction."""
+    kept = predicted.runs
+    measured = gate_covariance_s2(kept, gate_slopes(kept, predicted.models))
+    timed = np.array([one.gates.duration_s for one in kept])
+    # an unknown direction is one and the same for all intervals without one
+    way = np.outer(predicted.half_way_s, predicted.half_way_s)
+    noise = measured + predicted.covariance_s2
+    sd = np.sqrt(np.diag(predicted.covariance_s2 + way))
+    z = (timed - predicted.time_s) / np.sqrt(np.diag(noise + way))
+    causes = find_causes(predicted, timed, noise)
+    fit = fit_speedometer(predicted, timed, noise + way) if len(kept) >= _ENOUGH else None
+    best = best_cause(causes)
+    lowest = min(causes, key=lambda one: one.misfit)
+    if fit is not None and lowest.name == "speedometer" and _is_off(fit):
+        best = lowest
+    z_best = best.rest_s / np.sqrt(np.diag(noise))
+    gates = list(found.gates)
+    for place, at in enumerate(reached):
+        odd = fit is not None and fit.odd[place]
+        gates[at] = GateResult(
+            run=kept[place],
+            predicted_s=float(predicted.time_s[place]),
+            predicted_sd_s=float(sd[place]),
+            predicted_up_s=_finite(predicted.up_s[place]),
+            predicted_down_s=_finite(predicted.down_s[place]),
+            measured_sd_s=float(np.sqrt(measured[place, place])),
+            z=float(z[place]),
+            z_explained=float(z_best[place]),
+            odd=odd,
+            own_run=mine[place].number if place in mine else None,
+            verdict=_verdict(
+                kept[place], session.model, (float(z[place]), float(z_best[place])), best,
+                odd=odd, own_run=mine[place].number if place in mine else None,
+            ),
+        )  # fmt: skip
+    found = replace(
+        found,
+        gates=tuple(gates),
+        causes=tuple(CauseFit(cause=one.name, misfit=one.misfit) for one in causes),
+        best_cause=best.name,
     )
-    reached = np.isfinite(predicted)
-    kept = [run for run, ok in zip(runs, reached, strict=True) if ok]
-    ways = [model.met(d * wind_mps, slope_accel_mps2(vehicle, d * slope)) for d in (1.0, -1.0)]
-    covariance = model.covariance_s2(kept) if kept else np.zeros((0, 0))
-    measured = gate_covariance_s2(kept, gate_slopes(kept, model)) if kept else np.zeros((0, 0))
-    speedometer = fit_speedometer(kept, model) if len(kept) >= _ENOUGH else None
-    results, at = [], 0
-    for run, ok in zip(runs, reached, strict=True):
-        if not ok:
-            results.append(_unreached(run, model))
-            continue
-        sd, own = float(np.sqrt(covariance[at, at])), float(np.sqrt(measured[at, at]))
-        time_s = model.time_s(run.kind, run.gates.from_mps, run.gates.to_mps)
-        z = (run.gates.duration_s - time_s) / float(np.hypot(sd, own))
-        both = [_finite(way.time_s(run.kind, run.gates.from_mps, run.gates.to_mps)) for way in ways]
-        z_rest = None if speedometer is None else float(speedometer.z[at])
-        odd = speedometer is not None and speedometer.odd[at]
-        verdict = _verdict(run, model, z, z_rest, odd, speedometer, both, own)
-        results.append(
-            GateResult(
-                run=run,
-                predicted_s=time_s,
-                predicted_sd_s=sd,
-                predicted_up_s=both[0],
-                predicted_down_s=both[1],
-                measured_sd_s=own,
-                z=z,
-                z_explained=z_rest,
-                odd=odd,
-                verdict=verdict,
-            )
-        )
-        at += 1
-    scale_sd = reaction_sd = None
-    if speedometer is not None:
-        scale_sd, reaction_sd = (float(x) for x in np.sqrt(np.diag(speedometer.covariance)))
-    found = CrossCheck(
-        gates=tuple(results),
-        speed_scale=None if speedometer is None else speedometer.scale,
-        speed_scale_sd=scale_sd,
-        reaction_s=None if speedometer is None else speedometer.reaction_s,
-        reaction_sd_s=reaction_sd,
-        segments=None,
-        weighted_segments_w=None,
-        mean_power_w=None,
-        mean_power_sd_w=None,
-        peak_power_w=None if power is None else power.peak_w,
-        steps=(),
-        explanation=(),
-    )
-    found = _with_sums(found, runs, vehicle, power_unit, speed_unit, model, power)
-    sentences = (*_about_gates(found, speedometer is not None), *found.explanation)
-    return replace(found, explanation=sentences)
+    return found if fit is None else _with_speedometer(found, fit, best, predicted)
+
+
+def _is_off(fit: SpeedometerFit) -> bool:
+    """Whether the times alone and with the prior of real speedometers both show an error."""
+    return fit.shown_by_times and abs(fit.scale - 1.0) > _AGREES * np.sqrt(fit.covariance[0, 0])
+
+
+def _with_speedometer(
+    found: CrossCheck, fit: SpeedometerFit, best: Cause, predicted: Predicted
+) -> CrossCheck:
+    """Add scale and reaction; a scale only where the direction of every interval is known."""
+    scale_sd, reaction_sd = (float(x) for x in np.sqrt(np.diag(fit.covariance)))
+    found = replace(found, reaction_s=fit.reaction_s, reaction_sd_s=reaction_sd)
+    if not predicted.directed:
+        return found
+    off = best.name == "speedometer" and _is_off(fit)
+    return replace(found, speed_scale=fit.scale, speed_scale_sd=scale_sd, speedometer_off=off)
+
+
+def _runs_that_fit(runs: Sequence[TimedRun], session: SessionGates) -> dict[int, RunCurve]:
+    """Return the session's run that took just these times, for the intervals of each direction.
+
+    None where a gate is passed by no run, where the best run's times do not agree within the errors
+    of timing, or where they agree only with a speedometer that reads wrong.
+    """
+    known: dict[int, RunCurve] = {}
+    for way in {one.direction for one in runs}:
+        places = [at for at, one in enumerate(runs) if one.direction == way]
+        fits = []
+        for curve in session.curves:
+            if way is None or curve.direction == way:
+                fits.append((_misfit([runs[at] for at in places], curve, session.model), curve))
+        if not fits:
+            return {}
+        chi2, curve = min(fits, key=lambda fit: fit[0])
+        # chi-square of as many values, at two sigma of its own spread
+        if chi2 > len(places) + 2.0 * np.sqrt(2.0 * len(places)):
+            return {}
+        known |= dict.fromkeys(places, curve)
+    went = [replace(one, direction=known[at].direction) for at, one in enumerate(runs)]
+    if len(runs) < _ENOUGH or any(one.direction is None for one in went):
+        return known
+    predicted = predict_gates(session, went, known)
+    noise = gate_covariance_s2(went, gate_slopes(went, predicted.models)) + predicted.covariance_s2
+    timed = np.array([one.gates.duration_s for one in runs])
+    return {} if fit_speedometer(predicted, timed, noise).shown_by_times else known
+
+
+def _misfit(runs: Sequence[TimedRun], curve: RunCurve, model: GateModel) -> float:
+    """Return chi-square of timed intervals against a run's own times; inf where it lacks a gate."""
+    own = [own_time(curve, one) for one in runs]
+    if any(one is None for one in own):
+        return float("inf")
+    rest = np.array([r.gates.duration_s - o.time_s for r, o in zip(runs, own, strict=True) if o])
+    noise = gate_covariance_s2(runs, gate_slopes(runs, [model] * len(runs)))
+    noise = noise + np.diag([one.sd_s**2 for one in own if one is not None])
+    return float(rest @ np.linalg.solve(noise, rest))
 
 
 def cross_check_alone(
@@ -204,36 +219,9 @@ def cross_check_alone(
 
     Arguments as in `cross_check`; `road_load_n` holds speed [m/s], force and sd [N] at the gates.
     """
-    results = tuple(
-        GateResult(
-            run=r,
-            predicted_s=None,
-            predicted_sd_s=None,
-            predicted_up_s=None,
-            predicted_down_s=None,
-            measured_sd_s=None,
-            z=None,
-            z_explained=None,
-            odd=False,
-            verdict="no session to compare with",
-        )
-        for r in runs
-    )
-    empty = CrossCheck(
-        gates=results,
-        speed_scale=None,
-        speed_scale_sd=None,
-        reaction_s=None,
-        reaction_sd_s=None,
-        segments=None,
-        weighted_segments_w=None,
-        mean_power_w=None,
-        mean_power_sd_w=None,
-        peak_power_w=None,
-        steps=(),
-        explanation=(),
-    )
-    found = _with_sums(empty, runs, vehicle, power_unit, speed_unit, None, None)
+    verdict = "no session to compare with"
+    results = tuple(GateResult(run=run, verdict=verdict) for run in runs)
+    found = with_sums(CrossCheck(gates=results), vehicle, power_unit, speed_unit)
     coasts = [run for run in runs if run.kind == "coast"]
     if not coasts:
         sentences = (
@@ -259,57 +247,40 @@ def cross_check_alone(
 
 def _finite(value: float) -> float | None:
     """Return the value, None where it is not finite."""
-    return value if np.isfinite(value) else None
+    return float(value) if np.isfinite(value) else None
 
 
-def _unreached(run: TimedRun, model: GateModel) -> GateResult:
-    """Return the result of an interval that the session cannot predict."""
+def _unreached(run: TimedRun, model: GateModel) -> str:
+    """Return in words why the session cannot predict an interval."""
     if run.kind == "pull" and not model.gear_speed_mps:
-        verdict = "not predicted: the session has no pull"
-    else:
-        verdict = "not predicted: the session's vehicle never reaches this speed"
-    return GateResult(
-        run=run,
-        predicted_s=None,
-        predicted_sd_s=None,
-        predicted_up_s=None,
-        predicted_down_s=None,
-        measured_sd_s=None,
-        z=None,
-        z_explained=None,
-        odd=False,
-        verdict=verdict,
-    )
+        return "not predicted: the session has no pull"
+    return "not predicted: the session's vehicle never reaches this speed"
 
 
 def _verdict(
     run: TimedRun,
     model: GateModel,
-    z: float,
-    z_rest: float | None,
+    z: tuple[float, float],
+    best: Cause,
+    *,
     odd: bool,
-    speedometer: SpeedometerFit | None,
-    both_ways_s: Sequence[float | None],
-    own_sd_s: float,
+    own_run: int | None,
 ) -> str:
-    """Return in words whether an interval agrees, and what makes it agree."""
+    """Return in words whether an interval agrees; `z` as it stands and after the best cause."""
     beyond = ""
-    if run.kind == "pull" and run.gates.to_mps > 1.02 * model.top_mps:
+    if run.kind == "pull" and own_run is None and run.gates.to_mps > 1.02 * model.top_mps:
         beyond = "; it goes beyond the speeds that the session's pulls covered"
-    if odd or (abs(z) >= WRONG_SIGMA and (z_rest is None or abs(z_rest) >= WRONG_SIGMA)):
-        return _suspicion(run, z) + beyond
-    if abs(z) < _AGREES:
+    if odd or (abs(z[0]) >= WRONG_SIGMA and abs(z[1]) >= WRONG_SIGMA):
+        return _suspicion(run, z[0]) + beyond
+    if own_run is not None and abs(z[0]) < _AGREES:
+        return f"agrees with run {own_run} of the session"
+    if best.name in ("driven up", "driven down") and abs(z[1]) < _AGREES:
+        return _ONCE[best.name] + beyond
+    if abs(z[0]) < _AGREES:
         return "agrees" + beyond
-    if speedometer is not None and z_rest is not None and abs(z_rest) < _AGREES:
-        scale_sd, reaction_sd = np.sqrt(np.diag(speedometer.covariance))
-        if abs(speedometer.scale - 1.0) > 2.0 * scale_sd:
-            return "agrees once the speedometer's error is taken off" + beyond
-        if abs(speedometer.reaction_s) > 2.0 * reaction_sd:
-            return "agrees once the reaction time is taken off" + beyond
-    for name, time_s in zip(("up", "down"), both_ways_s, strict=True):
-        if time_s is not None and abs(run.gates.duration_s - time_s) < _AGREES * own_sd_s:
-            return f"agrees with the session's road and wind in the direction {name}" + beyond
-    return f"differs: {'longer' if z > 0 else 'shorter'} than predicted" + beyond
+    if best.name in _ONCE and abs(z[1]) < _AGREES:
+        return _ONCE[best.name] + beyond
+    return f"differs: {'longer' if z[0] > 0 else 'shorter'} than predicted" + beyond
 
 
 def _suspicion(run: TimedRun, z: float) -> str:
@@ -323,86 +294,34 @@ def _suspicion(run: TimedRun, z: float) -> str:
     return "faster than the session's pulls: downhill, a tailwind or an early mark?"
 
 
-def _with_sums(
-    found: CrossCheck,
-    runs: Sequence[TimedRun],
-    vehicle: Vehicle,
-    power_unit: tuple[str, float],
-    speed_unit: tuple[str, float],
-    model: GateModel | None,
-    power: PowerCurve | None,
-) -> CrossCheck:
-    """Add the customary figures of the widest pull, each step, and why they are no power."""
-    pulls = [run for run in runs if run.kind == "pull"]
-    coasts = [run for run in runs if run.kind == "coast"]
-    if not pulls:
-        return found
-    pull = max(pulls, key=lambda run: run.gates.to_mps**2 - run.gates.from_mps**2)
-    sums = segment_sum(vehicle.mass_kg, pull.gates, [run.gates for run in coasts])
-    steps = arithmetic_steps(sums, pull, coasts, vehicle.mass_kg, power_unit, speed_unit)
-    mean = sd = weighted = None
-    mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
-    if model is not None and model.gear_speed_mps:
-        mean, sd = pull_mean_power_w(pull, model, mass_kg, mass_sd_kg / mass_kg)
-    elif coasts:
-        load = road_load_from_gates(coasts, mass_kg)
-        mean, sd = mean_wheel_power_w(mass_kg, load, pull, mass_sd_kg / mass_kg)
-    if coasts:
-        weighted = weighted_segments_w(sums, pull, coasts, model)
-    peak_at = ""
-    if power is not None:
-        peak_at = f"{power.peak_speed_mps / speed_unit[1]:.0f} {speed_unit[0]}"
-    explanation = explain_segment_sum(
-        sums,
-        unit=power_unit[0],
-        unit_w=power_unit[1],
-        weighted_w=weighted,
-        mean_w=mean,
-        mean_sd_w=sd,
-        peak_w=None if power is None else power.peak_w,
-        peak_at=peak_at,
-    )
-    return replace(
-        found,
-        segments=sums,
-        weighted_segments_w=weighted,
-        mean_power_w=mean,
-        mean_power_sd_w=sd,
-        steps=steps,
-        explanation=explanation,
-    )
-
-
-def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
-    """Return sentences on how many intervals agree, on speedometer and reaction."""
+def _about_gates(found: CrossCheck) -> list[str]:
+    """Return sentences on how many intervals agree, what explains the rest, speedometer and reaction."""
     known = [gate for gate in found.gates if gate.z is not None]
-    sentences = []
-    if known:
-        agree = sum(abs(gate.z or 0.0) < _AGREES for gate in known)
-        sentences.append(
+    if not known:
+        return []
+    agree = sum(abs(gate.z or 0.0) < _AGREES for gate in known)
+    sentences = [
+        (
             f"{agree} of {len(known)} timed intervals agree with the phone's session within "
             f"{_AGREES:g} standard deviations as they stand."
         )
-    scale, scale_sd = found.speed_scale, found.speed_scale_sd
-    if scale is not None and scale_sd is not None:
-        off = 100.0 * (scale - 1.0)
-        if abs(scale - 1.0) > 2.0 * scale_sd:
-            way = "high" if off > 0 else "low"
-            sentences.append(
-                f"The speedometer (or whatever the gates were read off) reads {abs(off):.1f} "
-                f"± {100 * scale_sd:.1f} % {way}."
-            )
-        else:
-            sentences.append(f"No speedometer error is shown: {off:+.1f} ± {100 * scale_sd:.1f} %.")
+    ]
+    own = sorted({gate.own_run for gate in known if gate.own_run is not None})
+    if own:
+        which = f"run {own[0]}" if len(own) == 1 else f"runs {' and '.join(map(str, own))}"
+        sentences.append(f"They are held against {which} of the session, in its own road and wind.")
+    if found.best_cause != "as predicted" or agree < len(known):
+        fits = [f"{one.cause} {one.misfit:.1f}" for one in found.causes]
+        sentences.append(
+            f"What fits best: {found.best_cause}. Left unexplained by each cause, in standard "
+            f"deviations: {', '.join(fits)}."
+        )
+    sentences += _about_speedometer(found, len(known))
     reaction, reaction_sd = found.reaction_s, found.reaction_sd_s
     if reaction is not None and reaction_sd is not None and abs(reaction) > 2.0 * reaction_sd:
         word = "long" if reaction > 0 else "short"
         sentences.append(
-            f"Every time comes out {abs(reaction):.2f} ± {reaction_sd:.2f} s too {word}: reaction."
-        )
-    if known and not estimated:
-        sentences.append(
-            f"Speedometer error and reaction time need at least {_ENOUGH} timed intervals."
+            f"Every time comes out {abs(reaction):.2f} ± {Z95 * reaction_sd:.2f} s too {word}: reaction."
         )
     sentences += [
         f"One interval stands against all others: {gate.verdict}"
@@ -410,3 +329,28 @@ def _about_gates(found: CrossCheck, estimated: bool) -> list[str]:
         if gate.odd
     ]
     return sentences
+
+
+def _about_speedometer(found: CrossCheck, known: int) -> list[str]:
+    """Return what is shown of the speedometer, or why nothing can be."""
+    scale, scale_sd = found.speed_scale, found.speed_scale_sd
+    if known < _ENOUGH:
+        text = f"Speedometer error and reaction time need at least {_ENOUGH} timed intervals."
+        return [text]
+    if scale is None or scale_sd is None:
+        return [
+            (
+                "A speedometer is not judged without directions: road and wind explain as much. Give "
+                "them as up:0-90=9.8 and down:0-90=9.8, best both, or the timed run with --run."
+            )
+        ]
+    off = 100.0 * (scale - 1.0)
+    if not found.speedometer_off:
+        return [f"No speedometer error is shown: {off:+.1f} ± {100 * Z95 * scale_sd:.1f} %."]
+    text = (
+        f"The speedometer (or whatever the gates were read off) reads {abs(off):.1f} "
+        f"± {100 * Z95 * scale_sd:.1f} % {'high' if off > 0 else 'low'}."
+    )
+    if off < 0:
+        text += " Hardly any does (UN Regulation No. 39, 5.3): are its tyres larger than intended?"
+    return [text]

@@ -48,17 +48,17 @@ def gate_covariance_s2(runs: Sequence[TimedRun], slopes: Array) -> Array:
     ----------
     runs : sequence of TimedRun
         A coast-down that begins at the gate where the one before it ended shares that reading, as do
-        pulls that begin or end at one speed.
+        pulls that begin or end at one speed; runs in unlike directions share none.
     slopes : array of shape (n, 2)
         Change of each time with its first and its second gate [s per m/s].
     """
-    readings: dict[tuple[str, float], int] = {}
+    readings: dict[tuple[str, float, int | None], int] = {}
     columns: list[Array] = []
     for at, run in enumerate(runs):
         for end, speed in enumerate((run.gates.from_mps, run.gates.to_mps)):
             if speed == 0.0:
                 continue  # standing still needs no reading
-            key = (run.kind, speed)
+            key = (run.kind, speed, run.direction)
             if key not in readings:
                 readings[key] = len(columns)
                 columns.append(np.zeros(len(runs)))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.crosscheck.crosscheck import CrossCheck, GateResult
+from analysis.crosscheck.checked import CrossCheck, GateResult
 from analysis.pipeline import Analysis
 from logger.arrays import Array
 

@@ -159,13 +159,13 @@ class GateModel:
         """The highest speed that a pull of the session covered [m/s]."""
         return max((float(grid[-1]) for grid in self.gear_speed_mps), default=0.0)
 
-    def covariance_s2(self, runs: Sequence[TimedRun], scale: float = 1.0) -> Array:
+    def covariance_s2(self, runs: Sequence[TimedRun]) -> Array:
         """Return the covariance of the predicted times [s2]: what the model does not know.
 
         Parameters
         ----------
         runs : sequence of TimedRun
-            Their speeds, divided by `scale`, are predicted.
+            Their times are predicted.
 
         Returns
         -------
@@ -174,51 +174,65 @@ class GateModel:
             so that an error of the road load is in both and cancels; what is left of the curve's
             sd, gear changes, launches and the scatter of pulls is common to all pulls.
         """
+        curve, pulls, beyond = self.error_columns_s(runs)
+        columns = np.column_stack([curve, pulls])
+        return np.asarray(columns @ columns.T + np.diag(beyond**2))
+
+    def error_columns_s(
+        self, runs: Sequence[TimedRun], least_repeat: float = 0.0
+    ) -> tuple[Array, Array, Array]:
+        """Return what one sd of each independent error does to all times [s].
+
+        `least_repeat` is the least relative sd of the tractive force from pull to pull. First the
+        columns of the curves' errors, then those by which one pull differs from the next, then each
+        interval's own error from the speeds beyond those covered.
+        """
 
         def times(model: GateModel) -> Array:
             return np.array(
-                [
-                    model.time_s(run.kind, run.gates.from_mps / scale, run.gates.to_mps / scale)
-                    for run in runs
-                ]
+                [model.time_s(run.kind, run.gates.from_mps, run.gates.to_mps) for run in runs]
             )
 
-        # C = sum of c c' over independent errors, c the change of all times with one sd of each
-        root = _root(self.resist_covariance)
-        columns = []
-        for column in root.T:
-            up, down = times(self._resisted(column)), times(self._resisted(-column))
-            columns.append(0.5 * (up - down))
-        for share in (self.drive_sd, self.repeat_sd):
-            if share > 0.0 and self.gear_accel_mps2:
-                up, down = (
-                    times(
-                        replace(
-                            self,
-                            gear_accel_mps2=tuple(a * factor for a in self.gear_accel_mps2),
-                        )
-                    )
-                    for factor in (1.0 + share, 1.0 - share)
-                )
-                columns.append(0.5 * (up - down))
+        def forced(share: float) -> Array:
+            """Return half the change of the times from less to more tractive force."""
+            up, down = (
+                replace(self, gear_accel_mps2=tuple(a * factor for a in self.gear_accel_mps2))
+                for factor in (1.0 + share, 1.0 - share)
+            )
+            return 0.5 * (times(up) - times(down))
+
         base = times(self)
+        # C = sum of c c' over independent errors, c the change of all times with one sd of each
+        curve = [
+            0.5 * (times(self._resisted(column)) - times(self._resisted(-column)))
+            for column in _root(self.resist_covariance).T
+        ]
+        if self.drive_sd > 0.0 and self.gear_accel_mps2:
+            curve.append(forced(self.drive_sd))
+        pulls = [np.zeros(len(runs))]
+        repeat_sd = max(self.repeat_sd, least_repeat)
+        if repeat_sd > 0.0 and self.gear_accel_mps2:
+            pulls.append(forced(repeat_sd))
         for number, shift in enumerate(self.shifts):
             other = list(self.shifts)
             other[number] = replace(shift, time_s=shift.time_s + shift.time_sd_s)
-            columns.append(times(replace(self, shifts=tuple(other))) - base)
+            pulls.append(times(replace(self, shifts=tuple(other))) - base)
         if self.launch_sd_s > 0.0:
             longer = replace(self, launch_s=self.launch_s + self.launch_sd_s)
-            columns.append(times(longer) - base)
-        matrix = np.nan_to_num(np.column_stack(columns), nan=0.0, posinf=0.0, neginf=0.0)
+            pulls.append(times(longer) - base)
         beyond = [
             _BEYOND_SHARE
-            * max(self.time_s("pull", max(self.top_mps, r.gates.from_mps / scale), high), 0.0)
-            if r.kind == "pull" and (high := r.gates.to_mps / scale) > self.top_mps
+            * max(self.time_s("pull", max(self.top_mps, r.gates.from_mps), r.gates.to_mps), 0.0)
+            if r.kind == "pull" and r.gates.to_mps > self.top_mps
             else 0.0
             for r in runs
         ]
-        extra = np.nan_to_num(np.array(beyond), posinf=0.0)
-        return np.asarray(matrix @ matrix.T + np.diag(extra**2))
+        finite = (
+            np.nan_to_num(np.column_stack(columns), nan=0.0, posinf=0.0, neginf=0.0)
+            for columns in (curve, pulls, [beyond])
+        )
+        first, second, last = finite
+        return first, second, last[:, 0]
 
 
 def _root(covariance: Array) -> Array:

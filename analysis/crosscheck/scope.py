@@ -7,23 +7,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.crosscheck.own_times import NEAR_MPS, RELEASE_SD_S, crossing
 from analysis.crosscheck.throttle import ThrottleMarks
 from analysis.crosscheck.timed_runs import GateInterval, TimedRun
 from analysis.results.power import PullFigures
 from analysis.signals.smoothing import SpeedCurve
-from logger.arrays import Array
 
 __all__ = ["Alignment", "DirectInterval", "align_release", "runs_from_marks"]
 
 
-#: The phone's release and launch are known to this [s].
-_RELEASE_SD_S = 0.15
 #: An oscilloscope run is one of the session's where its misfit is this much below any other's.
 _UNIQUE = 9.0
-#: The phone's curve rounds the top of a run by about this [m/s].
-_NEAR_MPS = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +147,7 @@ def align_release(
     pull = pulls[number]
     shift = pull.end_s - marks.release.t_s
     intervals = tuple(_direct(run, pull, by_log[pull.log]) for run in runs)
-    sd = float(np.hypot(_RELEASE_SD_S, marks.release.sd_s))
+    sd = float(np.hypot(RELEASE_SD_S, marks.release.sd_s))
     return Alignment(
         log=pull.log,
         run=number,
@@ -168,7 +163,7 @@ def _misfit(
     """Return chi-square of the pull's duration and of the phone's speeds at the marks."""
     shift = pull.end_s - marks.release.t_s
     launched = (marks.release.t_s - marks.full.t_s) - pull.duration_s
-    total = (launched / float(np.hypot(2.0 * _RELEASE_SD_S, runs[0].time_sd_s))) ** 2
+    total = (launched / float(np.hypot(2.0 * RELEASE_SD_S, runs[0].time_sd_s))) ** 2
     moments = [marks.release.t_s, *(edge.t_s for edge in marks.blips)]
     for moment, run in zip(moments, runs, strict=True):
         at = moment + shift
@@ -185,18 +180,18 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
     """Time one interval on the phone's own curve of the same run."""
     gates = run.gates
     t, v = curve.time_s, curve.speed_mps
-    near = 2.0 * run.speed_sd_mps + _NEAR_MPS
+    near = 2.0 * run.speed_sd_mps + NEAR_MPS
     if run.kind == "pull":
         inside = (t >= pull.start_s) & (t <= pull.end_s + 1.0)
         start = None if gates.from_mps else pull.start_s
         if start is None:
-            start = _crossing(t, v, inside, gates.from_mps, 1, near)
-        end = _crossing(t, v, inside, gates.to_mps, 1, near)
+            start = crossing(t, v, inside, gates.from_mps, 1, near)
+        end = crossing(t, v, inside, gates.to_mps, 1, near)
     else:
         inside = t >= pull.end_s - 0.5
         inside &= np.cumsum(inside & (v < 0.5)) == 0  # up to the next standstill
-        start = _crossing(t, v, inside, gates.from_mps, -1, near)
-        end = _crossing(t, v, inside, gates.to_mps, -1, near)
+        start = crossing(t, v, inside, gates.from_mps, -1, near)
+        end = crossing(t, v, inside, gates.to_mps, -1, near)
     if start is None or end is None:
         return DirectInterval(
             kind=run.kind,
@@ -207,7 +202,7 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
             difference_s=None,
             sd_s=None,
         )
-    variance = run.time_sd_s**2 + (0.0 if gates.from_mps else _RELEASE_SD_S**2)
+    variance = run.time_sd_s**2 + (0.0 if gates.from_mps else RELEASE_SD_S**2)
     for at, speed in ((start, gates.from_mps), (end, gates.to_mps)):
         if speed == 0.0:
             continue
@@ -225,24 +220,3 @@ def _direct(run: TimedRun, pull: PullFigures, curve: SpeedCurve) -> DirectInterv
         difference_s=gates.duration_s - phone,
         sd_s=float(np.sqrt(variance)),
     )
-
-
-def _crossing(
-    t: Array, v: Array, inside: NDArray[np.bool_], speed: float, way: int, near_mps: float
-) -> float | None:
-    """Return when the speed is first passed rising (1) or, after the top, falling (-1) [s]."""
-    # a gate above the run's top speed by no more than its reading's error was passed at the top
-    time, path = t[inside], v[inside]
-    if path.size < 2 or not np.isfinite(path).all():
-        return None
-    top = int(np.argmax(path))
-    if path[top] <= speed:
-        return float(time[top]) if path[top] > speed - near_mps else None
-    if way < 0:
-        time, path = time[top:], path[top:]
-    over = np.flatnonzero(way * (path - speed) >= 0.0)
-    if not over.size or over[0] == 0:
-        return None
-    k = int(over[0])
-    part = (speed - path[k - 1]) / (path[k] - path[k - 1])
-    return float(time[k - 1] + part * (time[k] - time[k - 1]))

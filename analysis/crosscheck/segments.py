@@ -13,6 +13,7 @@ import numpy as np
 
 from analysis.crosscheck.gate_model import GateModel
 from analysis.crosscheck.timed_runs import GateInterval, TimedRun, kinetic_mean_power_w
+from analysis.model.covariance import Z95
 from logger.arrays import Array
 
 __all__ = [
@@ -127,7 +128,7 @@ def explain_segment_sum(
             f"{text(weighted_w)}, not {text(sum(found.segments_w))}."
         )
     if mean_w is not None:
-        plus = "" if mean_sd_w is None else f" ± {mean_sd_w / unit_w:.1f}"
+        plus = "" if mean_sd_w is None else f" ± {Z95 * mean_sd_w / unit_w:.1f}"
         sentences.append(
             f"The mean wheel power over the pull is {mean_w / unit_w:.1f}{plus} {unit}: the gain of "
             "kinetic energy with the rotating mass, plus the road load at the speeds of the pull, over "

@@ -65,12 +65,15 @@ class TimedRun:
         Of the time [s].
     speed_sd_mps : float
         Of each gate's reading [m/s]; a standstill is exact.
+    direction : int or None
+        +1 along "up", -1 against it, None where not known.
     """
 
     kind: TimedKind
     gates: GateInterval
     time_sd_s: float
     speed_sd_mps: float
+    direction: int | None = None
 
 
 def parse_timed_runs(
@@ -85,7 +88,7 @@ def parse_timed_runs(
     Parameters
     ----------
     pull, coast : sequence of str
-        Each ``start-end=seconds``, for example ``20-70=6.3``.
+        Each ``start-end=seconds``, for example ``20-70=6.3``, or ``up:20-70=6.3``.
     speed_unit : str
         Of all speeds.
     time_sd_s : float
@@ -113,7 +116,8 @@ def parse_timed_runs(
         for text in texts:
             match = TIMED_RUN.fullmatch(text.strip())
             if match is None:
-                raise SessionError(option, "", f"{text!r}", f"start-end=seconds, such as {example}")
+                expected = f"start-end=seconds, such as {example} or up:{example}"
+                raise SessionError(option, "", f"{text!r}", expected)
             start, end, time_s = (float(match[name]) for name in ("start", "end", "time_s"))
             if not time_s > 0.0:
                 raise SessionError(option, "", f"{text!r}", f"a time above 0 s, such as {example}")
@@ -126,7 +130,15 @@ def parse_timed_runs(
                 duration_s=time_s,
             )
             sd = to_si(speed_sd, speed_unit, "speed")
-            runs.append(TimedRun(kind=kind, gates=gates, time_sd_s=time_sd_s, speed_sd_mps=sd))
+            runs.append(
+                TimedRun(
+                    kind=kind,
+                    gates=gates,
+                    time_sd_s=time_sd_s,
+                    speed_sd_mps=sd,
+                    direction={"up": 1, "down": -1}.get(match["way"] or ""),
+                )
+            )
     return tuple(runs)
 
 

@@ -12,15 +12,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model.initial import first_shared, first_state, slope_knots
+from analysis.model.initial import bump_knots, first_shared, first_state, slope_knots
 from analysis.model.linearise import Linearised, linearise, step_linear
 from analysis.model.noise import fix_weights, next_spread
 from analysis.model.normal_equations import Normal, RunState, eliminate, shared_solution
-from analysis.model.observations import RunData, placed_by_distance
+from analysis.model.observations import RunData, nowhere_both_ways, placed_by_distance
 from analysis.model.parameters import SPEED_SCALE_MPS, Layout, Spread
 from analysis.model.priors import (
     KnownRoadLoad,
     Prior,
+    SlopeInformation,
+    add_road,
     known_prior,
     local_prior_mean,
     shared_prior,
@@ -29,7 +31,7 @@ from analysis.model.priors import (
 from logger.arrays import Array
 from logger.session.session import Site, Vehicle
 
-__all__ = ["SessionFit", "fit_session", "mean_slope", "resistance_n", "slope_effect"]
+__all__ = ["SessionFit", "bump_rms", "fit_session", "mean_slope", "resistance_n", "slope_effect"]
 
 _MOST_ROUNDS = 16
 #: The drag by which gusts are stated in m/s is held after this many rounds; from then on the receiver's
@@ -41,6 +43,8 @@ _MOST_STEP_MPS = 4.0
 #: The fit stands still when no shared unknown moves by more than this share of its own sd, and no
 #: noise level by more than this share of itself.
 _STEP_SD, _SPREAD_SHARE = 0.08, 0.08
+#: Noise levels that differ by less than this factor are the same: they settle to some percent.
+_QUIET = 1.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +63,8 @@ class SessionFit:
         Each run's unknowns, prediction and normal equations at the end.
     prior_matrix : array of shape (p, p)
         Precision that the priors add.
+    prior : Prior
+        Of the shared unknowns with one of their own.
     rounds, converged
         How often it was re-linearised and whether it then stood still.
     """
@@ -73,6 +79,7 @@ class SessionFit:
     prior_matrix: Array
     rounds: int
     converged: bool
+    prior: Prior
 
 
 def fit_session(
@@ -85,6 +92,7 @@ def fit_session(
     start: Spread | None = None,
     hold_spread: bool = False,
     known: KnownRoadLoad | None = None,
+    road: SlopeInformation | None = None,
 ) -> SessionFit:
     """Fit all runs of a session at once.
 
@@ -106,13 +114,35 @@ def fit_session(
         True keeps them (an oracle's knowledge).
     known : KnownRoadLoad or None
         Road load from elsewhere, as a prior.
+    road : SlopeInformation or None
+        What earlier sessions found of the slope at just the knots of this one.
 
     Returns
     -------
     SessionFit
         Estimates with their covariance.
     """
-    problem, point = _begin(runs, gear_knots_mps, vehicle, site, scale, start or Spread(), known)
+    placed = placed_by_distance(runs)
+    first = start or Spread()
+    problem, point = _begin(placed, gear_knots_mps, vehicle, site, scale, first, known)
+    fit = _fitted(replace(problem, road=road), point, hold_spread=hold_spread)
+    if hold_spread or not nowhere_both_ways(placed):
+        return fit
+    # both ways of a road without places, speeds alone: hills that they do not ask for are none
+    flat = [replace(data, flat=True) for data in placed]
+    begin = _begin(flat, gear_knots_mps, vehicle, site, scale, first, known)
+    level = _fitted(*begin, hold_spread=False)
+    return level if _as_quiet(level.spread, fit.spread) else fit
+
+
+def _as_quiet(level: Spread, hilly: Spread) -> bool:
+    """Return whether a fit without hills leaves no more noise of any kind than one with them."""
+    names = ("fix", "slow_noise", "gust", "wind")
+    return all(getattr(level, name) <= _QUIET * getattr(hilly, name) for name in names)
+
+
+def _fitted(problem: _Problem, point: _Point, *, hold_spread: bool) -> SessionFit:
+    """Go through all rounds and solve at the end."""
     point = _round(problem, point, learn=False, drop=False)
     if not hold_spread:
         # noise levels come from all fixes first, or a poor start would drop the good ones
@@ -130,6 +160,7 @@ def fit_session(
         prior_matrix=solved.prior_matrix,
         rounds=point.rounds,
         converged=converged,
+        prior=problem.prior,
     )
 
 
@@ -142,6 +173,7 @@ class _Problem:
     known: tuple[Array | None, Array]
     firsts: tuple[Array, ...]
     start: Spread
+    road: SlopeInformation | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,11 +211,13 @@ def _begin(
     known: KnownRoadLoad | None,
 ) -> tuple[_Problem, _Point]:
     """Return the priors and the first guess of all unknowns."""
-    runs = placed_by_distance(runs)
     prior = shared_prior(site, any(data.has_accel for data in runs))
     share = vehicle.mass_kg / vehicle.effective_mass_kg
     layout = Layout(
-        gear_knots_mps=gear_knots_mps, slope_knots_m=slope_knots(runs), gravity_share=share
+        gear_knots_mps=gear_knots_mps,
+        slope_knots_m=slope_knots(runs),
+        gravity_share=share,
+        bump_knots_mps=bump_knots(runs),
     )
     shared = first_shared(runs, layout, prior, scale)
     levels = tuple(
@@ -215,6 +249,8 @@ def _solve(problem: _Problem, point: _Point) -> _Solved:
     precision, mean = problem.known
     if precision is not None:
         matrix[:3, :3], pull[:3] = precision, precision @ mean
+    if problem.road is not None:
+        add_road(matrix, pull, layout, problem.road)
     step, covariance = shared_solution(normals, matrix, pull - matrix @ point.shared)
     return _Solved(
         lins=lins, normals=normals, prior_matrix=matrix, step=step, covariance=covariance
@@ -310,6 +346,18 @@ def resistance_n(fit: SessionFit, effective_mass_kg: float) -> tuple[Array, Arra
     factor = effective_mass_kg / np.array([1.0, SPEED_SCALE_MPS, SPEED_SCALE_MPS**2])
     part = fit.layout.RESISTANCE
     return fit.shared[part] * factor, fit.covariance[part, part] * np.outer(factor, factor)
+
+
+def bump_rms(fit: SessionFit) -> float:
+    """Return the rms over speed of what coast-downs show beside the three coefficients [m/s2].
+
+    Its posterior second moment, estimate and uncertainty together: three coefficients leave it over.
+    """
+    part = fit.layout.bump
+    if part.stop == part.start:
+        return 0.0
+    second = fit.shared[part] ** 2 + np.diag(fit.covariance[part, part])
+    return float(np.sqrt(second.mean()))
 
 
 def mean_slope(fit: SessionFit) -> tuple[float, float]:

@@ -14,9 +14,11 @@ from analysis.model.priors import Prior
 from analysis.signals.smoothing import Fused
 from logger.arrays import Array
 
-__all__ = ["first_scale", "first_shared", "first_state", "slope_knots"]
+__all__ = ["bump_knots", "first_scale", "first_shared", "first_state", "slope_knots"]
 
 _SLOPE_KNOT_M = 60.0
+#: Knots of a bump in the resistance [m/s], how many spans of them coast-downs must cover, and at most.
+_BUMP_KNOT_MPS, _LEAST_BUMPS, _MOST_BUMPS = 2.0, 3, 24
 
 
 def first_scale(fused: Sequence[Fused]) -> float:
@@ -37,6 +39,16 @@ def slope_knots(runs: Sequence[RunData]) -> Array:
     low, high = min(a for a, _ in spans) - 20.0, max(b for _, b in spans) + 20.0
     count = max(2, round((high - low) / _SLOPE_KNOT_M) + 1)
     return np.linspace(low, min(high, low + 400 * _SLOPE_KNOT_M), min(count, 401))
+
+
+def bump_knots(runs: Sequence[RunData]) -> Array:
+    """Return the speeds [m/s] at which coast-downs may have a resistance of their own; may be empty."""
+    covered = [data.first_path_mps[1:][data.drive == COAST] for data in runs]
+    speeds = np.concatenate([np.zeros(0), *covered])
+    if not speeds.size or np.ptp(speeds) < _LEAST_BUMPS * _BUMP_KNOT_MPS:
+        return np.zeros(0)
+    low, high = max(float(speeds.min()), 0.0), float(speeds.max())
+    return np.linspace(low, high, min(round((high - low) / _BUMP_KNOT_MPS) + 1, _MOST_BUMPS))
 
 
 def first_shared(runs: Sequence[RunData], layout: Layout, prior: Prior, scale: float) -> Array:

@@ -2,7 +2,7 @@
 
 On the road, with direction d, along-road place x and headwind h = d w + gust, per effective mass:
 
-    dv/dt = T(v, gear) (1 + e) - r0 - r1 v - r2 (v + h)|v + h| - g' d s(x),   g' = g m / m_e
+    dv/dt = T(v, gear) (1 + e) - r0 - r1 v - r2 (v + h)|v + h| - delta(v) - g' d s(x),   g' = g m / m_e
 
 The accelerometer reads f = (1 + k) dv/dt + g d s(x) + c v^2 + b(t) + vibration, the receiver reads v late by
 a lag and smoothed by a first-order filter, plus white and slow noise. The derivative of the speed path
@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model.observations import FREE, RunData
+from analysis.model.observations import COAST, FREE, RunData
 from analysis.model.parameters import (
     GUST_S,
     LAG_S,
@@ -235,21 +235,22 @@ def _equation_of_motion(
     accel += by_gust * gust  # the square of a gust is below 0.2 N for a car, and left out
     stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
 
+    # what coast-downs have beside the three coefficients: -delta(v), linear between its knots
+    coasting = data.drive == COAST
+    if layout.bump_knots_mps.size and coasting.any():
+        _add_curve(
+            -1.0, coasting, v, layout.bump_knots_mps, shared, layout.bump, accel, rows, stiffness
+        )
+
     # traction in a pull: + t(v, gear) (1 + e), t linear between the gear's knots
     pull_dev = _single(local, own["pull"])
     for gear, knots in enumerate(layout.gear_knots_mps):
         here = data.drive == gear
         if not here.any():
             continue
-        basis = hat(v[here], knots)
-        values = shared[layout.gear(gear)]
-        traction = basis @ values
-        accel[here] += traction * (1.0 + pull_dev)
-        rows[here, layout.gear(gear)] = basis * (1.0 + pull_dev)
+        factor, part = 1.0 + pull_dev, layout.gear(gear)
+        traction = _add_curve(factor, here, v, knots, shared, part, accel, rows, stiffness)
         rows[here, at["pull"].start] = traction
-        bend = np.diff(values) / np.diff(knots)
-        which = np.clip(np.searchsorted(knots, v[here], side="right") - 1, 0, bend.size - 1)
-        stiffness[here] -= bend[which] * (1.0 + pull_dev)
 
     # between pieces of drive, and from release to neutral: dv/dt itself is the unknown
     free = data.drive == FREE
@@ -266,6 +267,29 @@ def _equation_of_motion(
         hill_rows=hill_rows,
         place_m=place,
     )
+
+
+def _add_curve(
+    factor: float,
+    here: NDArray[np.bool_],
+    v: Array,
+    knots: Array,
+    shared: Array,
+    part: slice,
+    accel: Array,
+    rows: Array,
+    stiffness: Array,
+) -> Array:
+    """Add a force over speed, linear between knots, to the bins `here`; return it without `factor`."""
+    basis, values = hat(v[here], knots), shared[part]
+    force = basis @ values
+    accel[here] += factor * force
+    rows[here, part] = factor * basis
+    # d/dv: its bend between the two knots about each speed
+    bend = np.diff(values) / np.diff(knots)
+    which = np.clip(np.searchsorted(knots, v[here], side="right") - 1, 0, bend.size - 1)
+    stiffness[here] -= factor * bend[which]
+    return np.asarray(force)
 
 
 def _integrate(

@@ -21,6 +21,8 @@ from analysis.model.priors import (
     PROCESSES,
     Prior,
     bend_precision,
+    bump_precision,
+    pitch_sd,
     process_precision,
     slope_bands,
     slope_precision,
@@ -44,9 +46,10 @@ _HOLD: dict[str, tuple[float, float, float]] = {
     "offset_wander": (8.0, 0.003, 0.5),
     "lag_wander": (10.0, 0.005, 0.6),
     "pull": (4.0, 0.001, 0.1),
-    "slope": (10.0, 0.0003, 0.03),
-    "slope_long": (4.0, 0.0003, 0.03),
+    "slope": (4.0, 0.0003, 0.03),
+    "slope_long": (2.0, 0.0003, 0.03),
     "bend": (8.0, 1.0, 20.0),
+    "bump": (3.0, 0.0003, 0.3),
 }
 
 
@@ -90,6 +93,8 @@ def next_spread(
         variance = (squares[name] + hold * base**2) / (max(count[name], 0.0) + hold)
         high = min(high, max(caps.get(name, high), 1e-6))
         new[name] = float(np.clip(np.sqrt(variance), min(low, high), high))
+    at = layout.PITCH
+    new["pitch"] = pitch_sd(float(shared[at]), float(shared_cov[at, at]), spread.pitch)
     return replace(spread, **new)
 
 
@@ -160,6 +165,10 @@ def _curve_squares(layout: Layout, spread: Spread, shared: Array, shared_cov: Ar
         yield from _band_squares(
             slope_bands(layout), precision, shared[layout.slope], block, spread
         )
+    if layout.bump_knots_mps.size:
+        q, u = bump_precision(layout), shared[layout.bump]
+        known = float(np.sum(q * shared_cov[layout.bump, layout.bump])) / spread.bump**2
+        yield "bump", float(u @ q @ u), u.size - known
     for gear, knots in enumerate(layout.gear_knots_mps):
         part = layout.gear(gear)
         q, u = bend_precision(knots, layout.gear_level_mps2[gear]), shared[part]

@@ -60,6 +60,8 @@ class RunData:
         How many fixes each of `fix_mps` is the mean of; empty means one each.
     from_rest : bool
         The vehicle stands at the first edge.
+    flat : bool
+        No hills are sought where the place is unknown.
     """
 
     run: Run
@@ -74,6 +76,7 @@ class RunData:
     first_path_mps: Array
     fix_count: Array = field(default_factory=lambda: np.zeros(0))
     from_rest: bool = False
+    flat: bool = False
 
     @property
     def direction(self) -> int:
@@ -233,6 +236,13 @@ def placed_by_distance(runs: Sequence[RunData]) -> tuple[RunData, ...]:
         place = driven if data.direction > 0 else far_m - driven
         placed.append(replace(data, place_s=data.edge_s + data.lag_s, place_m=place))
     return tuple(placed)
+
+
+def nowhere_both_ways(runs: Sequence[RunData]) -> bool:
+    """Return whether runs of speeds alone go both ways of a road, and none is known to be where."""
+    return {data.run.direction for data in runs} == {-1, 1} and not any(
+        data.has_place or data.has_accel for data in runs
+    )
 
 
 def _way_m(data: RunData) -> Array:

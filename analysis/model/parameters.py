@@ -6,7 +6,7 @@ by their values at evenly spaced knots.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,12 +69,15 @@ class Layout:
         m / m_e.
     gear_level_mps2 : tuple of float
         Rough level of the tractive acceleration per gear [m/s2], to scale its priors.
+    bump_knots_mps : array
+        Speed knots of what coast-downs have beside r0 + r1 v + r2 v^2 [m/s]; empty where not sought.
     """
 
     gear_knots_mps: tuple[Array, ...]
     slope_knots_m: Array
     gravity_share: float
     gear_level_mps2: tuple[float, ...] = ()
+    bump_knots_mps: Array = field(default_factory=lambda: np.zeros(0))
 
     RESISTANCE = slice(0, 3)
     WIND = 3
@@ -92,13 +95,18 @@ class Layout:
 
     def gear(self, index: int) -> slice:
         """Tractive acceleration of gear `index`."""
-        start = self.slope.stop + sum(knots.size for knots in self.gear_knots_mps[:index])
+        start = self.bump.stop + sum(knots.size for knots in self.gear_knots_mps[:index])
         return slice(start, start + self.gear_knots_mps[index].size)
+
+    @property
+    def bump(self) -> slice:
+        """Resistance of coast-downs beside the three coefficients, over speed."""
+        return slice(self.slope.stop, self.slope.stop + self.bump_knots_mps.size)
 
     @property
     def size(self) -> int:
         """Number of shared unknowns."""
-        return int(self.slope.stop) + sum(knots.size for knots in self.gear_knots_mps)
+        return int(self.bump.stop) + sum(knots.size for knots in self.gear_knots_mps)
 
 
 #: Names of a run's own unknowns in order; sizes come from `local_slices`.
@@ -115,7 +123,7 @@ def knots_over(start: float, end: float, spacing: float) -> Array:
 
 def hill_knots(data: RunData) -> Array:
     """Return the knots [m driven] of a run's own slope profile; empty where its place is known."""
-    if data.has_place:
+    if data.has_place or data.flat:
         return np.zeros(0)
     mean_mps = 0.5 * (data.first_path_mps[1:] + data.first_path_mps[:-1])
     driven_m = float(np.sum(np.maximum(mean_mps, 0.0) * np.diff(data.edge_s)))
@@ -157,7 +165,9 @@ class Spread:
     slow_noise [m/s]: slow GPS noise. gust, wind [m/s]: gusts, run-to-run wind. offset_wander
     [m/s2]: slow accelerometer offset. lag_wander, lag [s]. pull (ratio): pull-to-pull drive.
     slope, slope_long (ratio): short and long waves of the slope profile about its mean. bend: second derivative of tractive acceleration
-    over speed, dimensionless. scale (ratio): run-to-run accelerometer scale.
+    over speed, dimensionless. scale (ratio): run-to-run accelerometer scale. pitch [m/s2]: what air's
+    pitching of the body adds to the accelerometer at 30 m/s. bump [m/s2]: resistance of coast-downs
+    beside the three coefficients.
     """
 
     fix: float = 0.08
@@ -174,6 +184,8 @@ class Spread:
     slope_long: float = 0.0025
     bend: float = 2.0
     scale: float = 0.003
+    pitch: float = 0.01
+    bump: float = 0.0008
 
 
 def force_sd(data: RunData, bins: NDArray[np.int_], spread: Spread) -> Array:
@@ -185,4 +197,4 @@ def force_sd(data: RunData, bins: NDArray[np.int_], spread: Spread) -> Array:
 
 def spread_table(spread: Spread) -> dict[str, float]:
     """Return the noise levels by name, for the history."""
-    return {field.name: float(getattr(spread, field.name)) for field in fields(spread)}
+    return {one.name: float(getattr(spread, one.name)) for one in fields(spread)}

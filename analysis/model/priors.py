@@ -29,12 +29,17 @@ __all__ = [
     "PROCESSES",
     "KnownRoadLoad",
     "Prior",
+    "SlopeInformation",
+    "add_road",
     "bend_precision",
+    "bump_precision",
     "hill_precision",
     "known_prior",
     "local_prior",
     "local_prior_mean",
+    "pitch_sd",
     "process_precision",
+    "road_covariance",
     "shared_prior",
     "shared_prior_matrix",
     "slope_bands",
@@ -46,8 +51,11 @@ __all__ = [
 SLOPE_WAVES_M = (120.0, 600.0)
 LONG_WAVES_M = (600.0, 6000.0)
 #: What air does to the pitch of the body, as gravity that the accelerometer then feels at 30 m/s
-#: [m/s2]: lift and drag of a car tilt it by 0.05 to 0.3 degrees at 108 km/h; common practice, no source.
-_PITCH_MPS2 = 0.015
+#: [m/s2], as a mixture (share, sd): most bodies hardly move (0.03 degrees at 108 km/h), lift and drag tilt
+#: some by 0.05 to 0.3 degrees; common practice, no source.
+_PITCH_MPS2 = ((0.6, 0.005), (0.4, 0.03))
+#: Speeds over which what a coast-down has beside the three coefficients is alike [m/s].
+_BUMP_MPS = 4.0
 #: How fast a vehicle may creep while it is taken to stand [m/s].
 _REST_MPS = 0.1
 _POWER_KEPT, _POWER_KEPT_SD = 0.9, 0.15
@@ -81,7 +89,7 @@ def shared_prior(site: Site, accel: bool) -> Prior:
     """
     mean = np.array([0.10, 0.05, 0.35, site.wind_mps, site.slope, 0.0, 0.3, 0.0])
     memory_sd = 0.2 if accel else 0.05
-    sd = np.array([0.50, 0.30, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, memory_sd, _PITCH_MPS2])
+    sd = np.array([0.50, 0.30, 2.0, site.wind_sd_mps, site.slope_sd, 0.06, memory_sd, 1.0])
     return Prior(mean=mean, sd=sd, most_slope=site.slope_sd, most_wind_mps=site.wind_sd_mps)
 
 
@@ -103,6 +111,27 @@ class KnownRoadLoad(Protocol):
     @property
     def covariance(self) -> Array:
         """Of the three, shape (3, 3)."""
+
+
+class SlopeInformation(Protocol):
+    """What is known of the slope at the knots: information of shape (n, n), and it times the slope."""
+
+    @property
+    def information(self) -> Array:
+        """Inverse of a covariance; directions of which nothing is known have none."""
+
+    @property
+    def pull(self) -> Array:
+        """Information times slope, shape (n,)."""
+
+
+def add_road(matrix: Array, pull: Array, layout: Layout, road: SlopeInformation) -> None:
+    """Add to the priors what is known of the road: mean slope plus profile at each knot."""
+    rows = np.zeros((layout.slope_knots_m.size, layout.size))
+    rows[:, layout.SLOPE] = 1.0
+    rows[:, layout.slope] = np.eye(layout.slope_knots_m.size)
+    matrix += rows.T @ road.information @ rows
+    pull += rows.T @ road.pull
 
 
 def known_prior(known: KnownRoadLoad | None, vehicle: Vehicle) -> tuple[Array | None, Array]:
@@ -175,6 +204,23 @@ def hill_precision(data: RunData, spread: Spread) -> Array:
     return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
 
 
+def pitch_sd(found: float, variance: float, sd: float) -> float:
+    """Return the sd of a Gaussian prior about 0 that draws the pitch to 0 as the mixture does.
+
+    `found` and `variance` are those of the fit [m/s2, squared], `sd` the prior that it was made with.
+    """
+    if variance <= 0.0:
+        return sd
+    # what the data say alone: the prior's precision taken off
+    precision = max(1.0 / variance - 1.0 / sd**2, 1e-3 / sd**2)
+    own, own_variance = found / variance / precision, 1.0 / precision
+    share, prior_variance = np.array(_PITCH_MPS2).T ** [[1], [2]]
+    total = prior_variance + own_variance
+    odds = share * np.exp(-0.5 * own**2 / total) / np.sqrt(total)
+    kept = float(odds @ (prior_variance / total) / odds.sum())
+    return float(np.sqrt(own_variance * kept / (1.0 - kept)))
+
+
 def slope_bands(layout: Layout) -> tuple[Array, Array]:
     """Return the correlation of the slope profile's short and of its long waves at its knots."""
     return _bands_at(layout.slope_knots_m)
@@ -201,6 +247,19 @@ def slope_precision(layout: Layout, spread: Spread) -> Array:
     return inverse(spread.slope**2 * short + spread.slope_long**2 * long)
 
 
+def road_covariance(first_m: Array, second_m: Array) -> Array:
+    """Return the covariance of the slope at places of shape (n,) and (m,) of a road not yet known.
+
+    A mean level as `Site` has it where nothing is stated, and both bands of waves at their first levels.
+    """
+    away = np.subtract.outer(first_m, second_m)
+    start = Spread()
+    level = Site().slope_sd ** 2
+    short = start.slope**2 * (_waves(away, *SLOPE_WAVES_M) + 1e-4 * (away == 0.0))
+    long = start.slope_long**2 * (_waves(away, *LONG_WAVES_M) + 1e-4 * (away == 0.0))
+    return np.asarray(level + short + long)
+
+
 def _waves(away_m: Array, shortest_m: float, longest_m: float) -> Array:
     """Return the correlation of waves of random phase, all lengths alike per octave."""
     edges = np.geomspace(shortest_m, longest_m, 41)
@@ -221,6 +280,15 @@ def bend_precision(knots: Array, level_mps2: float) -> Array:
     second = np.diff(np.eye(knots.size), n=2, axis=0)
     unit = level_mps2 / float(knots.mean()) ** 1.5
     return np.asarray(second.T @ second / h**3 / unit**2)
+
+
+def bump_precision(layout: Layout) -> Array:
+    """Return the precision of what coast-downs have beside the three coefficients, per unit of its sd.
+
+    An exponential process over speed: a resonance or a step of the tyre is a few m/s wide.
+    """
+    knots = layout.bump_knots_mps
+    return _unit_precision(knots.size, round(float(knots[1] - knots[0]) / _BUMP_MPS, 6))
 
 
 def _slope_over_gear(knots: Array, level_mps2: float) -> tuple[Array, Array]:
@@ -249,9 +317,12 @@ def shared_prior_matrix(layout: Layout, prior: Prior, spread: Spread) -> tuple[A
     pull[: prior.mean.size] = prior.mean / prior.sd**2
     single = np.arange(prior.mean.size)
     matrix[single, single] = 1.0 / prior.sd**2
+    matrix[layout.PITCH, layout.PITCH] = 1.0 / spread.pitch**2
     # slope profile: random waves
     if layout.slope_knots_m.size:
         matrix[layout.slope, layout.slope] = slope_precision(layout, spread)
+    if layout.bump_knots_mps.size:
+        matrix[layout.bump, layout.bump] = bump_precision(layout) / spread.bump**2
     for gear, knots in enumerate(layout.gear_knots_mps):
         # tractive curve of a gear: smooth, and falling over the gear about as engines do
         level = layout.gear_level_mps2[gear]

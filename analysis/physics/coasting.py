@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from scipy.integrate import quad
+
 __all__ = [
     "coast_distance_m",
     "coast_place_m",
@@ -279,8 +281,6 @@ def _check_start(mass_kg: float, from_mps: float, time_s: float) -> None:
 
 def quadrature(integrand: Callable[[float], float], low: float, high: float) -> float:
     """Integrate a smooth function from `low` to `high` to about 12 digits, adaptively."""
-    from scipy.integrate import quad  # costly to import, and few callers need it
-
     if low == high:
         return 0.0
     # full output instead of warnings: beside a terminal speed the integral is as good as its inputs

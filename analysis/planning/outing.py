@@ -111,6 +111,9 @@ class Outing:
 class NotDrivable(PullcoastError):
     """A coast-down that does not come down to its end speed: the road falls too steeply."""
 
+    #: Not an error of the input: the command ends with 1.
+    reasons: tuple[str, ...] = ()
+
 
 def guess(vehicle: Vehicle) -> Outing:
     """Return what an outing with a vehicle of which only kind and masses are known would be.

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from analysis.plots.limits import budget_plot

@@ -27,25 +27,25 @@ def budget_plot(limit: Limit, units: Units) -> Plot:
     scale, unit = (units.power_w, units.power) if power else (1.0, "N")
     count = len(limit.shares)
     figure, axes = new_figure(0.62 + 0.27 * (count + 1), left=0.36)
-    sds = [share.sd / scale for share in limit.shares]
+    halves = [Z95 * share.sd / scale for share in limit.shares]
     heights = np.arange(count, 0, -1, dtype=np.float64)
     colour = COLOURS["pull"] if power else COLOURS["coast"]
-    axes.hlines(heights, 0, sds, color=colour, linewidth=9, alpha=0.75)
-    total = limit.half / Z95 / scale
+    axes.hlines(heights, 0, halves, color=colour, linewidth=9, alpha=0.75)
+    total = limit.half / scale
     axes.hlines([0.0], 0, [total], color=COLOURS["quiet"], linewidth=9)
     across = axes.get_yaxis_transform()
     rows = [
-        *((share.name, f"{_sd(share.sd / scale)} ({100 * share.share:.0f} %)") for share in limit.shares),
+        *((share.name, f"{_sd(Z95 * share.sd / scale)} ({100 * share.share:.0f} %)") for share in limit.shares),
         ("all together", _sd(total)),
     ]  # fmt: skip
-    for height, sd, (name, text) in zip([*heights, 0.0], [*sds, total], rows, strict=True):
+    for height, wide, (name, text) in zip([*heights, 0.0], [*halves, total], rows, strict=True):
         axes.annotate(
             name, (0, height), (-5, 0), xycoords=across, textcoords="offset points", ha="right",
             va="center", size=SIZE, color=COLOURS["ink"],
         )  # fmt: skip
-        draw_note(axes, text, (sd, height), (4, 0), COLOURS["quiet"], va="center")
+        draw_note(axes, text, (wide, height), (4, 0), COLOURS["quiet"], va="center")
     draw_frame(
-        axes, (0.0, 1.45 * total), (-0.6, count + 0.6), f"standard deviation [{unit}]", "",
+        axes, (0.0, 1.45 * total), (-0.6, count + 0.6), f"half of the 95 % interval [{unit}]", "",
         y_ticks=False,
     )  # fmt: skip
     first = limit.shares[0]
@@ -61,9 +61,9 @@ def budget_plot(limit: Limit, units: Units) -> Plot:
     )
     title = f"What limits the {limit.result}"
     data = csv_text(
-        ["cause", f"standard deviation [{unit}]", "share of variance [%]"],
+        ["cause", f"half of the 95 % interval [{unit}]", "share of variance [%]"],
         [share.name for share in limit.shares],
-        sds,
+        halves,
         [100 * share.share for share in limit.shares],
     )
     return page_plot(f"budget-{limit.quantity}", title, aid, words, figure, data)

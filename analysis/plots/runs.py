@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.gate_marks import gate_overlays
 from analysis.pipeline import Analysis
 from analysis.plots.strips import (

@@ -18,7 +18,7 @@ from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERA
 from analysis.sessions.compare import Comparison
 from analysis.sessions.side import Side
 from analysis.text.comparison import Compared, causes_text, figures, title_of
-from analysis.text.numbers import Units, by_severity, number
+from analysis.text.numbers import Units, by_severity, half95, number
 from logger.findings import Finding, counted
 
 __all__ = ["compare_text", "render_comparison"]
@@ -90,6 +90,7 @@ def _page(comparisons: tuple[Comparison, ...]) -> str:
             side_heads=[
                 "Session",
                 "State",
+                "Trust",
                 "Mass [kg]",
                 "Air [kg/m³]",
                 "Wind [m/s]",
@@ -145,16 +146,15 @@ def _group(one: Comparison, found: Sequence[Compared]) -> dict[str, Any]:
 
 
 def _side_row(side: Side, units: Units) -> tuple[str, ...]:
-    """Return one session: name, state, mass, air, wind, runs, source."""
+    """Return one session: name, state, trust, mass, air, wind, runs, source."""
     state = side.vehicle.state if side.vehicle is not None else ""
-    air = f"{side.air.density_kg_m3:.3f} ± {number(side.air.density_sd_kg_m3, side.air.density_sd_kg_m3)}"
-    wind = (
-        f"{number(side.wind_mps, side.wind_sd_mps)} ± {number(side.wind_sd_mps, side.wind_sd_mps)}"
-    )
+    air = f"{side.air.density_kg_m3:.3f} ± {half95(side.air.density_sd_kg_m3)}"
+    wind = f"{number(side.wind_mps, side.wind_sd_mps)} ± {half95(side.wind_sd_mps)}"
     return (
         side.name,
         state or "not stated",
-        f"{side.masses.mass_kg:.0f} ± {side.masses.mass_sd_kg:.0f}",
+        "not known" if side.trust is None else side.trust.level,
+        f"{side.masses.mass_kg:.0f} ± {half95(side.masses.mass_sd_kg)}",
         air,
         wind,
         f"{side.runs_up} up, {side.runs_down} down",

@@ -11,7 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.plots.curves import COLOURS, Plot, report_plots, run_plots
 from analysis.report.csv_files import curves_csv, speed_time_csv
@@ -35,6 +35,7 @@ from analysis.report.pages import TEMPLATES, page_environment
 from analysis.report.reference_tables import comparison_rows
 from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
+from analysis.text.directions import up_text
 from analysis.text.numbers import (
     Units,
     by_severity,
@@ -43,6 +44,7 @@ from analysis.text.numbers import (
     number,
     serious_by_kind,
 )
+from analysis.text.occasion import made_text, outing_text
 from logger.findings import counted
 
 __all__ = ["TEMPLATES", "render", "report_html"]
@@ -58,6 +60,7 @@ def render(
     *,
     crosscheck: CrossCheck | None = None,
     full: bool = False,
+    dates: bool = True,
     plots: Sequence[Plot] | None = None,
 ) -> dict[str, str]:
     """Return every result file's name and text, all made before any is written.
@@ -70,6 +73,8 @@ def render(
         Its timed runs.
     full : bool
         With a figure of every run in the page.
+    dates : bool
+        With the date of the outing and the moment that the page is made.
     plots : sequence of Plot, optional
         As from `report_plots`, where they are drawn already.
 
@@ -85,7 +90,9 @@ def render(
     """
     results = json_text(results_dict(outcome, crosscheck))
     return {
-        "report.html": report_html(outcome, crosscheck=crosscheck, full=full, plots=plots),
+        "report.html": report_html(
+            outcome, crosscheck=crosscheck, full=full, dates=dates, plots=plots
+        ),
         "results.json": results,
         "curves.csv": curves_csv(outcome),
         "speed_time.csv": speed_time_csv(outcome.curves, outcome.runs),
@@ -97,6 +104,7 @@ def report_html(
     *,
     crosscheck: CrossCheck | None = None,
     full: bool = False,
+    dates: bool = True,
     plots: Sequence[Plot] | None = None,
 ) -> str:
     """Return the page: one file, no network, no coordinates; text from files is escaped.
@@ -109,6 +117,8 @@ def report_html(
         Its timed runs.
     full : bool
         With a figure of every run.
+    dates : bool
+        With the date of the outing and the moment that the page is made.
     plots : sequence of Plot, optional
         As from `report_plots`, where they are drawn already.
     """
@@ -123,9 +133,10 @@ def report_html(
             title=outcome.session.vehicle.name or outcome.session.name,
             colours=COLOURS,
             units=units,
-            facts=facts(outcome),
+            facts=[outing_text(outcome, dates=dates), *facts(outcome)],
+            made=made_text() if dates else "",
             peak=None if power is None else _peak(outcome, units),
-            load=_load(outcome),
+            load=_load(outcome, units),
             trust=outcome.verdict.trust,
             checks=outcome.verdict.checks,
             advice=[(one.text, gain_text(one, units)) for one in outcome.verdict.advice],
@@ -145,6 +156,7 @@ def report_html(
             timed=[] if check is None else timed_rows(check, outcome),
             timed_words=() if check is None else (*check.steps, *check.explanation),
             site=site_rows(outcome, units),
+            up=f"U{up_text(outcome)[1:]}",
             separable=outcome.site.separable,
             runs=run_rows(outcome, units),
             unused=unused_rows(outcome),
@@ -174,7 +186,7 @@ def _peak(outcome: Analysis, units: Units) -> dict[str, Any]:
     }
 
 
-def _load(outcome: Analysis) -> dict[str, Any] | None:
+def _load(outcome: Analysis, units: Units) -> dict[str, Any] | None:
     """Return the road load for the first screen, None where there is none."""
     if outcome.road_load is None:
         return None
@@ -183,6 +195,8 @@ def _load(outcome: Analysis) -> dict[str, Any] | None:
         "text": number(at.force_n, at.sd_n),
         "interval": interval_text(at.ci95_n, at.sd_n),
         "speed_mps": at.speed_mps,
+        "hold": number(at.holding_w / units.power_w, at.holding_sd_w / units.power_w),
+        "hold_interval": units.power_interval(*at.holding_ci95_w, at.holding_sd_w),
         "gauge": _gauge(at.force_n, *at.ci95_n),
     }
 

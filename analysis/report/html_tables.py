@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
+from analysis.model.covariance import Z95
 from analysis.pipeline import Analysis
 from analysis.plots.strips import run_label
 from analysis.results.corrections import AmbientCorrection
@@ -13,7 +14,8 @@ from analysis.results.power import PowerCurve, PullFigures
 from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import SensorState
 from analysis.runs.run import Run
-from analysis.text.numbers import Units, interval_text, log_name, number, with_sd
+from analysis.text.directions import up_text
+from analysis.text.numbers import Units, interval_text, log_name, number, with_half95
 from logger.findings import counted
 from logger.session.session import Display
 
@@ -48,15 +50,15 @@ def facts(outcome: Analysis) -> list[str]:
         "assumed": "assumed: no weather was stated",
     }
     runs = counted(len(directions), "run")
-    density = with_sd(air.density_kg_m3, air.density_sd_kg_m3)
+    density = with_half95(air.density_kg_m3, air.density_sd_kg_m3)
     pieces = [
-        f"{runs}: {directions.count(1)} up, {directions.count(-1)} down",
-        f"mass {with_sd(vehicle.mass_kg, vehicle.mass_sd_kg)} kg",
-        f"rotating mass {with_sd(vehicle.rotating_mass_kg, vehicle.rotating_mass_sd_kg)} kg",
+        f"{runs}: {directions.count(1)} up, {directions.count(-1)} down ({up_text(outcome)})",
+        f"mass {with_half95(vehicle.mass_kg, vehicle.mass_sd_kg)} kg",
+        f"rotating mass {with_half95(vehicle.rotating_mass_kg, vehicle.rotating_mass_sd_kg)} kg",
         f"air {density} kg/m\u00b3, {sources.get(air.source, air.source)}",
     ]
     if vehicle.state:
-        pieces.insert(0, vehicle.state)
+        pieces.insert(0, f"state: {vehicle.state}")
     return pieces
 
 
@@ -76,11 +78,11 @@ def coefficient_rows(outcome: Analysis, road_load: RoadLoad, units: Units) -> Ro
     given = zip(road_load.coefficients, sds, at_reference, reference_sds, strict=True)
     for power, (value, sd, other, other_sd) in enumerate(given):
         scale = units.speed_mps**-power
-        row = [f"F{power}", f"{with_sd(value, sd)} {si[power]}"]
+        row = [f"F{power}", f"{with_half95(value, sd)} {si[power]}"]
         if units.speed != "m/s":
-            row.append(f"{with_sd(value, sd, scale)} {shown[power]}")
+            row.append(f"{with_half95(value, sd, scale)} {shown[power]}")
         if other is not None:
-            row.append(f"{with_sd(other, other_sd)} {si[power]}")
+            row.append(f"{with_half95(other, other_sd)} {si[power]}")
         rows.append(tuple(row))
     return rows
 
@@ -152,10 +154,15 @@ def timed_rows(check: CrossCheck, outcome: Analysis) -> Rows:
         sd, z = gate.predicted_sd_s, gate.z
         predicted = "\u2013"
         if gate.predicted_s is not None and sd is not None:
-            predicted = with_sd(gate.predicted_s, sd)
+            predicted = with_half95(gate.predicted_s, sd)
         kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        if gate.run.direction is not None:
+            kind += " up" if gate.run.direction > 0 else " down"
         what = f"{kind}, {speeds[0]} to {speeds[1]} {shown.speed}"
-        apart = "\u2013" if z is None else f"{z:+.1f}"
+        apart = "\u2013"
+        if z and gate.predicted_s is not None:
+            off = gates.duration_s - gate.predicted_s
+            apart = f"{off:+.2f} \u00b1 {abs(Z95 * off / z):.2f}"
         rows.append((what, f"{gates.duration_s:.2f}", predicted, apart, gate.verdict))
     return rows
 
@@ -165,8 +172,8 @@ def site_rows(outcome: Analysis, units: Units) -> Rows:
     site = outcome.site
     against = "against" if site.wind_mps >= 0 else "along"
     rises = "rising" if site.slope >= 0 else "falling"
-    wind = with_sd(abs(site.wind_mps), site.wind_sd_mps, units.speed_mps)
-    slope = with_sd(100 * abs(site.slope), 100 * site.slope_sd)
+    wind = with_half95(abs(site.wind_mps), site.wind_sd_mps, units.speed_mps)
+    slope = with_half95(100 * abs(site.slope), 100 * site.slope_sd)
     return [
         ("Wind along the road", f"{wind} {units.speed} {against} the direction called up"),
         ("Mean slope", f"{slope} % {rises} in the direction called up"),
@@ -184,9 +191,9 @@ def _pull_row(pull: PullFigures, outcome: Analysis, units: Units) -> tuple[str, 
     return (
         _run_of(outcome, pull.log, pull.start_s, pull.end_s).replace(" ", _NO_BREAK),
         f"{_speed(pull.from_mps, units)} to {_speed(pull.to_mps, units)}",
-        with_sd(pull.duration_s, pull.duration_sd_s),
-        with_sd(pull.peak_power_w, pull.peak_power_sd_w, scale),
-        with_sd(pull.mean_power_w, pull.mean_power_sd_w, scale),
+        with_half95(pull.duration_s, pull.duration_sd_s),
+        with_half95(pull.peak_power_w, pull.peak_power_sd_w, scale),
+        with_half95(pull.mean_power_w, pull.mean_power_sd_w, scale),
         number(pull.kinetic_mean_power_w / scale, pull.mean_power_sd_w / scale),
         f"{pull.distance_m:.0f}",
         log_name(outcome.session, pull.log),
@@ -262,9 +269,27 @@ def power_rows(power: PowerCurve, units: Units) -> Rows:
 def history_rows(outcome: Analysis) -> Rows:
     """Return one row per step: its name, version and settings."""
     return [
-        (step.step, step.version, ", ".join(f"{k}: {v}" for k, v in step.settings.items()))
+        (
+            step.step,
+            step.version,
+            ", ".join(
+                f"{name.replace('_', ' ')}: {_setting(value)}"
+                for name, value in step.settings.items()
+            ),
+        )
         for step in outcome.history
     ]
+
+
+def _setting(value: object) -> str:
+    """Return a setting for people: four digits, and lists without their brackets."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, list | tuple):
+        return " + ".join(_setting(one) for one in value)
+    return str(value)
 
 
 def sensor_rows(outcome: Analysis) -> Rows:
@@ -279,7 +304,7 @@ def _sensor_row(sensor: SensorState, name: str) -> tuple[str, ...]:
     return (
         name,
         _or_dash(sensor.gps_rate_hz, "{:.3g}"),
-        "\u2013" if lag is None or lag_sd is None else with_sd(lag, lag_sd),
+        "\u2013" if lag is None or lag_sd is None else with_half95(lag, lag_sd),
         _or_dash(sensor.gps_noise_mps, "{:.2g}"),
         _or_dash(sensor.accel_rate_hz, "{:.3g}"),
         _or_dash(sensor.accel_scale, "{:.3f}"),

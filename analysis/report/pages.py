@@ -7,8 +7,9 @@ from pathlib import Path
 from urllib.parse import quote
 
 import jinja2
+from markupsafe import Markup
 
-__all__ = ["TEMPLATES", "as_link", "page_environment", "typeset"]
+__all__ = ["TEMPLATES", "as_link", "css_text", "page_environment", "typeset"]
 
 #: Folder of the pages' templates, beside this file.
 TEMPLATES = Path(__file__).with_name("templates")
@@ -16,6 +17,8 @@ TEMPLATES = Path(__file__).with_name("templates")
 _HYPHEN = re.compile(r"(?<![\w)])-(?=\d)")
 _SQUARE = re.compile(r"(?<=[\d)])\^2\b|(?<= m/s)2\b")
 _PERCENT = re.compile(r"(\d) %")
+#: A longer name than this [characters] would not fit at the foot of a sheet.
+_LONGEST_FOOT = 60
 
 
 def page_environment() -> jinja2.Environment:
@@ -29,6 +32,7 @@ def page_environment() -> jinja2.Environment:
     )
     environment.filters["typeset"] = typeset
     environment.filters["as_link"] = as_link
+    environment.filters["css_text"] = css_text
     return environment
 
 
@@ -40,6 +44,16 @@ def typeset(text: str) -> str:
     """
     raised = _SQUARE.sub("\u00b2", text)
     return _PERCENT.sub("\\1\u00a0%", _HYPHEN.sub("\u2212", raised))
+
+
+def css_text(text: str) -> Markup:
+    r"""Return text for between the quotes of a style sheet: all but letters and figures as escapes.
+
+    >>> str(css_text('a"}</style>'))
+    'a\\22 \\7d \\3c \\2f style\\3e '
+    """
+    short = text if len(text) <= _LONGEST_FOOT else f"{text[:_LONGEST_FOOT]}..."
+    return Markup("".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in short))
 
 
 def as_link(csv: str) -> str:

@@ -17,12 +17,14 @@ from analysis.report.records.results import (
     FORMAT,
     SessionRecord,
     SiteRecord,
+    TrustRecord,
     WheelPowerRecord,
 )
 from analysis.report.records.road_load import RoadLoadRecord
 from analysis.results.power import GearCurve, PowerCurve
 from analysis.results.reference import REFERENCE_TEMPERATURE_C, ROLLING_PER_K
 from analysis.results.road_load import RoadLoad
+from analysis.results.trust import Trust
 from analysis.sessions.side import Side
 from logger.errors import ReadError
 from logger.findings import Finding
@@ -163,6 +165,8 @@ def side_of_results(name: str, path: Path) -> Side:
     power = None if driven is None else read_record(file, "wheel_power", driven, WheelPowerRecord)
     known = load is not None and load.F0_N is not None
     findings = _findings(file, results.get("findings"))
+    trust = results.get("trust")
+    rated = None if trust is None else read_record(file, "trust", trust, TrustRecord)
     masses = _vehicle(session)
     named = session.vehicle is not None and session.kind is not None
     return Side(
@@ -186,10 +190,11 @@ def side_of_results(name: str, path: Path) -> Side:
         runs_up=session.runs_up,
         runs_down=session.runs_down,
         road=None,
-        prints=(),
+        traces=(),
         serious=sum(one.severity != "note" for one in findings),
         scatter=any(one.kind == "runs_scatter" for one in findings),
         display=Display(),
+        trust=None if rated is None else Trust(level=rated.level, why=rated.why),
     )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import cast
 
 from analysis.report.read_results import side_of_results
-from analysis.results.validity import NothingUsable
+from analysis.results.checks.validity import NothingUsable
 from analysis.session_pipeline import analyse_session
 from analysis.sessions.side import Side, side_of
 from logger.errors import SessionError

@@ -8,7 +8,7 @@ from analysis.pipeline import Analysis
 from analysis.results.engine import GearSide
 from analysis.results.predictions import Prediction
 from analysis.results.regulation import BandStatistics
-from analysis.text.numbers import Units, interval_text, number, with_sd
+from analysis.text.numbers import Units, interval_text, number, with_half95
 
 __all__ = ["comparison_rows"]
 
@@ -64,12 +64,12 @@ def _resistance(outcome: Analysis) -> _Rows:
     rows: _Rows = [
         (
             "F0 as a rolling coefficient",
-            with_sd(figures.rolling_coefficient, figures.rolling_coefficient_sd),
+            with_half95(figures.rolling_coefficient, figures.rolling_coefficient_sd),
             f"usual: {low:g} to {high:g}",
         ),
         (
             "F2 as a drag area",
-            f"{with_sd(figures.drag_area_m2, figures.drag_area_sd_m2)} m\u00b2",
+            f"{with_half95(figures.drag_area_m2, figures.drag_area_sd_m2)} m\u00b2",
             f"usual F2: {figures.f2_usual[0]:g} to {figures.f2_usual[1]:g} N/(m/s)\u00b2",
         ),
     ]
@@ -77,7 +77,7 @@ def _resistance(outcome: Analysis) -> _Rows:
         rows.append(
             (
                 "F2 as a drag coefficient",
-                with_sd(figures.drag_coefficient, figures.drag_coefficient_sd),
+                with_half95(figures.drag_coefficient, figures.drag_coefficient_sd),
                 "with the stated frontal area",
             )
         )
@@ -96,7 +96,7 @@ def _band(band: BandStatistics, units: Units) -> tuple[str, ...]:
         precision,
         words[band.meets],
         f"{band.force_n:.0f}",
-        with_sd(band.road_load_n, band.road_load_sd_n),
+        with_half95(band.road_load_n, band.road_load_sd_n),
         own,
     )
 
@@ -107,7 +107,7 @@ def _gear(side: GearSide, units: Units) -> tuple[str, ...]:
     measured = (
         "\u2013"
         if side.measured_ratio is None or side.measured_sd is None
-        else with_sd(side.measured_ratio, side.measured_sd)
+        else with_half95(side.measured_ratio, side.measured_sd)
     )
     slip = "\u2013" if side.slip_percent is None else f"{side.slip_percent:+.1f} %"
     slow = "\u2013" if side.slow_peak_w is None else units.power_text(side.slow_peak_w, sd_w)

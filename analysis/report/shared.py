@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from analysis.model.covariance import Z95
 from analysis.plots.curves import COLOURS, shared_road_load_plot
 from analysis.report.html_tables import force_rows
 from analysis.report.json_text import json_text
@@ -20,10 +21,11 @@ from analysis.sessions.shared import Deviation, Shared, SharedState
 from analysis.text.numbers import (
     Units,
     by_severity,
+    half95,
     interval_text,
     number,
     serious_by_kind,
-    with_sd,
+    with_half95,
 )
 from logger.findings import counted
 
@@ -84,6 +86,7 @@ def _page(shared: Shared, folders: Sequence[str]) -> str:
             session_heads=[
                 "Session",
                 "State",
+                "Trust",
                 "Mass [kg]",
                 "Air [kg/m³]",
                 f"Peak wheel power [{units.power}]",
@@ -111,7 +114,7 @@ def _reference(shared: Shared) -> str:
 
 
 def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
-    """Return one session: name, state, mass, air, peak, road load, runs."""
+    """Return one session: name, state, trust, mass, air, peak, road load, runs."""
     one = shared.sessions[index]
     outcome, vehicle = one.outcome, one.outcome.session.vehicle
     load, power = outcome.road_load, outcome.power
@@ -119,9 +122,10 @@ def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
     return (
         one.name + ("" if one.why_not is None else " (left out)"),
         vehicle.state or "not stated",
+        outcome.verdict.trust.level,
         f"{vehicle.mass_kg:.0f}",
-        with_sd(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
-        "" if power is None else with_sd(power.peak_w, power.peak_sd_w, units.power_w),
+        with_half95(outcome.air.density_kg_m3, outcome.air.density_sd_kg_m3),
+        "" if power is None else with_half95(power.peak_w, power.peak_sd_w, units.power_w),
         force,
         str(len(outcome.used_runs)),
     )
@@ -129,7 +133,7 @@ def _session_row(shared: Shared, index: int, units: Units) -> tuple[str, ...]:
 
 def _force_cell(load: RoadLoad, units: Units) -> str:
     at = load.headline
-    return f"{with_sd(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
+    return f"{with_half95(at.force_n, at.sd_n)} at {units.speed_text(at.speed_mps)}"
 
 
 def _state_view(shared: Shared, state: SharedState, order: int, units: Units) -> dict[str, Any]:
@@ -152,7 +156,7 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
             "text": units.power_text(power.peak_w, power.peak_sd_w),
             "interval": units.power_interval(*power.peak_ci95_w, power.peak_sd_w),
             "count": counted(len(power.sessions), "session"),
-            "spread": f"{100 * power.spread:.1f} %",
+            "spread": f"{100 * Z95 * power.spread:.1f} %",
         }
     if load is not None:
         at = load.road_load.headline
@@ -165,7 +169,7 @@ def _state_view(shared: Shared, state: SharedState, order: int, units: Units) ->
             "interval": interval_text(at.ci95_n, at.sd_n),
             "speed": units.speed_text(at.speed_mps),
             "count": counted(len(load.sessions), "session"),
-            "spread": f"{100 * load.spread:.1f} %",
+            "spread": f"{100 * Z95 * load.spread:.1f} %",
             "why_not": load.road_load.why_not_separable,
         }
         view["figure"] = (plot, Markup(plot.svg))
@@ -190,7 +194,7 @@ def _coefficients(load: RoadLoad) -> _Rows:
     names = ("N", "N/(m/s)", "N/(m/s)²")
     found = zip(load.coefficients, load.coefficient_sds, names, strict=True)
     return [
-        (f"F{at}", f"{with_sd(value, sd)} {unit}") for at, (value, sd, unit) in enumerate(found)
+        (f"F{at}", f"{with_half95(value, sd)} {unit}") for at, (value, sd, unit) in enumerate(found)
     ]
 
 
@@ -202,7 +206,7 @@ def _deviation_rows(name: str, one: Deviation, units: Units) -> _Rows:
             name,
             units.speed_text(speed),
             f"{difference:+.0f} N ({100 * share:+.1f} %)",
-            f"± {number(sd, sd)} N",
+            f"± {half95(sd)} N",
         )
         for speed, difference, sd, share in found
     ]

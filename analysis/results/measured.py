@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model.fit import SessionFit
+from analysis.model.road_memory import RoadUse
 from analysis.physics.air import AirState
 from analysis.results.corrections import (
     AmbientCorrection,
@@ -69,6 +70,8 @@ class Measured:
         Everything noticed, in the order of the stages.
     history : tuple of Step
         What was done with the data, with settings.
+    road : RoadUse or None
+        What was taken from a road file; None where none was given.
     """
 
     session: Session
@@ -85,6 +88,7 @@ class Measured:
     coast_forces: NDArray[np.float64]
     findings: tuple[Finding, ...]
     history: tuple[Step, ...]
+    road: RoadUse | None = None
 
     @property
     def used_runs(self) -> tuple[Run, ...]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.model.budget import budget
 from analysis.model.covariance import Z95
-from analysis.model.fit import SessionFit, resistance_n, slope_effect
+from analysis.model.fit import SessionFit, bump_rms, resistance_n, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.physics.vehicle import effective_mass_kg
 from logger.session.session import Vehicle
@@ -57,6 +57,22 @@ class RoadLoadAt:
     def ci95_n(self) -> tuple[float, float]:
         """The 95 % interval [N]."""
         return self.force_n - Z95 * self.sd_n, self.force_n + Z95 * self.sd_n
+
+    @property
+    def holding_w(self) -> float:
+        """The power at the wheels that holds this speed, force times speed [W]."""
+        return self.force_n * self.speed_mps
+
+    @property
+    def holding_sd_w(self) -> float:
+        """Its sd [W]: the speed is a given one."""
+        return self.sd_n * self.speed_mps
+
+    @property
+    def holding_ci95_w(self) -> tuple[float, float]:
+        """Its 95 % interval [W]."""
+        low, high = self.ci95_n
+        return low * self.speed_mps, high * self.speed_mps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,12 +200,14 @@ def find_road_load(
     judged = np.zeros((3, fit.layout.size))
     judged[:, :3] = (np.array([low, 0.5 * (low + high), high])[:, None] / 30.0) ** np.arange(3)
     scatter = scatter_factor(fit, left_out(fit), judged)
-    covariance = covariance * scatter**2
+    misfit_n = mass_kg * bump_rms(fit)
+    covariance = covariance * scatter**2 + np.diag([misfit_n**2, 0.0, 0.0])
     covariance = covariance + np.outer(force, force) * mass_share**2
     at_mps = float(np.clip(_MOTORWAY_MPS, low, high))
     weights = np.zeros(fit.layout.size)
     weights[:3] = mass_kg * np.array([1.0, at_mps / 30.0, (at_mps / 30.0) ** 2])
     parts = {name: scatter * sd for name, sd in budget(fit, weights).items()}
+    parts["noise"] = float(np.hypot(parts["noise"], misfit_n))
     parts["mass"] = mass_share * abs(float(weights @ fit.shared))
     why = why_narrow(speed_range_mps)
     return RoadLoad(

@@ -37,20 +37,23 @@ _CAPS: dict[str, Level] = {
     "speed_off_positions": "rough",
     "coast_vouched": "rough",
     "mass_unusual": "rough",
+    "power_steps": "doubtful",
 }
 #: Of these the driver's word for neutral takes the doubt.
 _NEUTRAL_LIFTS = ("road_load_unusual",)
 #: F2 outside its kind's range by more than this many sd is a hint, and clear.
 _HINT_SD, _CLEAR_SD = 0.0, 2.0
 
+_CLUTCH = "the clutch pedal used in place of neutral"
 #: What no log can show, whatever the interval says.
 _NEVER_SEEN = (
     "a wind that is the same ahead in both directions",
     "a dragging brake",
-    "the clutch pedal used in place of neutral",
+    _CLUTCH,
     "part throttle in every pull",
     "an error of the mass beyond its stated uncertainty",
 )
+_PEDALLING = "pedalling lightly in what was to be freewheeling"
 _STATED_DIRECTIONS = "whether the stated directions are on one road: there are no positions"
 
 
@@ -96,8 +99,12 @@ def find_trust(measured: Measured) -> Trust:
     if serious:
         verb = "needs" if serious == 1 else "need"
         rest.append(f"{counted(serious, 'finding')} {verb} your eye.")
-    leaves_out = _NEVER_SEEN if _has_places(measured) else (*_NEVER_SEEN, _STATED_DIRECTIONS)
-    return Trust(level=level, why=(*causes, *rest), interval_leaves_out=leaves_out)
+    leaves_out = [*_NEVER_SEEN]
+    if measured.session.vehicle.kind == "bicycle":
+        leaves_out[leaves_out.index(_CLUTCH)] = _PEDALLING
+    if not _has_places(measured):
+        leaves_out.append(_STATED_DIRECTIONS)
+    return Trust(level=level, why=(*causes, *rest), interval_leaves_out=tuple(leaves_out))
 
 
 def _has_places(measured: Measured) -> bool:
@@ -154,6 +161,20 @@ def _caps(measured: Measured) -> Iterator[tuple[Level, str]]:
     if measured.power is not None and len(measured.pulls) == 1:
         yield "fair", "A single pull cannot show how well it repeats."
     coasts = [phase for run in measured.runs for phase in run.phases if phase.kind == "coast"]
+    unsupported = [
+        run.number + 1
+        for run in measured.runs
+        if (coast := run.phase("coast")) and coast.used
+        if (pull := run.phase("pull")) is None or not pull.used
+    ]
+    if measured.session.vehicle.kind == "bicycle" and unsupported and not kept:
+        yield (
+            "rough",
+            (
+                f"No pull comes before {counted(len(unsupported), 'coast-down')} of this bicycle, and light "
+                "pedalling looks like less resistance: where it was freewheeling, state neutral = true."
+            ),
+        )
     if measured.power is None and sum(phase.used for phase in coasts) == 1:
         yield "rough", "A single coast-down without a pull: nothing else shows that it was neutral."
 

@@ -3,6 +3,6 @@
 In: `Fused` recordings.
 Out: `Run`s with their phases (`phases`), places along the road (`road`), gear changes found by all
 pulls together (`gear_changes`), gears (`gears`), and what may be used of them, with reasons
-(`selection`).
+(`judging`).
 May import: `logger`, `signals`, `physics`.
 """

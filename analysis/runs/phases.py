@@ -29,6 +29,10 @@ _FALL_S = (0.3, 0.5, 0.8, 1.2)
 #: A coast-down lasts at least this long [s] and loses at least this much [m/s].
 _COAST_S = 5.0
 _COAST_LOSS_MPS = 2.0
+#: What lasts this long [s] and loses this much [m/s] is named even where it is too little to be used.
+_NAMED_S, _NAMED_LOSS_MPS = 10.0, 1.5
+#: A launch whose 1 s mean stays above this [m/s2] is named where the log has none that is stronger.
+_WEAK = 0.10
 #: No vehicle in neutral slows by more than this [m/s2], and by this times the speed squared for air:
 #: 0.0015/m is a motorcycle of 260 kg with a drag area of 0.65 m2.
 _COAST_STEEPEST, _COAST_AIR = 1.6, 0.0015
@@ -257,7 +261,7 @@ def find_runs(fused: Fused, log: int = 0) -> tuple[Run, ...]:
 
 def _runs_of_piece(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
     pulls = _pull_candidates(piece, top_mps)
-    found: list[tuple[Phase, ...]] = []
+    found: list[tuple[Phase, ...]] = [] if pulls else _weak_launches(piece, top_mps)
     free = 0
     for number, (first, last) in enumerate(pulls):
         found += _lone_coasts(piece, free, first)
@@ -265,7 +269,22 @@ def _runs_of_piece(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
         limit = pulls[number + 1][0] if number + 1 < len(pulls) else piece.t.size - 1
         phases, free = _pull_and_coast(piece, first, release, blur_s, limit)
         found.append(phases)
-    return found + _lone_coasts(piece, free, piece.t.size - 1)
+    found += _lone_coasts(piece, free, piece.t.size - 1)
+    return sorted(found, key=lambda phases: phases[0].start_s)
+
+
+def _weak_launches(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
+    """Name launches from standstill that are too weak to be told from a slope."""
+    found: list[tuple[Phase, ...]] = []
+    for first, last in _stretches(piece.slow > _WEAK):
+        gain = float(piece.v[last] - piece.v[first])
+        if piece.v[first] < _STAND_MPS and gain >= max(_PULL_GAIN_MPS, _PULL_GAIN_SHARE * top_mps):
+            why = (
+                f"it accelerates by {gain / float(piece.t[last] - piece.t[first]):.2f} m/s2 on average, "
+                f"where {_ACCELERATES:.2f} are the least that is looked at as full throttle"
+            )
+            found.append((piece.phase("pull", first, last, used=False, why_not=why),))
+    return found
 
 
 def _pull_and_coast(
@@ -305,7 +324,14 @@ def _pull_and_coast(
 
 def _coast(piece: _Piece, start: int, limit: int) -> tuple[Phase | None, int]:
     end = _coast_end(piece, start, limit)
-    if piece.t[end] - piece.t[start] < _COAST_S or piece.v[start] - piece.v[end] < _COAST_LOSS_MPS:
+    length_s, lost_mps = float(piece.t[end] - piece.t[start]), float(piece.v[start] - piece.v[end])
+    if length_s >= _NAMED_S and _NAMED_LOSS_MPS <= lost_mps < _COAST_LOSS_MPS:
+        why = (
+            f"it loses {3.6 * lost_mps:.1f} km/h in {length_s:.0f} s, where a coast-down loses at least "
+            f"{3.6 * _COAST_LOSS_MPS:.1f} km/h; coast on for longer"
+        )
+        return piece.phase("coast", start, end, used=False, why_not=why), end
+    if length_s < _COAST_S or lost_mps < _COAST_LOSS_MPS:
         return None, start
     return piece.phase("coast", start, end), end
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
-__all__ = ["Phase", "PhaseKind", "Run"]
+from logger.findings import Finding
+
+__all__ = ["Phase", "PhaseKind", "Run", "with_runs"]
 
 #: An array of floats, in all rooms from here on.
 PhaseKind = Literal["stand", "pull", "coast", "brake", "other"]
@@ -80,3 +83,31 @@ class Run:
     def phase(self, kind: PhaseKind) -> Phase | None:
         """Return the first phase of that kind, or None."""
         return next((phase for phase in self.phases if phase.kind == kind), None)
+
+    def without(self, kind: PhaseKind, why: str) -> Run:
+        """Return the run with its phases of one kind marked as not used."""
+        phases = tuple(
+            replace(phase, used=False, why_not=why) if phase.kind == kind else phase
+            for phase in self.phases
+        )
+        return replace(self, phases=phases)
+
+
+def with_runs(findings: Sequence[Finding], runs: Sequence[Run]) -> tuple[Finding, ...]:
+    """Give each finding about a moment of a log the number of the run that it fell in."""
+    return tuple(
+        finding
+        if finding.run is not None or finding.time_s is None
+        else replace(
+            finding,
+            run=next(
+                (
+                    run.number + 1
+                    for run in runs
+                    if run.log == finding.log and run.start_s <= finding.time_s <= run.end_s + 1.0
+                ),
+                None,
+            ),
+        )
+        for finding in findings
+    )

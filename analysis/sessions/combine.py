@@ -6,7 +6,6 @@ others stands in `carry.py`, the algebra in `pooling.py`, the words in `combine_
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from typing import TypeVar
 
@@ -28,14 +27,17 @@ from analysis.sessions.carry import (
 from analysis.sessions.combine_notes import (
     air_notes,
     disagreement_note,
+    doubtful_note,
     grouping_notes,
     mass_note,
     missing_notes,
     plain_name,
     power_air_note,
     same_log_note,
+    same_road_note,
     widened_note,
 )
+from analysis.sessions.recorded_twice import drive_in_both
 from analysis.sessions.shared import (
     Deviation,
     Shared,
@@ -44,13 +46,10 @@ from analysis.sessions.shared import (
     SharedSession,
     SharedState,
 )
+from analysis.signals.copies import Trace, trace_of
 from logger.findings import Finding
-from logger.recording import Recording
 
-__all__ = [
-    "combine",
-    "fingerprint",
-]
+__all__ = ["combine"]
 
 #: Wider than without one of the sessions by more than this share: worth a finding.
 _WIDER = 1e-3
@@ -95,6 +94,9 @@ def combine(
         raise ValueError(msg)
     sessions, findings = _each_log_once(analyses, called)
     findings += missing_notes(missing)
+    for session in sessions:
+        if session.why_not is None:
+            findings += doubtful_note(session.name, session.outcome.verdict.trust)
     groups: dict[tuple[str, str, str], list[int]] = {}
     for index, session in enumerate(sessions):
         if session.why_not is None:
@@ -113,31 +115,21 @@ def combine(
 def _each_log_once(
     analyses: Sequence[Analysis], names: Sequence[str]
 ) -> tuple[tuple[SharedSession, ...], list[Finding]]:
-    """Leave out sessions that bring a log which an earlier one has brought, whatever its name."""
+    """Leave out sessions that bring a drive which an earlier one has brought, in whatever words."""
     sessions: list[SharedSession] = []
-    owners: dict[str, str] = {}
+    earlier: list[tuple[str, tuple[Trace, ...]]] = []
     findings = []
     for outcome, name in zip(analyses, names, strict=True):
-        prints = [fingerprint(recording) for recording in outcome.recordings]
-        again = next((log for log, one in enumerate(prints) if one in owners), None)
-        if again is not None:
-            file = outcome.session.logs[again].files[0].name
-            findings.append(same_log_note(name, owners[prints[again]], file))
-            sessions.append(SharedSession(name=name, outcome=outcome, why_not=findings[-1].text))
+        traces = tuple(trace_of(recording) for recording in outcome.recordings)
+        again = drive_in_both(earlier, traces)
+        if again is None:
+            earlier.append((name, traces))
+            sessions.append(SharedSession(name=name, outcome=outcome))
             continue
-        owners.update(dict.fromkeys(prints, name))
-        sessions.append(SharedSession(name=name, outcome=outcome))
+        file = outcome.session.logs[again.log].files[0].name
+        findings.append(same_log_note(name, file, again))
+        sessions.append(SharedSession(name=name, outcome=outcome, why_not=findings[-1].text))
     return tuple(sessions), findings
-
-
-def fingerprint(recording: Recording) -> str:
-    """Return what two recordings have in common only if they hold the same numbers."""
-    found = hashlib.sha256()
-    for channel in sorted(recording.channels, key=lambda channel: channel.name):
-        found.update(channel.name.encode())
-        for numbers in (channel.t_s, channel.values):
-            found.update(np.ascontiguousarray(numbers, dtype=np.float64).tobytes())
-    return found.hexdigest()
 
 
 def _stated(session: SharedSession) -> tuple[str, str, str]:
@@ -163,6 +155,7 @@ def _state(
     days = [day for day in carried if day is not None]
     findings = air_notes(names, analyses)
     findings += mass_note(names, [one.session.vehicle.mass_kg for one in analyses])
+    findings += same_road_note(names, analyses)
     road_load = power = None
     if days:
         road_load, notes = _road_load(days, [sessions[day.session].name for day in days])

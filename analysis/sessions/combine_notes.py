@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analysis.pipeline import Analysis
+from analysis.results.trust import Trust
+from analysis.sessions.recorded_twice import InBoth
 from logger.findings import Finding, counted
 
 __all__ = [
     "air_notes",
     "disagreement_note",
+    "doubtful_note",
     "grouping_notes",
     "listed",
     "mass_note",
@@ -17,6 +20,7 @@ __all__ = [
     "plain_name",
     "power_air_note",
     "same_log_note",
+    "same_road_note",
     "widened_note",
 ]
 
@@ -48,13 +52,25 @@ def missing_notes(count: int) -> list[Finding]:
     return [Finding(kind="sessions_missing", severity="warning", text=text, count=count)]
 
 
-def same_log_note(name: str, other: str, file: str) -> Finding:
-    """Report that a session brings a log again that another has brought."""
+def same_log_note(name: str, file: str, again: InBoth) -> Finding:
+    """Report that a session brings a drive again that another has brought."""
     text = (
-        f"{name} holds {file}, the same recording that {other} holds as well. Runs that count twice "
-        f"would make intervals too narrow, so {name} is left out of what is shared."
+        f"{name} holds {file}, the same drive that {again.other} holds in log {again.other_log + 1}, "
+        f"{again.copy.why}. Runs that count twice would make intervals too narrow, so {name} is left "
+        "out of what is shared."
     )
     return Finding(kind="same_log_twice", severity="warning", text=text, path=file)
+
+
+def doubtful_note(name: str, trust: Trust | None) -> list[Finding]:
+    """Warn of a session whose own result is not to be relied on."""
+    if trust is None or trust.level != "doubtful":
+        return []
+    text = (
+        f"{name} is doubtful by itself, and so is what rests on it. {trust.why[0]} Mend that, or do "
+        "without this session."
+    )
+    return [Finding(kind="session_doubtful", severity="warning", text=text)]
 
 
 def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]]) -> list[Finding]:
@@ -82,6 +98,26 @@ def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]])
 
 def _vehicle(identity: tuple[str, str, str]) -> str:
     return f"{identity[0]}, {identity[1] or 'without a name'}"
+
+
+def same_road_note(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Finding]:
+    """Report sessions that lean on one remembered road, or on each other through it."""
+    leaning = [
+        (name, one.road)
+        for name, one in zip(names, analyses, strict=True)
+        if one.road is not None and one.road.used
+    ]
+    marks = {mark for _, road in leaning for mark in road.sessions}
+    known = {one.road.fingerprint for one in analyses if one.road is not None}
+    if len(leaning) < 2 and not marks & known:
+        return []
+    share = max(road.share for _, road in leaning)
+    text = (
+        f"{listed([name for name, _ in leaning])} lean on one remembered road, so that up to "
+        f"{100 * share:.0f} % of the variance of a road load is an error in common: what is shared is "
+        "less certain than its interval says. Leave --road out to put sessions together."
+    )
+    return [Finding(kind="one_road_remembered", severity="warning", text=text, count=len(leaning))]
 
 
 def mass_note(names: Sequence[str], masses_kg: Sequence[float]) -> list[Finding]:

@@ -21,7 +21,9 @@ from analysis.sessions.differences import (
     peak_difference,
     road_load_difference,
 )
+from analysis.sessions.recorded_twice import drive_in_both
 from analysis.sessions.side import Side, same_road
+from analysis.signals.copies import Trace
 from logger.errors import SessionError
 from logger.findings import Finding
 
@@ -71,15 +73,18 @@ def compare_all(sides: Sequence[Side]) -> tuple[Comparison, ...]:
     Raises
     ------
     SessionError
-        Two of them hold the same recording.
+        Two of them hold the same drive.
     """
-    owners: dict[str, str] = {}
+    earlier: list[tuple[str, tuple[Trace, ...]]] = []
     for side in sides:
-        for one in side.prints:
-            if one in owners:
-                found = f"holds a recording that {owners[one]} holds as well"
-                raise SessionError(side.name, "", found, "two sessions, each with its own runs")
-        owners.update(dict.fromkeys(side.prints, side.name))
+        again = drive_in_both(earlier, side.traces)
+        if again is not None:
+            found = (
+                f"log {again.log + 1} holds the same drive as log {again.other_log + 1} of "
+                f"{again.other}, {again.copy.why}"
+            )
+            raise SessionError(side.name, "", found, "two sessions, each with its own runs")
+        earlier.append((side.name, side.traces))
     return tuple(compare(sides[0], other) for other in sides[1:])
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.sessions.combine_notes import listed, plain_name
+from analysis.sessions.combine_notes import doubtful_note, listed, plain_name
 from analysis.sessions.side import Side
 from logger.findings import Finding, counted
 
@@ -46,6 +46,7 @@ def comparison_findings(first: Side, other: Side, road: int | None) -> tuple[Fin
     """
     pair = (first, other)
     return (
+        *(note for side in pair for note in doubtful_note(side.name, side.trust)),
         *_vehicle(first, other),
         *_road(first, other, road),
         *_air(first, other),

@@ -13,7 +13,8 @@ from analysis.physics.air import AirState
 from analysis.pipeline import Analysis
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
-from analysis.sessions.combine import fingerprint
+from analysis.results.trust import Trust
+from analysis.signals.copies import Trace, trace_of
 from analysis.signals.gps import EARTH_RADIUS_M, flat_positions_m
 from logger.recording import Recording
 from logger.session.session import Display, Site, Vehicle
@@ -77,14 +78,16 @@ class Side:
         Used runs.
     road : Road or None
         None without positions.
-    prints : tuple of str
-        Fingerprints of its recordings.
+    traces : tuple of Trace
+        What its recordings are compared by; none of a results.json.
     serious : int
         Warnings and errors in its own report.
     scatter : bool
         Whether its runs scatter more than the model explains.
     display : Display
         Units.
+    trust : Trust or None
+        Of its own results; None where an early results.json does not hold it.
     """
 
     name: str
@@ -102,10 +105,11 @@ class Side:
     runs_up: int
     runs_down: int
     road: Road | None
-    prints: tuple[str, ...]
+    traces: tuple[Trace, ...]
     serious: int
     scatter: bool
     display: Display
+    trust: Trust | None = None
 
     @property
     def runs(self) -> int:
@@ -126,7 +130,7 @@ def side_of(name: str, outcome: Analysis) -> Side:
     Returns
     -------
     Side
-        With its road, and the fingerprints of its recordings.
+        With its road, and what its recordings are compared by.
     """
     session = outcome.session
     ways = [run.direction for run in outcome.used_runs]
@@ -146,10 +150,11 @@ def side_of(name: str, outcome: Analysis) -> Side:
         runs_up=sum(way != -1 for way in ways),
         runs_down=ways.count(-1),
         road=_road(outcome),
-        prints=tuple(fingerprint(recording) for recording in outcome.recordings),
+        traces=tuple(trace_of(recording) for recording in outcome.recordings),
         serious=sum(finding.severity != "note" for finding in outcome.findings),
         scatter=any(finding.kind == "runs_scatter" for finding in outcome.findings),
         display=session.display,
+        trust=outcome.verdict.trust,
     )
 
 

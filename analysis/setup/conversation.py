@@ -16,7 +16,6 @@ from analysis.physics.plausible import vehicle_findings
 from analysis.setup.draft import draft_text
 from analysis.setup.folder import LogGroup
 from analysis.setup.questions import QUESTIONS, Answer, Question, hint, read_answer
-from analysis.terminal.errors import complain
 from analysis.terminal.output import OutputError
 from logger.errors import PullcoastError, SessionError
 from logger.session.files import SESSION_FILE
@@ -153,8 +152,8 @@ def ask(prompt: str) -> str:
         raise InputEnded(msg) from error
     except KeyboardInterrupt:
         print()
-        complain("left by Ctrl-C; nothing was written")
-        raise
+        msg = "left by Ctrl-C; nothing was written"
+        raise KeyboardInterrupt(msg) from None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,7 +30,11 @@ __all__ = ["Source", "copy_stripped", "find_source"]
 _SUFFIXES = (".csv", ".csv.gz")
 _STAGING = ".pullcoast-strip-"
 #: Free texts of session.toml, and what shows how high the road lies.
-_LEFT_OUT = {"vehicle": ("name", "state"), "log": ("note", "columns", "file", "files")}
+_LEFT_OUT = {
+    "site": ("road",),
+    "vehicle": ("name", "state"),
+    "log": ("note", "columns", "file", "files"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +52,7 @@ def copy_stripped(
     *,
     column: Sequence[str],
     unit: Sequence[str],
+    circumference: str | None = None,
     rate_hz: float | None,
     salvage: bool,
     strict: bool,
@@ -62,8 +67,8 @@ def copy_stripped(
         As from `find_source`.
     out : Path
         File for one log, else a new or empty folder.
-    column, unit : sequence of str
-        ``NAME=VALUE``, as in `logger.session.overrides.column_choices`.
+    column, unit, circumference : optional
+        As in `logger.session.overrides.column_choices`.
     rate_hz, salvage, strict : optional
         As in `logger.reading.read_log`.
     heights : bool
@@ -88,7 +93,7 @@ def copy_stripped(
     one = source.folder is None and len(source.entries) == 1
     _refuse_out(out, one_file=one)
     check_writable(out.parent if one else out)
-    columns = column_choices(column, unit)
+    columns = column_choices(column, unit, circumference)
     with Progress(quiet=quiet) as progress:
         recordings = []
         for entry in source.entries:

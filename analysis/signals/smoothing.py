@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.signals.alone import curve_of_fixes, smooth_fixes
+from analysis.signals.broken import doubt_broken
 from analysis.signals.curve import (
     ACCEL_HOLE_S,
     Smoothed,
@@ -190,7 +191,9 @@ def fuse(recording: Recording, log: int = 0) -> tuple[Fused, tuple[Finding, ...]
     How strongly the accelerometer counts, its noise levels decide. It is not used where fixes that
     are left out are clearly predicted worse with it than by the other fixes alone.
     """
+    recording, broken = doubt_broken(recording, log)
     fixes, notes = speed_fixes(recording, log)
+    notes = (*broken, *notes)
     mount, more = find_mount(recording, fixes, log)
     notes = (*notes, *more)
     if fixes.t_s.size < _FEWEST:

@@ -67,6 +67,8 @@ def simulate_session(
     sim_phone: SimPhone | None = None,
     coast_only: bool = False,
     exact_mass: bool = False,
+    mass_seed: int | None = None,
+    start: datetime | None = None,
 ) -> Truth:
     """Simulate one session into a folder.
 
@@ -93,6 +95,10 @@ def simulate_session(
         Reach the speed gently: no full throttle anywhere.
     exact_mass : bool
         The true masses are the stated ones.
+    mass_seed : int, optional
+        Draws the true masses, where several sessions are of one vehicle.
+    start : datetime, optional
+        When the first recording begins [UTC]; own tables then count seconds since 1970.
 
     Returns
     -------
@@ -115,7 +121,8 @@ def simulate_session(
     phone_rng = np.random.default_rng([seed, 3])
     handset = sim_phone or draw_phone(phone_rng, phone, gps_hz)
     elapsed_clock = bool(phone_rng.uniform() < 0.5)
-    scatter = np.random.default_rng([seed, 4]).standard_normal(2) * (0.0 if exact_mass else 1.0)
+    masses = np.random.default_rng([seed if mass_seed is None else mass_seed, 4])
+    scatter = masses.standard_normal(2) * (0.0 if exact_mass else 1.0)
     car = TrueCar(
         vehicle=vehicle,
         mass_kg=vehicle.mass_kg + vehicle.mass_sd_kg * float(scatter[0]),
@@ -130,7 +137,7 @@ def simulate_session(
     times: list[RunTimes] = []
     paths: list[Path] = []
     far_end_m: float | None = None
-    epoch = day_start(seed)
+    epoch = start or day_start(seed)
     for number, plan in enumerate(_plans(layout, pairs, one_way)):
         chance = np.random.default_rng([seed, 5, number])
         trip, far_end_m = _drive(car, site, plan, chance, far_end_m, coast_only)
@@ -144,7 +151,9 @@ def simulate_session(
         clock = MotionClock(
             elapsed=elapsed_clock, zero_s=-round(float(sensing.uniform(4e3, 9e4)), 3)
         )
-        names, offset_s = _write(out_dir, len(runs) + 1, plan, gps, motion, clock, epoch)
+        names, offset_s = _write(
+            out_dir, len(runs) + 1, plan, gps, motion, clock, epoch, dated=start is not None
+        )
         for run in trip.runs:
             runs.append(run_truth(car, path, run, log=number, number=len(runs), offset_s=offset_s))
         shifted = plan.form == "gpx+motion" and motion is not None and clock.elapsed
@@ -250,6 +259,8 @@ def _write(
     motion: MotionLog | None,
     clock: MotionClock,
     epoch: datetime,
+    *,
+    dated: bool,
 ) -> tuple[tuple[str, ...], float]:
     """Write one recording; return its files' names and the path's time of its zero."""
     last = first_run + len(plan.directions) - 1
@@ -260,14 +271,15 @@ def _write(
         if motion is not None:
             first_s = min(first_s, float(motion.time_s[0]))
         elapsed = Clock(kind="elapsed", epoch_s=None, described="simulated")
-        write_table(out_dir / (stem + ending), recording_of(gps, motion, elapsed, first_s))
+        zero_s = first_s - epoch.timestamp() if dated else first_s
+        write_table(out_dir / (stem + ending), recording_of(gps, motion, elapsed, zero_s))
         return (stem + ending,), first_s
     names = [stem + "_gps.gpx"]
     if first_run % 2 == 0:  # both versions of the format, turn about
         put(out_dir / names[0], gpx_1_1(gps, epoch))
     else:
-        dated = Clock(kind="epoch", epoch_s=epoch.timestamp(), described="simulated")
-        write_gpx(out_dir / names[0], recording_of(gps, None, dated, 0.0))
+        since_1970 = Clock(kind="epoch", epoch_s=epoch.timestamp(), described="simulated")
+        write_gpx(out_dir / names[0], recording_of(gps, None, since_1970, 0.0))
     if motion is not None:
         names.append(stem + "_motion" + ending)
         put(out_dir / names[1], motion_table(motion, clock, epoch))

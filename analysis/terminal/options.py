@@ -20,6 +20,7 @@ __all__ = [
     "ForPrograms",
     "LeaveOut",
     "Neutral",
+    "NoDates",
     "PowerUnitOption",
     "Quiet",
     "RateHz",
@@ -164,10 +165,29 @@ def rate(least: float, most: float) -> Callable[[str], float]:
     return read
 
 
+def percent(least: float, most: float) -> Callable[[str], float]:
+    """Accept per cent, as ``4%`` or ``-5 %``, from `least` to `most`; returned as a share of one."""
+
+    def read(text: str) -> float:
+        try:
+            found = float(text.removesuffix("%"))
+        except ValueError:
+            found = math.nan
+        if not least <= found <= most:
+            msg = f"{text!r} is not from {least:g}% to {most:g}%"
+            raise typer.BadParameter(msg)
+        return found / 100.0
+
+    return read
+
+
 Quiet: TypeAlias = Annotated[
     bool, flag("--quiet", "print nothing but warnings, errors, and what --json asks")
 ]
 ForPrograms: TypeAlias = Annotated[bool, flag("--json", "for programs, in SI units")]
+NoDates: TypeAlias = Annotated[
+    bool, flag("--no-dates", "keep the date of the outing and of today out of the page")
+]
 AllowOutside: TypeAlias = Annotated[
     bool, flag("--allow-outside", "let session.toml name files outside its folder")
 ]

@@ -86,8 +86,8 @@ class Progress:
                 self._display.update(self._task, completed=self._done)
 
     def _begin(self) -> None:
+        from rich import console
         from rich import progress as rich_progress
-        from rich.console import Console
 
         columns: list[rich_progress.ProgressColumn] = []
         columns.append(rich_progress.BarColumn(24))  # it swings where nobody knows how much is left
@@ -99,7 +99,7 @@ class Progress:
         columns.append(rich_progress.TextColumn("{task.description}", markup=False))
         bare = getattr(sys.stderr, "plain_stream", sys.stderr)  # the bar itself moves the cursor
         display = rich_progress.Progress(
-            *columns, console=Console(file=bare), transient=True, refresh_per_second=4
+            *columns, console=console.Console(file=bare), transient=True, refresh_per_second=4
         )
         with self._lock:
             if self._ended:

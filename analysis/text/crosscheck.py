@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import textwrap
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.throttle import ThrottleMarks
+from analysis.model.covariance import Z95
 
 __all__ = ["crosscheck_text"]
 
@@ -40,24 +41,27 @@ def crosscheck_text(
     for gate in found.gates:
         gates = gate.run.gates
         kind = "pull" if gate.run.kind == "pull" else "coast-down"
+        if gate.run.direction is not None:
+            kind += " up" if gate.run.direction > 0 else " down"
         line = (
-            f"{kind:<10} {gates.from_mps / size:5.4g} to {gates.to_mps / size:5.4g} {name}: timed "
+            f"{kind:<15} {gates.from_mps / size:5.4g} to {gates.to_mps / size:5.4g} {name}: timed "
             f"{gates.duration_s:6.2f} s"
         )
-        if gate.predicted_s is not None:
-            line += f", predicted {gate.predicted_s:6.2f} ± {gate.predicted_sd_s:.2f} s"
-            line += f" ({gate.z:+.1f} standard deviations)"
+        if gate.predicted_s is not None and gate.predicted_sd_s is not None:
+            line += (
+                f", predicted {gate.predicted_s:6.2f} ± {Z95 * gate.predicted_sd_s:.2f} s (95 %)"
+            )
         lines.append(f"{line}: {gate.verdict}")
     if found.alignment is not None:
         for item in found.alignment.intervals:
-            if item.phone_s is not None:
+            if item.phone_s is not None and item.sd_s is not None:
                 lines.append(
                     f"same run, {item.from_mps / size:.4g} to {item.to_mps / size:.4g} {name}: "
                     f"oscilloscope {item.scope_s:.2f} s, phone {item.phone_s:.2f} s, difference "
-                    f"{item.difference_s:+.2f} ± {item.sd_s:.2f} s"
+                    f"{item.difference_s:+.2f} ± {Z95 * item.sd_s:.2f} s"
                 )
     for v, force, sd in found.road_load_n:
-        lines.append(f"road load at {v / size:.4g} {name}: {force:.0f} ± {sd:.0f} N")
+        lines.append(f"road load at {v / size:.4g} {name}: {force:.0f} ± {Z95 * sd:.0f} N")
     explained = [
         textwrap.fill(line, 96, subsequent_indent="  ")
         for line in (*found.steps, *found.explanation)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from analysis.model.covariance import Z95
 from logger.findings import Finding
 from logger.session.session import Display, Session
 from logger.units import to_si
@@ -12,11 +13,12 @@ from logger.units import to_si
 __all__ = [
     "Units",
     "by_severity",
+    "half95",
     "interval_text",
     "log_name",
     "number",
     "serious_by_kind",
-    "with_sd",
+    "with_half95",
 ]
 
 _SEVERITY = {"error": 0, "warning": 1, "note": 2}
@@ -94,9 +96,18 @@ def interval_text(ends: tuple[float, float], sd: float) -> str:
     return f"{number(low, sd)} to {number(high, sd)}"
 
 
-def with_sd(value: float, sd: float, scale: float = 1.0) -> str:
-    """Write a value and its standard deviation in one unit: ``61.2 ± 0.9``."""
-    return f"{number(value / scale, sd / scale)} \u00b1 {number(sd / scale, sd / scale)}"
+def half95(sd: float, scale: float = 1.0) -> str:
+    """Write half the 95 % interval of what has this sd, rounded as its value is."""
+    return number(Z95 * sd / scale, sd / scale)
+
+
+def with_half95(value: float, sd: float, scale: float = 1.0, *, sign: str = "\u00b1") -> str:
+    """Write a value and half its 95 % interval in one unit.
+
+    >>> with_half95(61.24, 0.9, sign="+/-")
+    '61.2 +/- 1.8'
+    """
+    return f"{number(value / scale, sd / scale)} {sign} {half95(sd, scale)}"
 
 
 def log_name(session: Session, log: int) -> str:

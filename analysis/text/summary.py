@@ -7,7 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.pipeline import Analysis
-from analysis.text.numbers import Units, interval_text, log_name, number, serious_by_kind
+from analysis.text.numbers import (
+    Units,
+    interval_text,
+    log_name,
+    number,
+    serious_by_kind,
+    with_half95,
+)
 from logger.findings import counted
 
 __all__ = ["summary"]
@@ -85,7 +92,12 @@ def _road_load_lines(outcome: Analysis, units: Units) -> list[str]:
     load = road_load.headline
     at, force = units.speed_text(load.speed_mps), number(load.force_n, load.sd_n)
     interval = interval_text(load.ci95_n, load.sd_n)
-    lines = [f"  Road load         {force} N at {at}  (95 %: {interval} N)"]
+    holding = units.power_text(load.holding_w, load.holding_sd_w)
+    span = units.power_interval(*load.holding_ci95_w, load.holding_sd_w)
+    lines = [
+        f"  Road load         {force} N at {at}  (95 %: {interval} N)",
+        f"                    {holding} to hold {at}  (95 %: {span} {units.power})",
+    ]
     if road_load.separable:
         low, high = (units.speed_text(speed) for speed in road_load.speed_range_mps)
         for name, value, sd in zip(
@@ -95,9 +107,9 @@ def _road_load_lines(outcome: Analysis, units: Units) -> list[str]:
             strict=True,
         ):
             power_of = name.count("m/s") + name.count("^2")
-            text = f"F{power_of} {number(value, sd)} +/- {number(sd, sd)} {name}"
+            text = f"F{power_of} {with_half95(value, sd, sign='+/-')} {name}"
             lines.append(" " * 20 + text)
-        lines.append(" " * 20 + f"known from {low} to {high}")
+        lines.append(" " * 20 + f"(+/- is 95 %; known from {low} to {high})")
     else:
         lines += _indented(f"no coefficients: {road_load.why_not_separable}", 20)
     return lines
@@ -109,6 +121,7 @@ def _warning_lines(outcome: Analysis) -> list[str]:
     serious = serious_by_kind(outcome.findings)
     for finding, others in serious[:_MOST_WARNINGS]:
         name = "" if finding.log is None else f", {log_name(outcome.session, finding.log)}"
+        name += "" if finding.run is None or finding.kind == "run_apart" else f", run {finding.run}"
         also = f" (The like in {counted(others, 'other log')}.)" if others else ""
         text = f"{finding.severity}{name}: {finding.text}{also}"
         lines += textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")

@@ -8,6 +8,11 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+if os.name == "posix":
+    import fcntl
+else:
+    import msvcrt
+
 __all__ = ["Part", "Refusal", "State", "lock_file", "move_into_place", "no_space"]
 
 
@@ -116,12 +121,8 @@ def lock_file(path: Path) -> int | None:
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     try:
         if os.name == "posix":
-            import fcntl
-
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         else:
-            import msvcrt
-
             msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
     except OSError as error:
         os.close(handle)

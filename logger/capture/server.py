@@ -20,6 +20,11 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from logger.capture.application import REST
 from logger.capture.certificate import Identity
 
+try:
+    import resource
+except ImportError:  # not on every system
+    resource = None  # type: ignore[assignment]
+
 __all__ = ["serve"]
 
 #: Connections at a time, and half as many where the system allows few open files.
@@ -213,9 +218,7 @@ async def _until(stop: threading.Event, server: Server) -> None:
 
 def _most_connections() -> int:
     """Return how many clients may be connected, each with a part open."""
-    try:
-        import resource
-    except ImportError:  # not on every system, and then files are no matter
+    if resource is None:  # there open files are no matter
         return _MOST_CONNECTIONS
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     # three a client: its connection, its part, and one to spare for those being refused

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Iterable, Mapping
 from typing import NoReturn
@@ -15,8 +16,6 @@ __all__ = ["KeyTable", "closest", "describe"]
 def closest(word: str, known: Iterable[str]) -> str:
     """Return the known word nearest to `word`, "" where none is near."""
     plain = {item.lower(): item for item in known}
-    import difflib  # only a slip needs it
-
     near = difflib.get_close_matches(word.lower(), list(plain), n=1, cutoff=0.6)
     return plain[near[0]] if near else ""
 

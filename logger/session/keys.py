@@ -70,9 +70,10 @@ CORRECTION_STANDARDS: tuple[str, ...] = (
     "SAE J607",
 )
 
-#: A timed run: ``0-90=9.8`` is 9.8 seconds from 0 to 90 in the table's `speed_unit`.
+#: A timed run: ``0-90=9.8`` is 9.8 seconds from 0 to 90 in the table's `speed_unit`, ``up:0-90=9.8``
+#: the same in a known direction.
 TIMED_RUN = re.compile(
-    r"\s*(?P<start>\d+(?:\.\d+)?)\s*-\s*(?P<end>\d+(?:\.\d+)?)\s*=\s*(?P<time_s>\d+(?:\.\d+)?)\s*s?\s*"
+    r"\s*(?:(?P<way>up|down)\s*:)?\s*(?P<start>\d+(?:\.\d+)?)\s*-\s*(?P<end>\d+(?:\.\d+)?)\s*=\s*(?P<time_s>\d+(?:\.\d+)?)\s*s?\s*"
 )
 
 
@@ -307,9 +308,9 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
     "": ("leave_out", "vehicle", "air", "site", "correction", "crosscheck", "display", "log"),
     "vehicle": (*_VEHICLE_OTHER, *_keys(VEHICLE)),
     "air": _keys(AIR),
-    "site": _keys(SITE),
+    "site": (*_keys(SITE), "road"),
     "correction": ("standard",),
-    "crosscheck": ("pull", "coast", "speed_unit", *_keys(CROSSCHECK)),
+    "crosscheck": ("pull", "coast", "run", "speed_unit", *_keys(CROSSCHECK)),
     "display": ("power", "speed"),
     "log": ("file", "files", "direction", "neutral", "note", "columns"),
 }

@@ -103,6 +103,7 @@ class CrossCheckArguments:
 
     pull: tuple[str, ...] = ()
     coast: tuple[str, ...] = ()
+    run: int | None = None
     speed_unit: SpeedUnit = "km/h"
     time_sd: float | None = None
     speed_sd: float | None = None
@@ -120,6 +121,7 @@ class Display:
 class Session:
     """Runs of one vehicle on one road in one spell of weather.
 
+    `road` is a file with what earlier sessions found of the road's slope.
     `path` is the folder as the user named it, `findings` what was noticed while reading it.
     `leave_out` holds runs by their number from 1, and logs by the name of a file.
     """
@@ -130,6 +132,7 @@ class Session:
     logs: tuple[LogEntry, ...]
     air: Air | None = None
     site: Site = Site()
+    road: Path | None = None
     correction_standard: str | None = None
     crosscheck: CrossCheckArguments | None = None
     display: Display = Display()
@@ -199,6 +202,7 @@ def session_from_document(
         logs=_logs(top, folder, allow_outside, vehicle.tyre),
         air=_air(top),
         site=_site(top),
+        road=_road(top, folder, allow_outside),
         correction_standard=_correction(top),
         crosscheck=_crosscheck(top),
         display=_display(top),
@@ -231,6 +235,20 @@ def _site(top: KeyTable) -> Site:
     )
 
 
+def _road(top: KeyTable, folder: Path, allow_outside: bool) -> Path | None:
+    table = top.table("site", KNOWN_KEYS["site"])
+    if "road" not in table.values:
+        return None
+    name = table.text("road")
+    if not name.strip() or "\0" in name:
+        table.fail("road", describe(name), 'a file name, such as "road.json"')
+    file = folder / name
+    if not allow_outside and not real_path(file).is_relative_to(real_path(folder)):
+        remedy = "Give it with --road, or add --allow-outside"
+        table.fail("road", f"{name!r} leads out of the session folder", "a file inside it", remedy)
+    return file
+
+
 def _correction(top: KeyTable) -> str | None:
     if "correction" not in top.values:
         return None
@@ -251,6 +269,7 @@ def _crosscheck(top: KeyTable) -> CrossCheckArguments | None:
     return CrossCheckArguments(
         pull=_timed_runs(table, "pull", rising=True),
         coast=_timed_runs(table, "coast", rising=False),
+        run=_run_number(table, "run"),
         speed_unit=cast(SpeedUnit, table.choice("speed_unit", SPEED_UNITS, "km/h")),
         time_sd=table.quantity(CROSSCHECK["time_sd"]),
         speed_sd=table.quantity(CROSSCHECK["speed_sd"]),
@@ -270,6 +289,15 @@ def _timed_runs(table: KeyTable, key: str, *, rising: bool) -> tuple[str, ...]:
         if float(match["time_s"]) <= 0.0:
             table.fail(key, describe(text), f"a time above 0 s, such as {example}")
     return table.texts(key)
+
+
+def _run_number(table: KeyTable, key: str) -> int | None:
+    value = table.values.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value <= 10_000:
+        table.fail(key, describe(value), "the number of a run in the report, from 1")
+    return value
 
 
 def _display(top: KeyTable) -> Display:

@@ -39,6 +39,13 @@ _PEEK, _PEEK_ROWS = 1 << 17, 2000
 _NAMED = 8
 
 
+def _pandas() -> Any:
+    """Return pandas, loaded with the first table."""
+    import pandas as pd
+
+    return pd
+
+
 def grid_of(path: str, data: bytes, *, single: bool = False) -> Grid:
     """Lay a text file out as a table.
 
@@ -179,9 +186,7 @@ class Grid:
 
     def _frame(self, piece: bytes, kinds: Mapping[int, type]) -> Any:
         """Return columns of some rows as a DataFrame; blank numbers are NaN, texts as they stand."""
-        import pandas as pd
-
-        return pd.read_csv(
+        return _pandas().read_csv(
             io.BytesIO(piece),
             sep=self._layout.delimiter,
             header=None,
@@ -278,14 +283,12 @@ class Grid:
 
     def _odd_numbers(self, piece: bytes, columns: Mapping[int, CellColumn], first: int) -> int:
         """Read rows as text; a cell that pandas makes no number of is a blank, a word, or wrong."""
-        import pandas as pd
-
         comma = self._layout.decimal_comma
         frame = self._frame(piece, dict.fromkeys(columns, object))
         for index, column in columns.items():
             cells = frame.pop(index).to_numpy()
             plain = [cell.replace(",", ".") for cell in cells] if comma else cells
-            values = np.array(pd.to_numeric(plain, errors="coerce"), dtype=np.float64)
+            values = np.array(_pandas().to_numeric(plain, errors="coerce"), dtype=np.float64)
             for row in map(int, np.flatnonzero(~np.isfinite(values))):
                 cell = self._as_written(cells[row])
                 values[row] = np.nan

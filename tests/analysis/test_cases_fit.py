@@ -15,8 +15,8 @@ from make_sessions import KNOWN_SITE, MASS_KG, analyse_files
 from numpy.typing import NDArray
 
 from analysis.pipeline import Analysis
+from analysis.results.checks.validity import NothingUsable
 from analysis.results.road_load import RoadLoad
-from analysis.results.validity import NothingUsable
 from logger.reading import read
 from logger.session.session import Site, Vehicle
 from logger.tables.table import ColumnChoice

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from analysis.pipeline import analyse
-from analysis.results.validity import NothingUsable
+from analysis.results.checks.validity import NothingUsable
 from analysis.runs.survey import survey
 from logger.reading import read_log
 from logger.recording import Recording

@@ -11,9 +11,9 @@ import pytest
 from make_sessions import Simulated, analysed, simulated
 
 from analysis.pipeline import Analysis, analyse
+from analysis.results.checks.validity import NothingUsable
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
-from analysis.results.validity import NothingUsable
 from analysis.runs.run import PhaseKind
 from analysis.runs.survey import Survey, survey
 from analysis.simulate.phone import PhoneKind

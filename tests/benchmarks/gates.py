@@ -21,10 +21,11 @@ _HERE = Path(__file__).resolve()
 sys.path[:0] = [str(_HERE.parent), str(_HERE.parents[1] / "support"), str(_HERE.parents[2])]
 
 from figures import Figure, keep_figures
-from make_gates import model_of, time_gates
+from make_gates import time_gates
 from make_sessions import recordings_of
 
 from analysis.crosscheck.crosscheck import cross_check
+from analysis.crosscheck.session import session_gates
 from analysis.pipeline import analyse
 from analysis.simulate.session import simulate_session
 from logger.session.session import read_session
@@ -49,9 +50,9 @@ def main() -> None:
             session = read_session(Path(folder))
             session = replace(session, logs=session.logs[:_USED_RUNS])
             found = analyse(session, recordings_of(session))
-        model = model_of(found)
-        runs = time_gates(truth, np.random.default_rng([seed, 77]), from_run=_USED_RUNS)
-        for gate in cross_check(runs, model, session.vehicle, power=found.power).gates:
+        rng = np.random.default_rng([seed, 77])
+        runs = time_gates(truth, rng, from_run=_USED_RUNS, direction=1 - 2 * (number % 2))
+        for gate in cross_check(runs, session_gates(found), find_run=False).gates:
             if gate.z is not None:
                 z[gate.run.kind].append(gate.z)
         if (number + 1) % 10 == 0:

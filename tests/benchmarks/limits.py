@@ -29,7 +29,7 @@ sys.path.insert(0, str(_HERE.parents[2]))
 import numpy as np
 
 from analysis.pipeline import Analysis, analyse
-from analysis.results.validity import NothingUsable
+from analysis.results.checks.validity import NothingUsable
 from analysis.simulate.phone import draw_phone
 from analysis.simulate.road import SimSite, draw_site
 from analysis.simulate.session import simulate_session

@@ -97,6 +97,7 @@ BENCHMARKS = (
     Benchmark("verdicts", 5),
     Benchmark("gates", 8),
     Benchmark("batch", 8),
+    Benchmark("copies", 8),
     Benchmark("plan", 12),
     Benchmark("faults", 20),
     Benchmark("compare", 25),

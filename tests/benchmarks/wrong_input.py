@@ -27,7 +27,7 @@ from figures import Figure, keep_figures, keep_text
 from wrong_input_cases import CASES, Case, Made
 
 from analysis.pipeline import Analysis, analyse
-from analysis.results.validity import NothingUsable
+from analysis.results.checks.validity import NothingUsable
 from analysis.simulate.phone import PhoneKind
 from analysis.simulate.session import simulate_session
 from analysis.simulate.truth import Truth

@@ -17,6 +17,7 @@ from analysis.pipeline import Analysis
 from analysis.results.road_load import RoadLoad
 from analysis.sessions.shared import Shared, SharedRoadLoad
 from analysis.sessions.side import Side, side_of
+from logger.recording import Channel
 
 __all__ = [
     "DENSITY_KG_M3",
@@ -57,6 +58,11 @@ def own_covariance(scale: float = 1.0) -> NDArray[np.float64]:
     return np.asarray(inverse @ on_curve @ inverse.T)
 
 
+def _driven_anew(channel: Channel, rng: np.random.Generator) -> Channel:
+    """Return a channel as another drive of the same kind gives it: 0.3 of its unit away, at random."""
+    return replace(channel, values=channel.values + 0.3 * rng.standard_normal(channel.values.size))
+
+
 def session(
     name: str,
     value: NDArray[np.float64],
@@ -73,9 +79,9 @@ def session(
 ) -> Analysis:
     """Return an analysis with this road load as tested, and logs of its own."""
     made = make_analysis("full", logs=1)
-    later_s = float(zlib.crc32(name.encode()))  # a recording of its own
+    rng = np.random.default_rng(zlib.crc32(name.encode()))  # a drive of its own
     recordings = tuple(
-        replace(one, channels=tuple(replace(c, t_s=c.t_s + later_s) for c in one.channels))
+        replace(one, channels=tuple(_driven_anew(channel, rng) for channel in one.channels))
         for one in made.recordings
     )
     one = replace(

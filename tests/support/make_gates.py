@@ -12,7 +12,7 @@ from analysis.physics.coasting import coast_time_s
 from analysis.pipeline import Analysis
 from analysis.simulate.truth import Truth
 
-__all__ = ["KMH", "crossing_s", "gate_speeds_kmh", "model_of", "time_gates"]
+__all__ = ["KMH", "coasting_s", "crossing_s", "gate_speeds_kmh", "model_of", "time_gates"]
 
 KMH = 1 / 3.6
 
@@ -40,6 +40,21 @@ def crossing_s(
     return float(np.mean(times))
 
 
+def coasting_s(
+    truth: Truth, direction: int, from_mps: float, to_mps: float, from_run: int = 0
+) -> float:
+    """Mean time that the true coast-downs of one direction take between two speeds; nan if none does."""
+    times = []
+    for run in truth.runs[from_run:]:
+        path, offset = truth.paths[run.log], truth.logs[run.log].path_offset_s
+        inside = (path.time_s >= run.neutral_s + offset) & (path.time_s <= run.brake_s + offset)
+        t, v = path.time_s[inside], path.speed_mps[inside]
+        if run.direction == direction and v[0] >= from_mps and v[-1] <= to_mps:
+            first, last = (float(t[int(np.argmax(v <= speed))]) for speed in (from_mps, to_mps))
+            times.append(last - first)
+    return float(np.mean(times)) if times else float("nan")
+
+
 def _still_air_s(truth: Truth, kind: str, from_mps: float, to_mps: float, from_run: int) -> float:
     """True time on a level road in still air: closed form; pulls as the mean of both directions."""
     if kind == "coast":
@@ -64,10 +79,12 @@ def time_gates(
     scale: float = 1.0,
     pulls_kmh: tuple[tuple[int, int], ...] | None = None,
     from_run: int = 0,
+    direction: int | None = None,
 ) -> list[TimedRun]:
     """Time one pull (or those given) and two coast-downs in a row, with errors of time and gate.
 
-    `scale` is shown over true speed; pulls are timed from run `from_run` of the session on.
+    `scale` is shown over true speed; pulls are timed from run `from_run` of the session on. With a
+    `direction` all are timed in the true runs of it, else in still air on a level road.
     """
     high, middle, low = gate_speeds_kmh(truth)
     pulls = pulls_kmh or ((0, high),)
@@ -80,15 +97,21 @@ def time_gates(
         for shown in (first, last):
             error = speed_sd_kmh * float(rng.standard_normal()) if shown else 0.0
             true.append(read.setdefault((kind, shown), (shown + error) * KMH / scale))
-        time_s = _still_air_s(truth, kind, true[0], true[1], from_run) + time_sd_s * float(
-            rng.standard_normal()
-        )
+        if direction is None:
+            time_s = _still_air_s(truth, kind, true[0], true[1], from_run)
+        else:
+            timed = crossing_s if kind == "pull" else coasting_s
+            time_s = timed(truth, direction, true[0], true[1], from_run)
+        time_s += time_sd_s * float(rng.standard_normal())
+        if not time_s > 0.0:
+            continue  # no run of this direction coasted through these gates
         runs.append(
             TimedRun(
                 kind="pull" if kind == "pull" else "coast",
                 gates=GateInterval(from_mps=first * KMH, to_mps=last * KMH, duration_s=time_s),
                 time_sd_s=time_sd_s,
                 speed_sd_mps=speed_sd_kmh * KMH,
+                direction=direction,
             )
         )
     return runs

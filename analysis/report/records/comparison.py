@@ -22,6 +22,7 @@ from analysis.report.records.record import (
     filled,
     rows,
 )
+from analysis.report.records.results import TrustRecord
 from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.sessions.compare import Comparison
 from analysis.sessions.difference import CLAIM, SHOWN_SHARE, Difference, Verdict
@@ -227,6 +228,7 @@ class SideRecord:
     separable: bool
     runs_up: Count
     runs_down: Count
+    trust: Annotated[TrustRecord | None, "null where an early results.json does not hold it"]
 
     @classmethod
     def of(cls, side: Side) -> SideRecord:
@@ -243,6 +245,7 @@ class SideRecord:
             rotating_mass_kg=masses.rotating_mass_kg,
             rotating_mass_sd_kg=masses.rotating_mass_sd_kg,
             air=filled(SideAirRecord, side.air),
+            trust=side.trust and filled(TrustRecord, side.trust),
         )
 
 

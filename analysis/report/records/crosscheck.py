@@ -5,8 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from analysis.crosscheck.crosscheck import CrossCheck
-from analysis.report.records.record import Count, ForcePoint, Sd, filled
+from analysis.crosscheck.checked import CrossCheck
+from analysis.report.records.record import (
+    Count,
+    Direction,
+    ForcePoint,
+    Part,
+    RunNumber,
+    Sd,
+    Text,
+    filled,
+)
 
 __all__ = ["CrossCheckRecord"]
 
@@ -27,6 +36,8 @@ class GateRecord:
     z: float | None
     z_explained: float | None
     verdict: str
+    direction: Direction
+    own_run: Annotated[RunNumber | None, "run of the session that it is compared with"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +65,23 @@ class AlignmentRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CauseRecord:
+    """What one cause leaves unexplained of all intervals together."""
+
+    cause: Text
+    misfit: Annotated[Part, "root mean square over the intervals, in standard deviations"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CrossCheckRecord:
     """Timed runs beside a session's results; null for what is unknown."""
 
     gates: list[GateRecord]
+    causes: Annotated[list[CauseRecord], "in the order in which they are to be believed"]
+    best_cause: str | None
     speed_scale: float | None
     speed_scale_sd: Sd | None
+    speedometer_off: Annotated[bool, "whether a speedometer's error is shown"]
     reaction_s: float | None
     reaction_sd_s: Sd | None
     segment_sum_W: float | None
@@ -89,9 +111,11 @@ class CrossCheckRecord:
                     from_mps=gate.run.gates.from_mps,
                     to_mps=gate.run.gates.to_mps,
                     measured_s=gate.run.gates.duration_s,
+                    direction=gate.run.direction,
                 )
                 for gate in found.gates
             ],
+            causes=[filled(CauseRecord, one) for one in found.causes],
             segment_sum_W=None if sums is None or not sums.segments_w else sums.total_w,
             segments_W=None if sums is None else sums.segments_w,
             kinetic_mean_W=None if sums is None else sums.kinetic_mean_w,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Final, Literal
 
-from analysis.crosscheck.crosscheck import CrossCheck
+from analysis.crosscheck.checked import CrossCheck
 from analysis.pipeline import Analysis
 from analysis.report.records.crosscheck import CrossCheckRecord
 from analysis.report.records.record import (
@@ -20,6 +20,8 @@ from analysis.report.records.record import (
     Range,
     RunNumber,
     Sd,
+    Share,
+    Text,
     filled,
 )
 from analysis.report.records.reference import (
@@ -183,14 +185,29 @@ class CoastRecord(PhaseRecord, OfLog):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RoadUseRecord:
+    """What was taken from a road file; sessions that lean on the same ones are not independent."""
+
+    name: Text
+    used: bool
+    why_not: str | None
+    sessions: Annotated[list[str], "fingerprints of the sessions that it leans on"]
+    share: Annotated[Share, "of the variance of the road load at 100 km/h"]
+    fingerprint: Annotated[Text, "of this session"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteRecord:
     """Wind and slope."""
+
+    MAY_LACK: ClassVar = ("road",)
 
     wind_mps: Annotated[float, "positive against direction +1"]
     wind_sd_mps: Sd
     slope_percent: Annotated[float, "mean, positive when rising along direction +1"]
     slope_sd_percent: Sd
     separable: Annotated[bool, "false when only one direction was driven"]
+    road: RoadUseRecord | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,7 +259,7 @@ class TrustRecord:
     """How far to rely on the results."""
 
     level: Annotated[Level, "doubtful: not to be relied on, the cause first in why"]
-    why: tuple[str, ...]
+    why: Annotated[tuple[str, ...], Limits(length=1)]
     interval_leaves_out: Annotated[tuple[str, ...], "what no log can show, and no interval holds"]
 
 
@@ -306,6 +323,7 @@ class ResultsRecord:
                 site,
                 slope_percent=100 * site.slope,
                 slope_sd_percent=100 * site.slope_sd,
+                road=None if outcome.road is None else filled(RoadUseRecord, outcome.road),
             ),
             sensors=[filled(SensorRecord, sensor) for sensor in outcome.sensors],
             crank_power=None if extras.crank is None else filled(CrankPowerRecord, extras.crank),

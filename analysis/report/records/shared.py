@@ -18,6 +18,7 @@ from analysis.report.records.record import (
     Share,
     filled,
 )
+from analysis.report.records.results import TrustRecord
 from analysis.report.records.road_load import RoadLoadFigures
 from analysis.sessions.shared import (
     Deviation,
@@ -159,6 +160,7 @@ class SharedSessionRecord:
     state: str
     mass_kg: Positive
     air: SharedAirRecord
+    trust: Annotated[TrustRecord, "of the session alone"]
     used: bool
     why_not: Annotated[str | None, "why it is left out; null when used"]
 
@@ -173,6 +175,7 @@ class SharedSessionRecord:
             folder=folder,
             vehicle=vehicle.name,
             air=filled(SharedAirRecord, one.outcome.air),
+            trust=filled(TrustRecord, one.outcome.verdict.trust),
             used=one.why_not is None,
             why_not=one.why_not,
         )

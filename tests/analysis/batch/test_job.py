@@ -23,7 +23,10 @@ class Counted:
         self.times = 0
         self.error: Exception | None = None
 
-    def __call__(self, session: Session) -> tuple[dict[str, str], dict[str, str | float | int]]:
+    def __call__(
+        self, session: Session, *, dates: bool
+    ) -> tuple[dict[str, str], dict[str, str | float | int]]:
+        assert dates
         self.times += 1
         if self.error is not None:
             raise self.error

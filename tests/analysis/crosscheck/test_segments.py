@@ -54,7 +54,7 @@ def test_the_explanation_names_mean_peak_and_where_it_lies() -> None:
     for words in (
         "30.0 + 12.0 = 42.0 kW, is neither the mean nor the peak",
         "the segments take 3.0 kW, not 12.0 kW",
-        "33.4 \u00b1 0.6 kW",
+        "33.4 \u00b1 1.2 kW",
         "48.0 kW and lies at 61 km/h",
     ):
         assert words in said

@@ -107,8 +107,8 @@ _COUNTS_FOR = {
     "offset_wander": 8,
     "lag_wander": 10,
     "pull": 4,
-    "slope": 10,
-    "slope_long": 4,
+    "slope": 4,
+    "slope_long": 2,
     "bend": 8,
 }
 #: Level -> least and most that it can be, whatever a log says.
@@ -125,6 +125,7 @@ _RANGES = {
     "slope": (0.0003, 0.03),  # no road is better than 3 cm in 100 m
     "slope_long": (0.0003, 0.03),
     "bend": (1.0, 20.0),
+    "bump": (0.0003, 0.3),
 }
 
 

@@ -78,7 +78,7 @@ def test_the_slopes_learnt_are_the_most_likely_ones(true: tuple[float, float]) -
         own = sum(
             held * (2.0 * log + start**2 / level)
             for held, log, start, level in zip(
-                (10.0, 4.0), log_levels, (Spread().slope, Spread().slope_long), levels, strict=True
+                (4.0, 2.0), log_levels, (Spread().slope, Spread().slope_long), levels, strict=True
             )
         )
         return float(np.linalg.slogdet(whole)[1] + seen @ np.linalg.solve(whole, seen) + own)

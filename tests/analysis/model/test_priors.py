@@ -10,6 +10,7 @@ from make_runs import PRIOR, make_problem
 from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.special import sici
+from scipy.stats import norm
 
 from analysis.model import priors as model_prior
 from analysis.model.parameters import Layout, Spread, local_slices
@@ -18,6 +19,7 @@ from analysis.model.priors import (
     known_prior,
     local_prior,
     local_prior_mean,
+    pitch_sd,
     process_precision,
     shared_prior,
     shared_prior_matrix,
@@ -97,8 +99,10 @@ def test_priors_are_proper(accel: bool) -> None:
 
 
 def test_the_prior_of_the_first_unknowns_is_as_stated() -> None:
-    """Resistance, wind, slope, scale, memory, pitch: independent, with the stated means and sds."""
-    matrix, pull = shared_prior_matrix(make_problem().layout, PRIOR, _SPREAD)
+    """Resistance, wind, slope, scale, memory, pitch: independent, with the stated means and sds; the
+    pitch's sd is a noise level."""
+    spread = replace(_SPREAD, pitch=float(PRIOR.sd[Layout.PITCH]))
+    matrix, pull = shared_prior_matrix(make_problem().layout, PRIOR, spread)
     covariance = _inverse(matrix)
     np.testing.assert_allclose(np.sqrt(np.diag(covariance)[: Layout.SINGLE]), PRIOR.sd, rtol=1e-9)
     np.testing.assert_allclose((covariance @ pull)[: Layout.SINGLE], PRIOR.mean, atol=1e-9)
@@ -147,16 +151,30 @@ def test_without_evidence_a_car_rolls_and_drags_as_published_ones_do() -> None:
 
 def test_site_and_phone_are_held_likely_as_said() -> None:
     """Wind and slope as [site] says; an accelerometer reads a few percent wrong, a receiver remembers
-    some tenths of a second, of which fixes alone show nothing; air pitches a body by 0.09 degrees at
-    108 km/h."""
+    some tenths of a second, of which fixes alone show nothing. The pitch of the body is held by its
+    level, see below."""
     site = Site(slope=0.002, slope_sd=0.001, wind_mps=-1.0, wind_sd_mps=0.5)
     for accel, memory_sd_s in ((True, 0.2), (False, 0.05)):
         prior = shared_prior(site, accel)
         assert prior.mean[3:] == pytest.approx([-1.0, 0.002, 0.0, 0.3, 0.0])
-        pitch = 9.80665 * np.sin(np.radians(0.0876))
         assert prior.sd[3:-1] == pytest.approx([0.5, 0.001, 0.06, memory_sd_s])
-        assert prior.sd[-1] == pytest.approx(pitch, rel=2e-3)
         assert (prior.most_slope, prior.most_wind_mps) == (0.001, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("own", "own_sd"), [(0.0, 0.02), (0.02, 0.01), (-0.05, 0.015), (0.01, 0.1)]
+)
+def test_the_pitch_is_drawn_to_nothing_as_by_the_mixture(own: float, own_sd: float) -> None:
+    """Bodies of which 60 % pitch with an sd of 0.03 degrees at 108 km/h (0.005 m/s2 of gravity) and 40 %
+    with one of 0.18 (0.03 m/s2): the mean of the posterior by numerical integration over the pitch."""
+    c = np.linspace(-0.5, 0.5, 200001)
+    prior = 0.6 * norm.pdf(c, 0.0, 0.005) + 0.4 * norm.pdf(c, 0.0, 0.03)
+    posterior = prior * norm.pdf(own, c, own_sd)
+    expected = float(np.sum(c * posterior) / np.sum(posterior))
+    held = 0.012  # any level that the round before was made with
+    variance = 1.0 / (1.0 / own_sd**2 + 1.0 / held**2)
+    level = pitch_sd(own * variance / own_sd**2, variance, held)
+    assert own * level**2 / (level**2 + own_sd**2) == pytest.approx(expected, rel=1e-3, abs=1e-9)
 
 
 class _Known:

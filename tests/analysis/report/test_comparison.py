@@ -206,7 +206,7 @@ def test_command_refuses_what_it_cannot_compare(
     monday, copy = str(days / "monday"), tmp_path / "copy"
     shutil.copytree(days / "monday", copy)
     assert main(["compare", monday, str(copy)]) == 2
-    assert "holds a recording that monday holds as well" in capsys.readouterr().err
+    assert "log 1 holds the same drive as log 1 of monday" in capsys.readouterr().err
     assert main(["compare", monday, str(tmp_path / "no")]) == 2
     assert "does not exist" in capsys.readouterr().err
     (tmp_path / "empty").mkdir()

@@ -58,25 +58,33 @@ def test_headline_says_figure_speed_interval_and_trust() -> None:
     assert "75.6 to 80.2 kW with 95 % probability" in text
     # 150 + 1.2 x 27.78 + 0.42 x 27.78^2 = 507.4 N
     assert "Road load at 100 km/h 507 N" in text
+    # F0 as made: 150 N with an sd of 9 N; 1.96 of these are 17.6 N
+    assert "F0 150 ± 18 N" in text
+    assert text.count("always hold the truth with 95 % probability") == 1
+    assert "standard deviation" not in text.replace(
+        "every uncertainty is one standard deviation", ""
+    )
+    # force times speed: 507.4 N x 27.78 m/s = 14.09 kW
+    assert "It takes 14.09 kW to hold 100 km/h" in text
     assert "Good The peak wheel power within 2.9 % and the road load within 1.8 % (95 %)." in text
 
 
 def test_the_first_screen_answers_four_questions_before_anything_else() -> None:
     text = Page(_html("full")).text
     parts = ("Peak wheel power", "Road load at", "How far to trust it", "What would make it better")
-    places = [text.index(part) for part in (*parts, "What was driven")]
+    places = [text.index(part) for part in (*parts, "Wheel power over speed")]
     assert places == sorted(places)
     assert "✓ Driven both ways, 4 up and 4 down" in text
     # the longest part of both budgets: noise, 49 of 135, against wind, 0.55^2 of 0.99
-    better = text[text.index("What would make it better") : text.index("What was driven")]
+    better = text[text.index("What would make it better") : text.index("Wheel power over speed")]
     assert "1 More runs, all made in the same way" in better
     assert "2 warnings below" in text
 
 
 def test_sections_stand_in_the_order_of_reading() -> None:
     html = report_html(with_comparisons(make_analysis()))
-    order = re.findall(r'<(?:h2|section) id="(\w+)"', html)
-    wanted = "warnings runs load power limits site sensors compare noticed method cautions"
+    order = re.findall(r'<(?:div class="body"|section) id="(\w+)"', html)
+    wanted = "warnings power runs load limits site sensors compare noticed method cautions"
     assert order == wanted.split()
 
 
@@ -272,8 +280,8 @@ def test_negative_figures_have_a_true_minus_and_no_minus_zero() -> None:
         site=replace(outcome.site, slope=-0.004, wind_mps=-2.0),
     )
     text = Page(report_html(falling)).text
-    assert "F1 \u22122.4 ± 1.1 N/(m/s)" in text
-    assert "0.40 ± 0.04 % falling in the direction called up" in text
+    assert "F1 \u22122.4 ± 2.2 N/(m/s)" in text
+    assert "0.40 ± 0.08 % falling in the direction called up" in text
     assert "along the direction called up" in text
 
 

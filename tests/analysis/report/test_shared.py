@@ -139,7 +139,7 @@ def test_a_copy_of_a_session_is_no_second_one(
     out = tmp_path / "out"
     assert main(["report", str(days / "monday"), str(copy), "--out", str(out)]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "found 1. copy holds run01.csv, the same recording that monday holds" in said
+    assert "found 1. copy holds run01.csv, the same drive that monday holds in log 1" in said
     assert not (out / "shared.json").exists()
 
 

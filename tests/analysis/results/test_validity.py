@@ -9,8 +9,8 @@ import pytest
 from make_sessions import simulated
 
 from analysis.pipeline import analyse
+from analysis.results.checks.validity import NothingUsable, why_impossible, why_unlike, why_unusual
 from analysis.results.road_load import RoadLoad
-from analysis.results.validity import NothingUsable, why_impossible, why_unlike, why_unusual
 from logger.recording import Recording
 from logger.session.session import Session, Vehicle
 

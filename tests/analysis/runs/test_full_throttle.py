@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from make_fused import fused_of
 
-from analysis.runs.full_throttle import pulls_that_repeat, why_pulls_differ
+from analysis.runs.judging.full_throttle import pulls_that_repeat, why_pulls_differ
 from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from analysis.runs.judging.leaving_out import leave_out_runs
 from analysis.runs.run import Phase, Run
-from analysis.runs.selection import leave_out_runs
 from logger.errors import SessionError
 from logger.session.session import LogEntry
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from make_fused import fused_of
 
+from analysis.runs.judging.selection import judge_runs, why_nothing
 from analysis.runs.run import Phase, Run
-from analysis.runs.selection import judge_runs, why_nothing
 from logger.session.session import LogEntry, Session, Site, Vehicle
 
 _CAR = Vehicle(mass_kg=1329.0, mass_sd_kg=10.0, rotating_mass_kg=40.0, rotating_mass_sd_kg=5.0)
@@ -74,7 +74,7 @@ def test_slowing_harder_than_neutral_can_is_engine_or_brake(
 
 def test_the_same_slowing_may_be_right_for_a_bicycle() -> None:
     """Air drag of a light rider slows by over 1 m/s2 at 50 km/h: the window follows kind and mass."""
-    coast = _coast(14.0, 8.0, 12.0)
+    coast = _coast(14.0, 8.0, 12.0, start_s=54.0)
     bicycle = replace(_CAR, mass_kg=85.0, rotating_mass_kg=2.0, kind="bicycle")
     assert _used(_judge(_PULL, coast, vehicle=bicycle)[0], "coast")
     assert not _used(_judge(_PULL, coast)[0], "coast")

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 from make_fused import fused_of
 
+from analysis.runs.judging.shared_curve import apart_from_shared_curve
 from analysis.runs.run import Phase, Run
-from analysis.runs.shared_curve import apart_from_shared_curve
 from logger.arrays import Array
 from logger.session.session import LogEntry, Session, Vehicle
 

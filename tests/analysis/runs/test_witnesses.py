@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.runs.full_throttle import why_in_gear, why_throttle_closed
+from analysis.runs.judging.full_throttle import why_in_gear, why_throttle_closed
 from analysis.runs.run import Phase, Run
 from logger.recording import Channel, Clock, Recording
 

@@ -189,7 +189,8 @@ def test_a_log_counts_once() -> None:
     assert shared.used == (0, 2)
     assert shared.sessions[1].why_not is not None
     assert (
-        "second holds else.csv, the same recording that first holds" in shared.sessions[1].why_not
+        "second holds else.csv, the same drive that first holds in log 1, fix by fix"
+        in shared.sessions[1].why_not
     )
     np.testing.assert_allclose(
         sds(load_of(shared).road_load),

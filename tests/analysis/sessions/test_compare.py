@@ -369,8 +369,8 @@ def test_slipping_tyres_are_named() -> None:
 
 
 def test_a_recording_in_both_is_refused() -> None:
-    with pytest.raises(SessionError, match="holds a recording that a holds as well"):
-        compare_all([side("a"), replace(side("b"), prints=side("a").prints)])
+    with pytest.raises(SessionError, match="log 1 holds the same drive as log 1 of a, fix by fix"):
+        compare_all([side("a"), replace(side("b"), traces=side("a").traces)])
 
 
 def test_each_is_set_against_the_first() -> None:

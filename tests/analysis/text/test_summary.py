@@ -60,10 +60,11 @@ estate, winter tyres: 8 runs (4 up, 4 down), 1480 kg
 
   Peak wheel power  77.9 kW at 92 km/h  (95 %: 75.6 to 80.2 kW)
   Road load         507 N at 100 km/h  (95 %: 498 to 517 N)
-                    F0 150 +/- 9 N
-                    F1 1.2 +/- 1.1 N/(m/s)
-                    F2 0.42 +/- 0.03 N/(m/s)^2
-                    known from 18 km/h to 115 km/h
+                    14.09 kW to hold 100 km/h  (95 %: 13.84 to 14.35 kW)
+                    F0 150 +/- 18 N
+                    F1 1.2 +/- 2.2 N/(m/s)
+                    F2 0.42 +/- 0.06 N/(m/s)^2
+                    (+/- is 95 %; known from 18 km/h to 115 km/h)
   Trust             good. The peak wheel power within 2.9 % and the road load
                     within 1.8 % (95 %). What widens the peak wheel power most:
                     noise of the sensors. 2 findings need your eye.

@@ -60,6 +60,15 @@ def test_look_takes_the_option(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert json.loads(capsys.readouterr().out)
 
 
+def test_strip_takes_the_option(tmp_path: Path) -> None:
+    out = tmp_path / "bare.csv"
+    words = ["strip", str(log(tmp_path)), str(out), "--quiet", "--column", "speed_mps=wheel"]
+    assert main([*words, "--unit", "speed_mps=rpm", "--circumference", "1.95m"]) == 0
+    speed = read(out).channel("speed_mps")
+    assert speed is not None
+    assert speed.values[0] == pytest.approx(500 * 1.95 / 60, abs=1e-3)  # written to the millimetre
+
+
 def test_one_column_is_a_log_where_its_rate_is_stated(tmp_path: Path) -> None:
     path = tmp_path / "one.csv"
     path.write_text("speed_kmh\n" + "".join(f"{20 + k}\n" for k in range(50)))

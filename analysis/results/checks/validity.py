@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from scipy.special import chdtri
 
-from analysis.model.apart import Apart, own_figures
 from analysis.model.fit import SessionFit
 from analysis.model.noise import MOST_FIX_SD_MPS
 from analysis.model.observations import COAST, RunData
-from analysis.model.parameters import SPEED_SCALE_MPS, hat
 from analysis.physics.plausible import road_load_findings
+from analysis.results.checks.runs_apart import apart_findings
 from analysis.results.power import PowerCurve
 from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import scatter_findings
+from analysis.runs.judging.coasting import force_window_n, freewheeling_n
+from analysis.runs.judging.selection import why_nothing
 from analysis.runs.run import Run
-from analysis.runs.selection import force_window_n, why_nothing
 from analysis.runs.survey import NothingUsable
 from analysis.signals.smoothing import Fused
 from logger.findings import Finding
@@ -26,7 +25,6 @@ from logger.units import convert
 
 __all__ = [
     "NothingUsable",
-    "apart_findings",
     "fit_findings",
     "gear_findings",
     "reject_implausible",
@@ -41,9 +39,6 @@ __all__ = [
 #: Accelerometer over speed differs from 1 by less than this; above the first a warning is given, above
 #: the second no result. Units of speed match a scale to within this share.
 _ODD_SCALE, _WRONG_SCALE, _UNIT_MATCH = 0.08, 0.2, 0.12
-#: A run stands apart where chance would set its figures so far off in this share of runs, and one of
-#: them is off by more than this share. A figure needs this many bins of the run.
-_CHANCE, _APART_SHARE, _LEAST_BINS = 5e-4, 0.06, 3
 #: Fixes about the fitted curves scatter by less than this, from speeds and from positions [m/s].
 _MOST_NOISE_MPS, _MOST_NOISE_POSITIONS_MPS = 0.3, 1.2
 #: The force of one gear bends by 1.2 to 2.2 in the model's units where gears are right; beyond this there
@@ -272,6 +267,12 @@ def why_unusual(load: RoadLoad, vehicle: Vehicle) -> str | None:
                 f"({most:.0f} N): engine braking, a dragging brake, a climb, or another vehicle or mass "
                 "than stated. Where it was neutral and unbraked, state neutral = true in [[log]]."
             )
+        if vehicle.kind == "bicycle" and found + 2.0 * sd < freewheeling_n(vehicle, speed):
+            return (
+                f"{what}, less than a rider in the open of {vehicle.mass_kg:.0f} kg in all has who freewheels "
+                f"({freewheeling_n(vehicle, speed):.0f} N): pedalling in the coast-downs, a falling road, a "
+                "tailwind, or a fairing. Where it was freewheeling, state neutral = true in [[log]]."
+            )
         if found + 2.0 * sd < least:
             return (
                 f"{what}, less than a {vehicle.kind} of {vehicle.mass_kg:.0f} kg has "
@@ -291,97 +292,3 @@ def _inside(load: RoadLoad) -> Iterator[tuple[float, float, float]]:
         load.force_sd_n(speeds).tolist(),
         strict=True,
     )
-
-
-def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
-    """Name each pull and coast-down that the fit of the other runs does not explain.
-
-    Parameters
-    ----------
-    fit : SessionFit
-        Of all runs.
-    session : Session
-        Vehicle, and the names of the logs.
-    """
-    figures: dict[int, list[tuple[Apart, str]]] = {}
-    for one, text in (*_apart_coasts(fit, session.vehicle), *_apart_pulls(fit, session.vehicle)):
-        figures.setdefault(one.run, []).append((one, text))
-    worst: dict[int, tuple[Apart, str]] = {}
-    for run, own in figures.items():
-        # a foreign run widens every interval, its own included: its figures count together
-        squares = sum(one.sigma**2 for one, _ in own)
-        large = [pair for pair in own if _differs(pair[0])]
-        if large and squares > float(chdtri(len(own), _CHANCE)):
-            worst[run] = max(large, key=lambda pair: abs(pair[0].sigma))
-    return tuple(
-        Finding(
-            kind="run_apart",
-            severity="warning",
-            text=f"Run {number + 1} ({_log_name(session, one.log)}) stands apart: {text} "
-            f"({abs(one.sigma):.1f} sigma). If it does not belong, leave it out: "
-            f"--leave-out {number + 1}.",
-            log=one.log,
-            run=number + 1,
-        )
-        for number, (one, text) in sorted(worst.items())
-    )
-
-
-def _differs(one: Apart) -> bool:
-    """Return whether a run's own figure is off the others' by more than runs usually are."""
-    return abs(one.own - one.others) > _APART_SHARE * abs(one.others)
-
-
-def _log_name(session: Session, log: int) -> str:
-    files = session.logs[log].files if log < len(session.logs) else ()
-    return files[0].name if files else f"log {log + 1}"
-
-
-def _apart_coasts(fit: SessionFit, vehicle: Vehicle) -> Iterator[tuple[Apart, str]]:
-    """Give each coast-down's own road load at the speed in the middle of all, in words."""
-    row = np.zeros(fit.layout.size)
-    for has, speed_mps in _middle_speeds(fit, COAST):
-        share = speed_mps / SPEED_SCALE_MPS
-        # R = m_e (r0 + r1 v/V + r2 (v/V)^2)
-        row[fit.layout.RESISTANCE] = vehicle.effective_mass_kg * np.array([1.0, share, share**2])
-        for one in own_figures(fit, row, has):
-            likely = "the brake, a gear, another load or vehicle"
-            if one.sigma < 0.0:
-                likely = "some throttle, a push, another load or vehicle"
-            yield (
-                one,
-                (
-                    f"its coast-down alone shows a road load of {one.own:.0f} N at {3.6 * speed_mps:.0f} km/h, "
-                    f"the other runs {one.others:.0f} N: {likely}"
-                ),
-            )
-
-
-def _apart_pulls(fit: SessionFit, vehicle: Vehicle) -> Iterator[tuple[Apart, str]]:
-    """Give each pull's own power at the speed in the middle of a gear, in words."""
-    for gear, knots in enumerate(fit.layout.gear_knots_mps):
-        for has, speed_mps in _middle_speeds(fit, gear):
-            row = np.zeros(fit.layout.size)
-            # P = m_e t(v) v
-            row[fit.layout.gear(gear)] = (
-                vehicle.effective_mass_kg * speed_mps * hat(np.array([speed_mps]), knots)[0]
-            )
-            for one in own_figures(fit, row, has):
-                likely = "another load, vehicle or boost"
-                if one.sigma < 0.0:
-                    likely = "part throttle, another load or vehicle"
-                yield (
-                    one,
-                    (
-                        f"its pull alone shows {one.own / 1e3:.1f} kW at {3.6 * speed_mps:.0f} km/h, "
-                        f"the other runs {one.others / 1e3:.1f} kW: {likely}"
-                    ),
-                )
-
-
-def _middle_speeds(fit: SessionFit, drive: int) -> Iterator[tuple[list[bool], float]]:
-    """Give which runs have such bins, with the median speed that those cover [m/s]."""
-    speeds = [state.path_mps[1:][state.data.drive == drive] for state in fit.states]
-    has = [speed.size >= _LEAST_BINS for speed in speeds]
-    if sum(has) >= 2:
-        yield has, float(np.median(np.concatenate([speed for speed in speeds if speed.size])))

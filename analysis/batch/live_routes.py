@@ -11,13 +11,15 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from analysis.batch.live import LiveReport
+from analysis.report.pages import page_script
 from logger.capture.application import Extra
 
 __all__ = ["REPORT_POLICY", "ServedReport", "live_routes"]
 
-#: The report holds pictures and styles inside itself, and no script: none may run.
+#: The report holds pictures and styles inside itself, and one script: no other may run.
 REPORT_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    f"default-src 'none'; style-src 'unsafe-inline'; script-src '{page_script('readout.js')[1]}'; "
+    "img-src data:; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'"
 )
 #: A link cannot carry the token: whoever has it gets a ticket, which opens the page for so long [s].

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -17,11 +17,13 @@ from analysis.report.json_text import finding_dict, json_text, phase_dict
 from analysis.runs.survey import Survey, survey
 from analysis.signals.smoothing import SpeedCurve
 from analysis.terminal.errors import EXIT_INPUT, EXIT_OK, complain, explain
+from analysis.terminal.lines import wrap
 from analysis.terminal.progress import Progress
-from analysis.text.numbers import Units, by_severity
-from logger.errors import PullcoastError
+from analysis.text.numbers import Units, by_severity, rate_text
+from logger.errors import PullcoastError, SessionError
 from logger.reading import read_log
 from logger.recording import Recording
+from logger.session.files import list_logs
 from logger.session.keys import SpeedUnit
 from logger.session.overrides import column_choices
 from logger.session.session import Display
@@ -31,6 +33,7 @@ __all__ = [
     "LogReader",
     "Look",
     "SurveyedLog",
+    "log_files",
     "look_at",
     "look_text",
     "looks_json",
@@ -176,7 +179,7 @@ def look_text(look: Look, units: Units) -> str:
         + (f", top speed {units.speed_text(top)}" if top is not None else ", no speed")
     )
     for channel in recording.channels:
-        rate = f"{channel.rate_hz:8.2f} Hz" if channel.rate_hz is not None else ""
+        rate = f"{rate_text(channel.rate_hz):>8} Hz" if channel.rate_hz is not None else ""
         lines.append(f"  {channel.name:<22}{channel.t_s.size:>9} samples {rate}".rstrip())
     found = [p for run in survey.runs for p in run.phases if p.kind in ("pull", "coast")]
     for phase in found:
@@ -189,7 +192,7 @@ def look_text(look: Look, units: Units) -> str:
         lines.append("  no pull and no coast-down found")
     for finding in by_severity(survey.findings):
         text = f"{finding.severity}: {finding.text}"
-        lines += textwrap.wrap(text, 80, initial_indent="  ", subsequent_indent="    ")
+        lines += wrap(text, 80, initial_indent="  ", subsequent_indent="    ")
     return "\n".join(lines) + "\n\n"
 
 
@@ -257,6 +260,20 @@ def speed_row(log: SurveyedLog) -> dict[str, Any]:
         "top_speed_mps": float(log.curve.speed_mps[known].max()) if known.any() else 0.0,
         **asdict(log.survey.sensors),
     }
+
+
+def log_files(paths: Sequence[str]) -> list[str]:
+    """Return files as given, and of each folder the logs that lie in it."""
+    found = []
+    for path in paths:
+        if not os.path.isdir(path):
+            found.append(path)
+            continue
+        names, _ = list_logs(Path(path))
+        if not names:
+            raise SessionError(path, "", "no log lies in this folder", "files as phones write them")
+        found += [os.path.join(path, name) for name in names]
+    return found
 
 
 def sensor_words(row: dict[str, Any]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-import textwrap
+import webbrowser
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +21,7 @@ from analysis.report.sheet import sheet_csv
 from analysis.results.road_load import RoadLoad
 from analysis.session_pipeline import analyse_session
 from analysis.sessions.combine import combine
+from analysis.terminal.lines import fill
 from analysis.terminal.output import OutputError, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
@@ -29,7 +30,7 @@ from analysis.text.summary import summary
 from logger.findings import Finding
 from logger.session.session import Session
 
-__all__ = ["analyse_checked", "print_report", "put_together", "write_plots"]
+__all__ = ["analyse_checked", "open_page", "print_report", "put_together", "write_plots"]
 
 
 def analyse_checked(
@@ -116,6 +117,13 @@ def print_report(
         print(text, file=sys.stderr if as_json else sys.stdout)
 
 
+def open_page(page: Path) -> None:
+    """Show a page in the browser that the system opens pages with, or say where it lies."""
+    address = page.resolve().as_uri()
+    if not webbrowser.open(address):
+        print(f"No browser was found here. The page: {address}", file=sys.stderr)
+
+
 def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> str:
     """Write what sessions share; return its summary, or why there is nothing to write."""
     earlier = folder / "shared.json"
@@ -126,7 +134,7 @@ def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> 
     if len(shared.used) < 2:
         texts = " ".join(finding.text for finding in shared.findings)
         text = f"Not put together: that takes two usable sessions, found 1. {texts}{old}"
-        return textwrap.fill(text, 80, break_long_words=False)
+        return fill(text, 80)
     files = render_shared(shared, list(analyses))
     write_together(folder, files)
     return shared_summary(shared, folder, tuple(files))

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import base64
 import csv
-import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
-from markupsafe import Markup
-
 from analysis.plots.style import COLOURS
-from analysis.report.pages import TEMPLATES, page_environment
+from analysis.report.pages import page_environment, page_script
 from analysis.text.numbers import Units, number
 from logger.findings import counted
 
@@ -144,8 +140,7 @@ def batch_html(rows: Sequence[Row], title: str, units: Units) -> str:
         HTML.
     """
     ordered = in_order(rows)
-    script = (TEMPLATES / "batch.js").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    script, scripted = page_script("batch.js")
     done = sum(not row.failed for row in rows)
     facts = [counted(len(rows), "session"), f"{done} with results"]
     if done < len(rows):
@@ -157,8 +152,8 @@ def batch_html(rows: Sequence[Row], title: str, units: Units) -> str:
             title=title,
             facts=facts,
             colours=COLOURS,
-            scripted=f"sha256-{digest}",
-            script=Markup(script),
+            scripted=scripted,
+            script=script,
             heads=_heads(units),
             rows=[_page_row(row, units) for row in ordered],
             failures=[row for row in ordered if row.failed],

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_NOTHING, EXIT_OK
+from analysis.terminal.lines import wrap
 from analysis.terminal.options import (
     NoDates,
     PowerUnitOption,
@@ -110,11 +110,9 @@ def _lines(done: int, failures: dict[str, str], kept: int, doubtful: int) -> lis
     if kept:
         counts.append(f"{kept} of them kept from before, since nothing has changed")
     sessions = counted(done + len(failures), "session")
-    lines = textwrap.wrap(f"{sessions}: {', '.join(counts)}", _COLUMNS)
+    lines = wrap(f"{sessions}: {', '.join(counts)}", _COLUMNS)
     for name in sorted(failures)[:_MOST_FAILURES]:
-        lines += textwrap.wrap(
-            f"failed: {name}: {failures[name]}", _COLUMNS, subsequent_indent="  "
-        )
+        lines += wrap(f"failed: {name}: {failures[name]}", _COLUMNS, subsequent_indent="  ")
     if len(failures) > _MOST_FAILURES:
         lines.append(f"and {len(failures) - _MOST_FAILURES} more in the table")
     return lines

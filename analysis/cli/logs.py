@@ -45,10 +45,11 @@ One unreadable file does not stop the others; the exit status is then 2."""
 _LOOK_EXAMPLES = """\
 examples:
   pullcoast look run1.csv run2.gpx
+  pullcoast look airfield            every log in a folder
   pullcoast look *.csv --json
   pullcoast look run1.csv --column speed_mps="GPS speed" --unit speed_mps=km/h"""
 
-_Files = Annotated[list[str], argument("FILE...", "log file, also .gz")]
+_Files = Annotated[list[str], argument("FILE...", "log file, also .gz; look takes folders too")]
 
 look_app, speed_app = new_app(), new_app()
 
@@ -67,14 +68,14 @@ def look(
     strict: Strict = False,
 ) -> int:
     """Run ``pullcoast look``: report what is in each file; 2 when one cannot be read."""
-    from analysis.batch.logs import LogReader, look_at, look_text, looks_json, units_of
+    from analysis.batch.logs import LogReader, log_files, look_at, look_text, looks_json, units_of
 
     reader = LogReader.of(
         column, unit, circumference, rate_hz=rate_hz, salvage=salvage, strict=strict, quiet=quiet
     )
     units = units_of(speed_unit)
     looks = []
-    for number, path in enumerate(files):
+    for number, path in enumerate(log_files(files)):
         found = look_at(path, number, reader)
         looks.append(found)
         if not as_json:

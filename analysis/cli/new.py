@@ -6,13 +6,13 @@ import html
 import json
 import re
 import sys
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 from analysis.terminal.command_line import Command, new_app
 from analysis.terminal.errors import EXIT_OK
+from analysis.terminal.lines import wrap
 from analysis.terminal.options import (
     KINDS,
     PowerUnitOption,
@@ -200,5 +200,5 @@ def _bullets(texts: Sequence[str]) -> list[str]:
     return [
         line
         for text in texts
-        for line in textwrap.wrap(text, _COLUMNS, initial_indent="  - ", subsequent_indent="    ")
+        for line in wrap(text, _COLUMNS, initial_indent="  - ", subsequent_indent="    ")
     ]

@@ -22,7 +22,7 @@ __all__ = ["app", "plan"]
 
 _DESCRIPTION = """\
 Foretell what an outing will show before it is driven: the intervals to expect, the pairs of runs that
-a wanted interval takes, what another receiver, road or day would bring, and a checklist to print.
+a wanted interval takes, what another receiver, road or day would bring; before that, a checklist.
 
 The figures come from the covariance of the model that works sessions out, on nominal runs; with a
 SESSION they are for another outing like that one. Nothing is random and nothing is written."""
@@ -54,6 +54,10 @@ def plan(
         option("--pairs", "N", "two-way pairs (default: 4)", parser=whole(1, 40)),
     ] = None,
     want: Annotated[str | None, option("--want", "PERCENT", "interval to reach, +/-: 2%")] = None,
+    checklist: Annotated[
+        str | None,
+        option("--checklist", "FILE", "write the checklist there instead of before the answer"),
+    ] = None,
     as_json: ForPrograms = False,
     mass: Annotated[
         str | None,
@@ -134,6 +138,7 @@ def plan(
         as_json=as_json,
         allow_outside=allow_outside,
         quiet=quiet,
+        checklist=checklist,
     )
     print(text, end="")
     return EXIT_OK

@@ -77,6 +77,7 @@ def report(
         ),
     ] = None,
     no_dates: NoDates = False,
+    open_it: Annotated[bool, flag("--open", "show the page in a browser")] = False,
     card: Annotated[
         str | None,
         option(
@@ -205,6 +206,7 @@ def report(
             check_writable(folder)
             from analysis.batch.results import (
                 analyse_checked,
+                open_page,
                 print_report,
                 put_together,
                 write_plots,
@@ -252,6 +254,10 @@ def report(
             print("\nNot put together: none of the sessions could be used.")
         else:
             print(f"\n{put_together(analyses, len(paths), Path(out))}")
+    if open_it and analyses:
+        together = None if out is None or len(paths) < 2 else Path(out) / "report.html"
+        first = next(folder for folder in folders if folder.name in analyses) / "report.html"
+        open_page(together if together is not None and together.exists() else first)
     return max(statuses)
 
 

@@ -208,8 +208,9 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
         _joined((gear.power_w + Z95 * gear.sd_w) / scale for gear in gears),
     )
     return page_plot(
-        "wheel-power", "Wheel power over speed", aid, _power_words(power, units), figure, data
-    )
+        "wheel-power", "Wheel power over speed", aid, _power_words(power, units), figure, data,
+        reads=True,
+    )  # fmt: skip
 
 
 def _power_words(power: PowerCurve, units: Units) -> str:
@@ -294,6 +295,7 @@ def _road_load(outcome: Analysis, units: Units) -> Plot | None:
         _road_load_words(road_load, units),
         figure,
         _road_load_csv(outcome, speed, units),
+        reads=True,
     )
 
 

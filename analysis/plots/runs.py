@@ -122,7 +122,9 @@ def speed_time_plot(outcome: Analysis, units: Units) -> Plot | None:
     if len(strips) > len(shown):
         aid += f" Shown are the first {len(shown)} of {len(strips)}; speed_time.csv has all."
     data = _strips_csv(shown, f"speed [{units.speed}]", units.speed_mps)
-    return page_plot("speed-time", "Speed over time of every run", aid, words, figure, data)
+    return page_plot(
+        "speed-time", "Speed over time of every run", aid, words, figure, data, reads=True
+    )
 
 
 def residuals_plot(outcome: Analysis, units: Units) -> Plot | None:
@@ -268,7 +270,7 @@ def _run_plot(
     aid = f"{log_name(outcome.session, run.log)}. {' '.join(_phase_sentences(run, units))}"
     words = f"Speed over {longest:.0f} s, up to {_fastest(strip, units)}."
     data = _strips_csv([strip], f"speed [{units.speed}]", units.speed_mps)
-    return page_plot(f"run-{run.number + 1}", f"Run {label}", aid, words, figure, data)
+    return page_plot(f"run-{run.number + 1}", f"Run {label}", aid, words, figure, data, reads=True)
 
 
 def _phase_sentences(run: Run, units: Units) -> list[str]:

@@ -55,7 +55,7 @@ __all__ = [
 #: Names of the page's style variables and their colours on white; no two alike.
 COLOURS = {
     "ink": "#1b2024",
-    "quiet": "#59636b",
+    "quiet": "#4a535a",
     "grid": "#dde1de",
     "other": "#8a9399",
     "pull": "#d55e00",
@@ -223,7 +223,27 @@ def svg_document(figure: Figure) -> str:
     return shortened(buffer.getvalue())
 
 
-def page_plot(name: str, title: str, aid: str, words: str, figure: Figure, csv: str = "") -> Plot:
-    """Return a figure ready for a page; `csv` is the text of a table of what is drawn."""
-    svg = inline_svg(svg_document(figure), name, title, words, COLOURS)
+def _axes_attributes(figure: Figure) -> str:
+    """Return ends of the x axis and where they lie, top and bottom of the axes, as attributes."""
+    axes = figure.axes[0]
+    width, height = 72.0 * figure.get_size_inches()
+    place = axes.get_position()
+    first, last = axes.get_xlim()
+    x = f"{first:.6g} {last:.6g} {place.x0 * width:.1f} {place.x1 * width:.1f}"
+    return f' data-x="{x}" data-y="{(1 - place.y1) * height:.1f} {(1 - place.y0) * height:.1f}"'
+
+
+def page_plot(
+    name: str,
+    title: str,
+    aid: str,
+    words: str,
+    figure: Figure,
+    csv: str = "",
+    *,
+    reads: bool = False,
+) -> Plot:
+    """Return a figure ready for a page; `csv` is a table of what is drawn, `reads` lets it be read off."""
+    axes = _axes_attributes(figure) if reads else ""
+    svg = inline_svg(svg_document(figure), name, title, words, COLOURS, axes)
     return Plot(name=name, title=title, aid=aid, words=words, svg=svg, csv=csv, figure=figure)

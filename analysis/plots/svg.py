@@ -22,7 +22,9 @@ def shortened(text: str) -> str:
     return _INDENT.sub("\n", _DIGITS.sub(r"\1", text))
 
 
-def inline_svg(text: str, name: str, title: str, words: str, colours: Mapping[str, str]) -> str:
+def inline_svg(
+    text: str, name: str, title: str, words: str, colours: Mapping[str, str], axes: str = ""
+) -> str:
     """Return a whole SVG document as an element for a page.
 
     Ids that nothing refers to go, the others get `name` in front so that figures do not clash; the
@@ -39,6 +41,8 @@ def inline_svg(text: str, name: str, title: str, words: str, colours: Mapping[st
         What the figure is called and shows, for those who do not see it.
     colours : mapping
         Style variable (without ``--c-``) to the colour in `text` that it replaces.
+    axes : str
+        Attributes that say where the axes lie.
 
     Returns
     -------
@@ -54,7 +58,7 @@ def inline_svg(text: str, name: str, title: str, words: str, colours: Mapping[st
         text = text.replace(colour, f"var(--c-{variable})")
     box = _VIEW_BOX.search(text)
     head = (
-        f'<svg role="img" aria-labelledby="{name}-title {name}-words" {box[0] if box else ""} '
+        f'<svg role="img" aria-labelledby="{name}-title {name}-words" {box[0] if box else ""}{axes} '
         'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink">'
         f'<title id="{name}-title">{escape(title, quote=False)}</title>'
         f'<desc id="{name}-words">{escape(words, quote=False)}</desc>'

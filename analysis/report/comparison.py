@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from analysis.report.records.comparison import ComparisonsRecord
 from analysis.results.reference import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C
 from analysis.sessions.compare import Comparison
 from analysis.sessions.side import Side
+from analysis.terminal.lines import wrap
 from analysis.text.comparison import Compared, causes_text, figures, title_of
 from analysis.text.numbers import Units, by_severity, half95, number
 from logger.findings import Finding, counted
@@ -188,7 +188,7 @@ def compare_text(
     lines: list[str] = []
     for one in comparisons:
         found = figures(one, units)
-        lines += textwrap.wrap(f"{one.other.name} against {one.first.name}", _COLUMNS)
+        lines += wrap(f"{one.other.name} against {one.first.name}", _COLUMNS)
         lines += ["", *_table(found, (one.first.name, one.other.name)), ""]
         for compared in found:
             if compared.leads:
@@ -201,9 +201,7 @@ def compare_text(
         for text in causes_text(one):
             lines += _wrapped(text)
         for finding in by_severity(one.findings):
-            lines += textwrap.wrap(
-                f"{finding.severity}: {finding.text}", _COLUMNS, subsequent_indent="  "
-            )
+            lines += wrap(f"{finding.severity}: {finding.text}", _COLUMNS, subsequent_indent="  ")
         lines.append("")
     if folder is None:
         lines.append("--out DIR writes compare.html and compare.json.")
@@ -213,7 +211,7 @@ def compare_text(
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
+    return wrap(text, _COLUMNS, subsequent_indent="  ")
 
 
 def _table(found: Sequence[Compared], names: tuple[str, str]) -> list[str]:

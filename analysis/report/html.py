@@ -31,7 +31,7 @@ from analysis.report.html_tables import (
     unused_rows,
 )
 from analysis.report.json_text import json_text
-from analysis.report.pages import TEMPLATES, page_environment
+from analysis.report.pages import TEMPLATES, page_environment, page_script
 from analysis.report.reference_tables import comparison_rows
 from analysis.report.results_json import results_dict
 from analysis.text.advice import gain_text
@@ -123,6 +123,7 @@ def report_html(
         As from `report_plots`, where they are drawn already.
     """
     units = Units.of(outcome.session.display)
+    script, scripted = page_script("readout.js")
     road_load, power, check = outcome.road_load, outcome.power, crosscheck
     if plots is None:
         plots = report_plots(outcome, units, crosscheck)
@@ -132,6 +133,8 @@ def report_html(
         .render(
             title=outcome.session.vehicle.name or outcome.session.name,
             colours=COLOURS,
+            scripted=scripted,
+            script=script,
             units=units,
             facts=[outing_text(outcome, dates=dates), *facts(outcome)],
             made=made_text() if dates else "",

@@ -15,7 +15,7 @@ from analysis.results.road_load import RoadLoad
 from analysis.results.site_and_sensors import SensorState
 from analysis.runs.run import Run
 from analysis.text.directions import up_text
-from analysis.text.numbers import Units, interval_text, log_name, number, with_half95
+from analysis.text.numbers import Units, interval_text, log_name, number, rate_text, with_half95
 from logger.findings import counted
 from logger.session.session import Display
 
@@ -303,14 +303,18 @@ def _sensor_row(sensor: SensorState, name: str) -> tuple[str, ...]:
     accel = "used" if sensor.accel_used else f"not used: {sensor.why_not or 'none recorded'}"
     return (
         name,
-        _or_dash(sensor.gps_rate_hz, "{:.3g}"),
+        _rate(sensor.gps_rate_hz),
         "\u2013" if lag is None or lag_sd is None else with_half95(lag, lag_sd),
         _or_dash(sensor.gps_noise_mps, "{:.2g}"),
-        _or_dash(sensor.accel_rate_hz, "{:.3g}"),
+        _rate(sensor.accel_rate_hz),
         _or_dash(sensor.accel_scale, "{:.3f}"),
         _or_dash(sensor.accel_noise_mps2, "{:.2g}"),
         accel,
     )
+
+
+def _rate(rate_hz: float | None) -> str:
+    return "\u2013" if rate_hz is None else rate_text(rate_hz)
 
 
 def _or_dash(value: float | None, form: str) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,11 +12,12 @@ from analysis.report.json_text import plain
 from analysis.report.pages import TEMPLATES
 from analysis.report.records.plan import PlanRecord
 from analysis.results.trust import cause_name
+from analysis.terminal.lines import wrap
 from analysis.text.numbers import Units
 from logger.findings import counted
 from logger.session.session import Display
 
-__all__ = ["checklist", "plan_dict", "plan_text"]
+__all__ = ["checklist", "checklist_text", "plan_dict", "plan_text"]
 
 _COLUMNS = 80
 
@@ -44,6 +44,7 @@ def plan_text(
     *,
     said: str,
     display: Display,
+    checklist_elsewhere: bool = False,
 ) -> str:
     """Return the plan for a terminal or a sheet of paper: at most 80 columns.
 
@@ -55,11 +56,14 @@ def plan_text(
         What the outing is for, in words.
     display : Display
         Units.
+    checklist_elsewhere : bool
+        Without the checklist, which else stands first: what was asked for comes last.
     """
     units = Units.of(display)
     outing = predicted.outing
     accel = f"{outing.accel_hz:.0f} Hz accelerometer" if outing.accel_hz else "no accelerometer"
-    lines = _wrapped(
+    lines = [] if checklist_elsewhere else [*checklist_text(predicted, units), ""]
+    lines += _wrapped(
         f"Plan for {said}: {counted(outing.pairs, 'two-way pair')}, {outing.gps_hz:g} Hz GPS, {accel}, "
         f"wind {abs(outing.wind_mps):.1f} m/s, from {units.speed_text(outing.top_mps)} down to "
         f"{units.speed_text(outing.end_mps)}"
@@ -91,7 +95,6 @@ def plan_text(
         lines += ["", f"For +/- {100 * want:g} %"]
         for one in needed:
             lines += _needed(one, want)
-    lines += ["", "Checklist", *_listed(checklist(predicted, units))]
     return "\n".join(lines)
 
 
@@ -150,15 +153,20 @@ def _needed(one: Needed, want: float) -> list[str]:
 
 
 def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
+    return wrap(text, _COLUMNS, subsequent_indent="  ")
 
 
 def _listed(items: Sequence[str]) -> list[str]:
     """Return items as boxes to tick."""
     lines = []
     for item in items:
-        lines += textwrap.wrap(item, _COLUMNS, initial_indent="  [ ] ", subsequent_indent="      ")
+        lines += wrap(item, _COLUMNS, initial_indent="  [ ] ", subsequent_indent="      ")
     return lines
+
+
+def checklist_text(predicted: OutingPrediction, units: Units) -> list[str]:
+    """Return the checklist as lines to print."""
+    return ["Checklist", *_listed(checklist(predicted, units))]
 
 
 def checklist(predicted: OutingPrediction, units: Units) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from analysis.report.pages import page_environment
 from analysis.report.records.shared import SharedRecord
 from analysis.results.road_load import RoadLoad
 from analysis.sessions.shared import Deviation, Shared, SharedState
+from analysis.terminal.lines import wrap
 from analysis.text.numbers import (
     Units,
     by_severity,
@@ -233,10 +233,10 @@ def shared_summary(shared: Shared, folder: Path, files: Sequence[str]) -> str:
         Without a final newline.
     """
     units = Units.of(shared.sessions[0].outcome.session.display)
-    lines = textwrap.wrap(f"Together: {_title(shared)}", _COLUMNS)
+    lines = wrap(f"Together: {_title(shared)}", _COLUMNS)
     for state in shared.states:
         names = ", ".join(shared.sessions[i].name for i in state.sessions)
-        lines += ["", *textwrap.wrap(f"{_state_title(state)}: {names}", _COLUMNS)]
+        lines += ["", *wrap(f"{_state_title(state)}: {names}", _COLUMNS)]
         power, load = state.power, state.road_load
         if power is not None:
             interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
@@ -254,9 +254,7 @@ def shared_summary(shared: Shared, folder: Path, files: Sequence[str]) -> str:
             )
     lines.append("")
     for finding in by_severity(shared.findings):
-        lines += textwrap.wrap(
-            f"{finding.severity}: {finding.text}", _COLUMNS, subsequent_indent="  "
-        )
+        lines += wrap(f"{finding.severity}: {finding.text}", _COLUMNS, subsequent_indent="  ")
     if shared.findings:
         lines.append("")
     lines += [f"Written to {folder}:", f"  {' '.join(files)}"]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import shlex
-import textwrap
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from analysis.physics.plausible import vehicle_findings
 from analysis.setup.draft import draft_text
 from analysis.setup.folder import LogGroup
 from analysis.setup.questions import QUESTIONS, Answer, Question, hint, read_answer
+from analysis.terminal.lines import fill, wrap
 from analysis.terminal.output import OutputError
 from logger.errors import PullcoastError, SessionError
 from logger.session.files import SESSION_FILE
@@ -137,9 +137,7 @@ def _doubt(kind: VehicleKind, mass_kg: float | None) -> None:
         return
     for finding in vehicle_findings(vehicle_masses(kind, mass_kg)):
         if finding.severity != "note":
-            print(
-                textwrap.fill(finding.text, _COLUMNS, initial_indent="  ", subsequent_indent="  ")
-            )
+            print(fill(finding.text, _COLUMNS, initial_indent="  ", subsequent_indent="  "))
 
 
 def ask(prompt: str) -> str:
@@ -242,13 +240,11 @@ def log_lines(groups: Sequence[LogGroup], folder: Path) -> list[str]:
     for group in groups:
         for log in group.logs:
             text = f"{log.name}: {log.summary()}"
-            lines += textwrap.wrap(
+            lines += wrap(
                 text,
                 _COLUMNS,
                 initial_indent="  ",
                 subsequent_indent="    ",
-                break_on_hyphens=False,
-                break_long_words=False,
             )
         if group.why:
             names = " and ".join(log.name for log in group.logs)

@@ -121,7 +121,7 @@ QUESTIONS: tuple[Question, ...] = (
         name="mass_uncertainty",
         table="vehicle",
         key="mass_uncertainty_kg",
-        ask="How well is the mass known (standard deviation; a public weighbridge: 5kg to 10kg, papers: 50kg)?",
+        ask="How far off may the mass be, two times out of three (public weighbridge 5kg to 10kg, papers 50kg)? Enter for 1 % of it.",
         example="8",
         without="1 % of the mass is taken",
         quantity=VEHICLE["mass_uncertainty"],
@@ -130,7 +130,7 @@ QUESTIONS: tuple[Question, ...] = (
         name="rotating_mass",
         table="vehicle",
         key="rotating_mass_kg",
-        ask="What does that which turns with the wheels add in neutral, as a mass?",
+        ask="How heavy do the wheels make it feel? Enter for the usual share of the mass.",
         example="44",
         without="the usual share for its kind is taken",
         quantity=VEHICLE["rotating_mass"],
@@ -139,7 +139,7 @@ QUESTIONS: tuple[Question, ...] = (
         name="rotating_mass_uncertainty",
         table="vehicle",
         key="rotating_mass_uncertainty_kg",
-        ask="How well is the rotating mass known (standard deviation)?",
+        ask="How far off may that be, two times out of three? Enter for the usual.",
         example="7",
         without="the usual share for its kind is taken",
         quantity=VEHICLE["rotating_mass_uncertainty"],
@@ -274,8 +274,10 @@ def read_answer(
     if question.quantity is not None:
         return _quantity(question.quantity, text, place, mass_kg)
     if question.choices:
+        plain = " ".join(text.lower().split())
+        begun = [item for item in question.choices if item.lower().startswith(plain)]
         for item in question.choices:
-            if item.lower() == " ".join(text.lower().split()):
+            if item.lower() == plain or (begun == [item] and len(plain) > 2):
                 return Answer(key=question.key, value=item)
         raise SessionError(place, "", f"{text!r}", f"one of {', '.join(question.choices)}")
     if len(text) > _LONGEST_TEXT or not text.isprintable():
@@ -292,6 +294,8 @@ def read_answer(
 def _quantity(quantity: Quantity, text: str, place: str, mass_kg: float | None) -> Answer:
     """Return the number as typed where a key has its unit, else in the quantity's own unit."""
     _, unit = number_and_unit(text) or (0.0, "")
+    if quantity.unit == "%" and not unit:  # nothing else can be meant
+        text, unit = f"{text}%", "%"
     percent = unit in ("%", "percent")
     shares = [key for key, of_key in quantity.keys.items() if of_key == "%"]
     if quantity.of_mass and mass_kg is None and not (percent and shares):

@@ -8,7 +8,6 @@ import re
 import secrets
 import shlex
 import sys
-import textwrap
 import threading
 import time
 import traceback
@@ -21,6 +20,7 @@ from typing import Protocol
 import segno
 
 from analysis.setup.arrivals import list_recording
+from analysis.terminal.lines import fill
 from analysis.terminal.options import CAUTIONS
 from logger.capture.address import Place, find_place, listen
 from logger.capture.application import Extra, build_application
@@ -297,9 +297,7 @@ def _arrival_text(arrival: Arrival, name: str, notes: list[str]) -> str:
         speed = "no speed" if top is None else f"top speed {3.6 * top:.0f} km/h"
         lines = [f"{arrival.duration_s:.1f} s, {arrival.rows} rows, {size}, {speed}"]
     lines += [f"warning: {text}" for text in (*arrival.warnings, *notes)]
-    wrapped = [
-        textwrap.fill(line, 90, initial_indent="  ", subsequent_indent="    ") for line in lines
-    ]
+    wrapped = [fill(line, initial_indent="  ", subsequent_indent="    ") for line in lines]
     return "\n".join([title, *wrapped])
 
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from typing import TextIO
+
+from analysis.terminal.lines import fitted
 
 __all__ = ["Painted", "colour_wanted", "paint", "safe_streams"]
 
@@ -41,7 +44,7 @@ _RULES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], str]], ...] = (
     (re.compile(r"^( *Trust +)(good|fair|rough|doubtful)(?=\.)", _LINES), _word),
     # the figures of the headline, without their intervals
     (re.compile(r"^( *(?:Peak wheel power|Road load) +)(\S.*?)(?=  \(|$)", _LINES), _bold),
-    (re.compile(r"^()(pullcoast:)(?= )", _LINES), _bold),
+    (re.compile(r"^()(pullcoast:)(?=\s)", _LINES), _bold),
 )
 
 
@@ -71,16 +74,20 @@ def colour_wanted(stream: TextIO) -> bool:
 
 
 class Painted:
-    """A stream to which text is written as `visible` shows it, painted if asked; itself in all else."""
+    """A stream to which text is written as `visible` shows it, painted if asked, no word broken at a terminal's edge."""
 
     def __init__(self, stream: TextIO, visible: Callable[[str], str], *, colour: bool) -> None:
         self.plain_stream = stream
         self._visible = visible
         self._colour = colour
+        # a terminal breaks lines at its edge, in the middle of words
+        self._columns = shutil.get_terminal_size().columns if stream.isatty() else 0
 
     def write(self, text: str) -> int:
         """Write text."""
         shown = self._visible(text)
+        if self._columns:
+            shown = fitted(shown, self._columns)
         self.plain_stream.write(paint(shown) if self._colour else shown)
         return len(text)
 

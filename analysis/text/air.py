@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from dataclasses import dataclass
 from typing import Any
 
 from analysis.physics.air import air_state, moist_air_density_kg_m3
 from analysis.physics.ambient import AMBIENT_FACTORS, AmbientAir, factor_at
+from analysis.terminal.lines import wrap
 from logger.errors import SessionError
 from logger.findings import Finding
 from logger.session.keys import AIR, Quantity
+from logger.session.quantities import parse_quantity
 from logger.session.session import Air
 from logger.units import convert
 
-__all__ = ["AirOfDay", "air_dict", "air_of_day", "air_text"]
+__all__ = ["AirOfDay", "air_as_typed", "air_dict", "air_of_day", "air_text"]
 
 _COLUMNS = 80
 
@@ -79,6 +80,36 @@ def air_of_day(
     return AirOfDay(inlet=inlet, density_kg_m3=density, findings=findings)
 
 
+def air_as_typed(
+    temperature: tuple[float, str] | str,
+    pressure: tuple[float, str] | str,
+    humidity: float | str | None,
+    altitude: float | str | None,
+) -> AirOfDay:
+    """Check the air as typed with units, ``14C 1002hPa 60% 120m``, or as values of `air_of_day`.
+
+    Parameters
+    ----------
+    temperature, pressure, humidity, altitude
+        Texts with a unit are in the way of all other commands; humidity and altitude may be None.
+
+    Raises
+    ------
+    SessionError
+        No number, no unit, or a value out of range; names its option.
+    """
+    if isinstance(temperature, str):
+        temperature = parse_quantity(temperature, AIR["temperature"], "--temperature"), "C"
+    if isinstance(pressure, str):
+        pressure = parse_quantity(pressure, AIR["pressure"], "--pressure"), "hPa"
+    if isinstance(humidity, str):
+        humidity = parse_quantity(humidity, AIR["relative_humidity"], "--humidity")
+    if isinstance(altitude, str):
+        altitude = parse_quantity(altitude, AIR["altitude"], "--altitude")
+    usual = Air().relative_humidity_percent
+    return air_of_day(temperature, pressure, usual if humidity is None else humidity, altitude)
+
+
 def air_dict(air: AirOfDay) -> dict[str, Any]:
     """Return density and factors for programs, in SI units and hPa."""
     factors = [factor_at(name, air.inlet) for name in AMBIENT_FACTORS]
@@ -122,17 +153,15 @@ def air_text(air: AirOfDay) -> str:
         about = [f"reference {entry.reference}", f"for {entry.engines}"]
         about += [each.why_not] if each.why_not else [f"limits: {entry.limits}"]
         for text in about:
-            lines += textwrap.wrap(
-                text, _COLUMNS, initial_indent=" " * 6, subsequent_indent=" " * 8
-            )
+            lines += wrap(text, _COLUMNS, initial_indent=" " * 6, subsequent_indent=" " * 8)
     lines.append("")
-    lines += textwrap.wrap(
+    lines += wrap(
         "They are for power of engines, not for power at the wheels, and for no boost-controlled or "
         "electric drive; power as measured stays the figure to quote.",
         _COLUMNS,
     )
     for finding in air.findings:
-        lines += ["", *textwrap.wrap(f"{finding.severity}: {finding.text}", _COLUMNS)]
+        lines += ["", *wrap(f"{finding.severity}: {finding.text}", _COLUMNS)]
     return "\n".join(lines)
 
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.throttle import ThrottleMarks
 from analysis.model.covariance import Z95
+from analysis.terminal.lines import fill
 
 __all__ = ["crosscheck_text"]
 
@@ -28,7 +27,7 @@ def crosscheck_text(
     Returns
     -------
     str
-        Lines of at most 96 characters but for those of intervals.
+        Lines of at most 80 characters but for those of intervals.
     """
     name, size = speed_unit
     lines = []
@@ -62,8 +61,5 @@ def crosscheck_text(
                 )
     for v, force, sd in found.road_load_n:
         lines.append(f"road load at {v / size:.4g} {name}: {force:.0f} ± {Z95 * sd:.0f} N")
-    explained = [
-        textwrap.fill(line, 96, subsequent_indent="  ")
-        for line in (*found.steps, *found.explanation)
-    ]
+    explained = [fill(line, subsequent_indent="  ") for line in (*found.steps, *found.explanation)]
     return "\n".join([*lines, *([""] if explained else []), *explained]) + "\n"

@@ -17,6 +17,7 @@ __all__ = [
     "interval_text",
     "log_name",
     "number",
+    "rate_text",
     "serious_by_kind",
     "with_half95",
 ]
@@ -49,6 +50,16 @@ def number(value: float, sd: float | None = None, *, least: int = 0) -> str:
         digits = -exponent + (1 if sd / 10.0**exponent < 2.95 else 0)
     text = f"{value:.{min(max(digits, least, 0), 6)}f}"
     return text if float(text) else text.replace("-", "")
+
+
+def rate_text(rate_hz: float) -> str:
+    """Write a rate as people say it, in Hz without its unit.
+
+    >>> rate_text(0.9999), rate_text(49.83), rate_text(9.97), rate_text(0.04)
+    ('1', '50', '10', '0.04')
+    """
+    near = round(rate_hz) if abs(rate_hz - round(rate_hz)) <= 0.02 * rate_hz else rate_hz
+    return f"{near:.2g}" if near < 100 else f"{near:.0f}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.pipeline import Analysis
+from analysis.terminal.lines import wrap
 from analysis.text.numbers import (
     Units,
     interval_text,
@@ -47,7 +47,7 @@ def summary(outcome: Analysis, folder: Path, files: Sequence[str]) -> str:
     ways = f"{directions.count(1)} up, {directions.count(-1)} down"
     title = session.vehicle.name or session.name
     lines = [
-        *textwrap.wrap(
+        *wrap(
             f"{title}: {counted(len(directions), 'run')} ({ways}), {session.vehicle.mass_kg:.0f} kg",
             _COLUMNS,
         ),
@@ -124,7 +124,7 @@ def _warning_lines(outcome: Analysis) -> list[str]:
         name += "" if finding.run is None or finding.kind == "run_apart" else f", run {finding.run}"
         also = f" (The like in {counted(others, 'other log')}.)" if others else ""
         text = f"{finding.severity}{name}: {finding.text}{also}"
-        lines += textwrap.wrap(text, _COLUMNS, subsequent_indent="  ")
+        lines += wrap(text, _COLUMNS, subsequent_indent="  ")
     if len(serious) > _MOST_WARNINGS:
         lines.append(f"and {len(serious) - _MOST_WARNINGS} more in the report")
     return lines
@@ -132,6 +132,4 @@ def _warning_lines(outcome: Analysis) -> list[str]:
 
 def _indented(text: str, by: int, first: str | None = None) -> list[str]:
     """Return a text in lines that begin further right."""
-    return textwrap.wrap(
-        text, _COLUMNS, initial_indent=first or " " * by, subsequent_indent=" " * by
-    )
+    return wrap(text, _COLUMNS, initial_indent=first or " " * by, subsequent_indent=" " * by)

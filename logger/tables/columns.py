@@ -14,6 +14,7 @@ from logger.scans import any_finite
 from logger.source import decode_head
 from logger.tables.cells import Grid
 from logger.tables.headers import OWN_COLUMNS, Meaning, quantity_of, read_header, two_units
+from logger.tables.languages import in_english
 from logger.tables.layout import layout_of
 from logger.units import find_unit, known_units
 
@@ -23,12 +24,50 @@ __all__ = [
     "Picked",
     "header_fits",
     "header_names",
+    "looks_like_speed",
     "one_each",
     "pick",
 ]
 
 #: Roles of which a file may have only one candidate; others take the first.
 CRITICAL = ("latitude_deg", "longitude_deg", "speed_mps")
+#: Words of speeds that are not the vehicle's along its way.
+_OTHER_SPEEDS = frozenset(
+    [
+        "speed",
+        "velocity",
+        "vel",
+        "spd",
+        "wind",
+        "limit",
+        "max",
+        "maximum",
+        "min",
+        "avg",
+        "average",
+        "mean",
+        "vertical",
+        "climb",
+        "accuracy",
+        "acc",
+        "error",
+        "err",
+        "sigma",
+        "std",
+        "sd",
+        "source",
+        "engine",
+        "motor",
+        "fan",
+        "north",
+        "east",
+        "down",
+        "x",
+        "y",
+        "z",
+        "target",
+    ]
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +195,19 @@ def header_fits(header: str, names: tuple[str, ...]) -> bool:
     if any(name.strip().lower() == wanted for name in names):
         return True
     return wanted.isdecimal() and 1 <= int(wanted) <= len(names)
+
+
+def looks_like_speed(header: str) -> bool:
+    """Return whether a header that is no known quantity carries a unit of speed in brackets.
+
+    >>> looks_like_speed("Fahrt (km/h)"), looks_like_speed("Fahrt (s)"), looks_like_speed("wind [m/s]")
+    (True, False, False)
+    """
+    inside = re.findall(r"[(\[{]([^)\]}]*)[)\]}]", in_english(header))
+    words = set(re.findall(r"[^\W\d_]+", header.lower()))
+    if words & _OTHER_SPEEDS or read_header(header) is not None:
+        return False
+    return any(find_unit(text, "speed") for text in inside)
 
 
 def _index_of(grid: Grid, header: str) -> int | None:

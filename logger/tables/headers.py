@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from logger.recording import CHANNEL_NAMES
+from logger.tables.languages import in_english
 from logger.units import Quantity, find_unit, plain_unit
 
 __all__ = [
@@ -292,6 +293,7 @@ def read_header(header: str) -> Meaning | None:
         name = name.lower()
         role = {"time_s": "time", "received_s": "received"}.get(name, name)
         return Meaning(role=role, unit=_OWN_UNITS.get(name), score=9)
+    name = in_english(name)
     tokens = _tokens(name)
     words = frozenset(tokens)
     meaning = _motion(name, tokens, words) or _time(name, words)

@@ -22,6 +22,7 @@ from logger.tables.columns import (
     Picked,
     header_fits,
     header_names,
+    looks_like_speed,
     one_each,
     pick,
 )
@@ -119,6 +120,7 @@ def parse_table(
         raise _nothing(grid)
     _refuse_other_clock(grid, stamps, measured)
     findings += _interval(grid, numeric, values, stamps.t_s)
+    findings += _passed_over(grid, picked)
     arrived = _arrived(grid, numeric, values, stamps.origin_ns, findings, stamps.t_s)
     marks = _marks(grid, picked, findings)
     order = {name: k for k, name in enumerate(CHANNEL_NAMES)}
@@ -132,6 +134,25 @@ def parse_table(
         marks=tuple(marks),
         findings=tuple(findings),
     )
+
+
+def _passed_over(grid: Grid, picked: Sequence[Picked]) -> list[Finding]:
+    """Name columns that carry a unit of speed and were not recognised, where no other has the speed."""
+    if any(p.meaning.role == "speed_mps" for p in picked):
+        return []
+    taken = {p.index for p in picked}
+    return [
+        Finding(
+            kind="looks_like_speed",
+            severity="warning",
+            text=f"Column {name.strip()!r} looks like speed and was not recognised, so that it is not "
+            f'used: --column speed_mps="{name.strip()}" takes it.',
+            path=grid.path,
+            line=grid.header_line,
+        )
+        for index, name in enumerate(grid.header)
+        if index not in taken and looks_like_speed(name)
+    ]
 
 
 def _refuse_other_clock(grid: Grid, stamps: Stamps, measured: Sequence[Column]) -> None:

@@ -191,10 +191,10 @@ def test_bash_takes_the_script_that_completion_installs(tmp_path: Path) -> None:
         (["strip", "a.csv"], "arguments are required: OUT"),
         (["compare", "a"], "arguments are required: B"),
         (["batch", "x"], "arguments are required: --out"),
-        (["air"], "arguments are required: --humidity-percent"),
+        (["air"], "argument --temperature is required"),
         (
             ["air", "--humidity-percent", "6"],
-            "one of the arguments --temperature-C --temperature-F is required. See `pullcoast air ",
+            "argument --temperature is required. See `pullcoast air ",
         ),
         (
             ["air", "--humidity-percent", "wet"],

@@ -137,3 +137,19 @@ def test_one_temperature_and_one_pressure(capsys: pytest.CaptureFixture[str]) ->
     assert main(["air", *USUAL, "--temperature-F", "68"]) == 2
     assert main(["air", *USUAL[2:]]) == 2
     assert "--temperature-C" in capsys.readouterr().err
+
+
+def test_values_are_typed_with_their_units_as_everywhere(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """68 F are 20 C, 101.325 kPa are 1013.25 hPa: by definition; the old spellings still work."""
+    plain = answer(capsys, *USUAL)
+    for typed in (
+        ("--temperature", "20C", "--pressure", "1013.25hPa", "--humidity", "50%"),
+        ("--temperature", "68F", "--pressure", "101.325kPa"),
+    ):
+        assert answer(capsys, *typed)["density_kg_m3"] == pytest.approx(plain["density_kg_m3"])
+    assert main(["air", "--temperature", "20", "--pressure", "1013hPa"]) == 2
+    assert "'20' has no unit" in capsys.readouterr().err
+    assert main(["air", "--temperature", "20C", "--temperature-C", "20"]) == 2
+    assert "not allowed with" in capsys.readouterr().err

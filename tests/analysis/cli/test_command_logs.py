@@ -151,3 +151,16 @@ def test_speed_tells_the_lag_and_whether_the_accelerometer_was_used(
     assert "no acceleration" in row["why_not"]
     assert main(["speed", str(alone), "--out", str(tmp_path / "b")]) == 0
     assert "accelerometer not used: the recording has no" in capsys.readouterr().out
+
+
+def test_look_takes_a_folder_for_the_logs_in_it(
+    copied: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["look", str(copied)]) == 0
+    said = capsys.readouterr().out
+    for log in sorted(copied.glob("run*")):
+        assert log.name in said
+    assert "session.toml" not in said
+    (copied / "empty").mkdir()
+    assert main(["look", str(copied / "empty")]) == 2
+    assert "no log lies in this folder" in capsys.readouterr().err

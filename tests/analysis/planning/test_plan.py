@@ -227,7 +227,11 @@ def test_checklist_holds_the_cautions_and_what_to_bring() -> None:
 def test_command_tells_and_prints(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "--mass", "1480kg", "--pairs", "2", "--want", "4%"]) == 0
     said = capsys.readouterr().out
-    assert said.startswith("Plan for a car of 1480 kg: 2 two-way pairs, 1 Hz GPS")
+    # the answer comes last, the checklist before it
+    checklist, plan, answer = said.partition("Plan for a car of 1480 kg: 2 two-way pairs, 1 Hz GPS")
+    assert checklist.startswith("Checklist")
+    assert plan
+    assert "[ ]" not in answer
     assert "For +/- 4 %" in said
     assert "[ ] Road: straight" in said
     options = ["--kind", "motorcycle", "--mass", "617lb", "--gps-hz", "10", "--accel-hz", "0"]
@@ -243,7 +247,20 @@ def test_command_plans_the_next_outing_of_a_session(capsys: pytest.CaptureFixtur
     sample = next(path.parent for path in sorted((ROOT / "sample_logs").glob("*/session.toml")))
     assert main(["plan", str(sample), "--pairs", "3"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert said.startswith(f"Plan for another outing like {sample.name}: 3 two-way pairs")
+    assert f"Plan for another outing like {sample.name}: 3 two-way pairs" in said
+
+
+def test_the_checklist_goes_into_a_file_with_the_cautions(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "list.txt"
+    assert main(["plan", "--mass", "1480kg", "--checklist", str(file)]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Plan for a car")
+    assert "[ ]" not in said
+    text = " ".join(file.read_text(encoding="utf-8").split())
+    assert "[ ] Road: straight" in text
+    assert "local law decides" in text
 
 
 @pytest.mark.parametrize(

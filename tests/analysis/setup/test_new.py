@@ -13,7 +13,7 @@ from make_outing import FIXES, make_outing
 from analysis.cli.main import main
 from analysis.cli.new import cautions
 from analysis.setup.draft import draft_text, toml_text
-from analysis.setup.questions import QUESTIONS
+from analysis.setup.questions import QUESTIONS, read_answer
 from logger.errors import SessionError
 from logger.session.session import read_session
 
@@ -197,3 +197,12 @@ def test_the_draft_of_nothing_names_every_question() -> None:
     text = draft_text({}, [])
     for question in QUESTIONS:
         assert f"{question.key} = {question.example}" in text
+
+
+def test_answers_as_drivers_type_them() -> None:
+    """The first letters of one choice are enough, and a humidity is a percentage."""
+    questions = {question.name: question for question in QUESTIONS}
+    assert read_answer(questions["drive"], "turbo", "").value == "turbocharged"  # type: ignore[union-attr]
+    assert read_answer(questions["humidity"], "60", "").value == 60.0  # type: ignore[union-attr]
+    with pytest.raises(SessionError, match="one of"):
+        read_answer(questions["drive"], "t", "")

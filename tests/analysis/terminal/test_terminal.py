@@ -148,7 +148,7 @@ def test_the_command_paints_on_a_terminal_alone(log: Path) -> None:
     plain, status = on_terminal(*wrong, NO_COLOR="1")
     assert status == 2
     assert ESCAPE.search(plain) is None
-    assert "pullcoast: " in plain
+    assert "pullcoast:" in plain
     done = off_terminal(*wrong)
     assert ESCAPE.search(done.stdout + done.stderr) is None
     assert plain == done.stdout + done.stderr

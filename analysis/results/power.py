@@ -13,7 +13,6 @@ from analysis.model.fit import SessionFit, mean_slope, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.results.known import well_known
 from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.arrays import Array
@@ -30,6 +29,9 @@ __all__ = [
     "find_pulls",
     "pull_figures",
 ]
+
+#: A peak known within this share (95 %) is a number, one known less well a range.
+ROUGH_SHARE = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,8 +150,6 @@ class PullFigures:
 
 
 _CURVE_STEP_MPS = 0.25
-#: A peak known within this share (95 %) is a number, one known less well a range.
-ROUGH_SHARE = 0.12
 #: Draws from the posterior that show how far a maximum of a noisy curve lies above the truth.
 _DRAWS, _SEED = 400, 20260301
 #: The steepest fall of acceleration lies about this long after the throttle is let go [s].
@@ -189,7 +189,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     mass_share = mass_sd_kg / mass_kg
     off = slope_effect(fit)
-    curves, rows, gears = [], [], []
+    curves, rows = [], []
     for gear in range(len(layout.gear_knots_mps)):
         speed_mps = _covered_speeds(fit, gear)
         if not speed_mps.size:
@@ -209,18 +209,16 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
             )
         )
         rows.append(to_power)
-        gears.append(gear)
     if not rows:  # no pull covered a range of speeds
         return None
     every, all_speeds = np.concatenate(rows), np.concatenate([c.speed_mps for c in curves])
-    known = well_known(fit, [(c.speed_mps, c.power_w, c.sd_w) for c in curves], gears)
     mean = every @ fit.shared
-    top = int(np.argmax(np.where(known, mean, -np.inf)))
+    top = int(np.argmax(mean))
     # the curve's own chance error, without what the smoothness prior holds down
     chance = fit.covariance - fit.covariance @ fit.prior_matrix @ fit.covariance
-    excess = max(float(_maxima(mean[known], every[known], chance).mean()) - float(mean[top]), 0.0)
+    excess = max(float(_maxima(mean, every, chance).mean()) - float(mean[top]), 0.0)
     peak = float(mean[top]) - excess
-    highest_sd = float(_maxima(mean[known], every[known], fit.covariance).std())
+    highest_sd = float(_maxima(mean, every, fit.covariance).std())
     scatter = scatter_factor(fit, left_out(fit), every[top])
     # the largest of several uncertain values scatters less than each of them, but which one of them is
     # largest is chance too

@@ -13,7 +13,6 @@ from analysis.model.fit import SessionFit, mean_slope, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.model.parameters import SPEED_SCALE_MPS, hat, local_slices
 from analysis.physics.vehicle import effective_mass_kg
-from analysis.results.known import well_known
 from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused, SpeedCurve
 from logger.arrays import Array
@@ -30,6 +29,9 @@ __all__ = [
     "find_pulls",
     "pull_figures",
 ]
+
+#: A peak known within this share (95 %) is a number, one known less well a range.
+ROUGH_SHARE = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,8 +150,6 @@ class PullFigures:
 
 
 _CURVE_STEP_MPS = 0.25
-#: A peak known within this share (95 %) is a number, one known less well a range.
-ROUGH_SHARE = 0.12
 #: The peak is read where the curve less so many of its sd is largest.
 _SURE_SD = 1.5
 #: Draws from the posterior that show how far the maximum of a noisy curve scatters.
@@ -191,7 +191,7 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     mass_kg, mass_sd_kg = effective_mass_kg(vehicle)
     mass_share = mass_sd_kg / mass_kg
     off = slope_effect(fit)
-    curves, rows, gears = [], [], []
+    curves, rows = [], []
     for gear in range(len(layout.gear_knots_mps)):
         speed_mps = _covered_speeds(fit, gear)
         if not speed_mps.size:
@@ -211,20 +211,16 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
             )
         )
         rows.append(to_power)
-        gears.append(gear)
     if not rows:  # no pull covered a range of speeds
         return None
     every, all_speeds = np.concatenate(rows), np.concatenate([c.speed_mps for c in curves])
-    known = well_known(fit, [(c.speed_mps, c.power_w, c.sd_w) for c in curves], gears)
     mean = every @ fit.shared
     own_sd = np.sqrt(np.einsum("ij,jk,ik->i", every, fit.covariance, every))
-    top = int(np.argmax(np.where(known, mean - _SURE_SD * own_sd, -np.inf)))
+    top = int(np.argmax(mean - _SURE_SD * own_sd))
     peak = float(mean[top])
     scatter = scatter_factor(fit, left_out(fit), every[top])
     # which of several uncertain values is the largest is chance too
-    highest_sd = max(
-        float(_maxima(mean[known], every[known], fit.covariance).std()), float(own_sd[top])
-    )
+    highest_sd = max(float(_maxima(mean, every, fit.covariance).std()), float(own_sd[top]))
     sd, parts = _peak_sd(fit, every[top], highest_sd, scatter, mass_share * abs(peak))
     return PowerCurve(
         gears=tuple(curves),

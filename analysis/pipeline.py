@@ -13,6 +13,7 @@ from analysis.model.parameters import spread_table
 from analysis.model.road_memory import RoadMemory, RoadUse, lean_on_road
 from analysis.physics.air import air_state
 from analysis.physics.plausible import vehicle_findings
+from analysis.results.checks.heights import slope_witnesses
 from analysis.results.checks.validity import fit_findings, reject_implausible, require_usable
 from analysis.results.limits import drop_uninformative, limit_power
 from analysis.results.measured import Extras, Measured, find_extras
@@ -135,6 +136,7 @@ def analyse(
             *(*wish_notes, *bend_notes, *judge_notes, *place_notes, *air_notes, *site_notes),
             *fit_findings(fit, own_load, power, session),
             *(*power_notes, *limit_notes, *memory_notes),
+            *slope_witnesses(recordings, fused, runs, places, site),
         ),
         history=_history(recordings, fit),
         road=use,

@@ -12,16 +12,19 @@ from analysis.crosscheck.checked import CrossCheck
 from analysis.crosscheck.session import check_session
 from analysis.model.road_memory import learn_road, read_road
 from analysis.pipeline import Analysis
+from analysis.plots.card import card_png
 from analysis.plots.curves import report_plots, run_plots
 from analysis.plots.files import plot_files
 from analysis.report.html import render
 from analysis.report.shared import render_shared, shared_summary
+from analysis.report.sheet import sheet_csv
 from analysis.results.road_load import RoadLoad
 from analysis.session_pipeline import analyse_session
 from analysis.sessions.combine import combine
 from analysis.terminal.output import OutputError, write_together
 from analysis.terminal.progress import Progress
 from analysis.text.numbers import Units
+from analysis.text.occasion import day_text
 from analysis.text.summary import summary
 from logger.findings import Finding
 from logger.session.session import Session
@@ -85,13 +88,26 @@ def print_report(
     *,
     full: bool,
     dates: bool,
+    card: str | None,
+    sheet: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Write a session's report and print its summary, or its results.json for programs."""
+    """Write a session's report and print its summary, or its results.json for programs.
+
+    card: "plain" or "dated" for a card.png as well; sheet: with a sheet.csv.
+    """
     with Progress(quiet=quiet) as progress:
         progress.show("drawing and writing the report")
-        files = render(outcome, crosscheck=crosscheck, full=full, dates=dates)
+        files: dict[str, str | bytes] = {}
+        files |= render(outcome, crosscheck=crosscheck, full=full, dates=dates)
+        units = Units.of(outcome.session.display)
+        if card is not None:
+            files["card.png"] = card_png(
+                outcome, units, day_text(outcome) if card == "dated" else ""
+            )
+        if sheet:
+            files["sheet.csv"] = sheet_csv(outcome, units)
         write_together(folder, files)
     if as_json:
         print(files["results.json"], end="")

@@ -77,6 +77,18 @@ def report(
         ),
     ] = None,
     no_dates: NoDates = False,
+    card: Annotated[
+        str | None,
+        option(
+            "--card",
+            "{plain,dated}",
+            "also write card.png, one picture to share, without or with the date",
+            words=("plain", "dated"),
+        ),
+    ] = None,
+    sheet: Annotated[
+        bool, flag("--sheet", "also write sheet.csv, the figures in your units for a spreadsheet")
+    ] = False,
     as_json: Annotated[bool, flag("--json", "print results.json to standard output")] = False,
     road_load: Annotated[
         str | None,
@@ -220,6 +232,8 @@ def report(
             folder,
             full=full,
             dates=not no_dates,
+            card=card,
+            sheet=sheet,
             as_json=as_json,
             quiet=quiet,
         )

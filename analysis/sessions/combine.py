@@ -34,6 +34,7 @@ from analysis.sessions.combine_notes import (
     plain_name,
     power_air_note,
     same_log_note,
+    same_road_note,
     widened_note,
 )
 from analysis.sessions.recorded_twice import drive_in_both
@@ -154,6 +155,7 @@ def _state(
     days = [day for day in carried if day is not None]
     findings = air_notes(names, analyses)
     findings += mass_note(names, [one.session.vehicle.mass_kg for one in analyses])
+    findings += same_road_note(names, analyses)
     road_load = power = None
     if days:
         road_load, notes = _road_load(days, [sessions[day.session].name for day in days])

@@ -20,6 +20,7 @@ __all__ = [
     "plain_name",
     "power_air_note",
     "same_log_note",
+    "same_road_note",
     "widened_note",
 ]
 
@@ -97,6 +98,26 @@ def grouping_notes(groups: Sequence[tuple[Sequence[str], tuple[str, str, str]]])
 
 def _vehicle(identity: tuple[str, str, str]) -> str:
     return f"{identity[0]}, {identity[1] or 'without a name'}"
+
+
+def same_road_note(names: Sequence[str], analyses: Sequence[Analysis]) -> list[Finding]:
+    """Report sessions that lean on one remembered road, or on each other through it."""
+    leaning = [
+        (name, one.road)
+        for name, one in zip(names, analyses, strict=True)
+        if one.road is not None and one.road.used
+    ]
+    marks = {mark for _, road in leaning for mark in road.sessions}
+    known = {one.road.fingerprint for one in analyses if one.road is not None}
+    if len(leaning) < 2 and not marks & known:
+        return []
+    share = max(road.share for _, road in leaning)
+    text = (
+        f"{listed([name for name, _ in leaning])} lean on one remembered road, so that up to "
+        f"{100 * share:.0f} % of the variance of a road load is an error in common: what is shared is "
+        "less certain than its interval says. Leave --road out to put sessions together."
+    )
+    return [Finding(kind="one_road_remembered", severity="warning", text=text, count=len(leaning))]
 
 
 def mass_note(names: Sequence[str], masses_kg: Sequence[float]) -> list[Finding]:

@@ -11,7 +11,7 @@ from logger.errors import SessionError
 from logger.findings import counted
 from logger.recording import Recording
 
-__all__ = ["made_text", "outing_text"]
+__all__ = ["day_text", "made_text", "outing_text"]
 
 #: The moment that counts as now, in seconds since 1970, so that files can be compared
 #: (https://reproducible-builds.org/specs/source-date-epoch/).
@@ -76,6 +76,14 @@ def outing_text(outcome: Analysis, *, dates: bool = True) -> str:
         else f" (by the {len(dated)} of {counted(len(spans), 'log')} with a date)"
     )
     return f"{_day(first)}, {first:%H:%M} to {until} {_zone(last)}{some}, {recorded}"
+
+
+def day_text(outcome: Analysis) -> str:
+    """Return the day on which an outing began, as ``17 May 2025``; "" where no log knows its date."""
+    spans = [span for recording in outcome.recordings for span in _spans(recording)]
+    zone = UTC if os.environ.get(_NOW) else None
+    first_s = min((start for start, _, known in spans if known), default=None)
+    return "" if first_s is None else _day(datetime.fromtimestamp(first_s, zone).astimezone(zone))
 
 
 def _spans(recording: Recording) -> Sequence[tuple[float, float, bool]]:

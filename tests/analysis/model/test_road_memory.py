@@ -16,6 +16,7 @@ from analysis.cli.main import main
 from analysis.model.road_memory import RoadMemory, RoadUse, learn_road, read_road
 from analysis.model.road_prior import SlopeMessage, log_odds, moved, turned
 from analysis.pipeline import Analysis, analyse
+from analysis.sessions.combine import combine
 from analysis.simulate.road import SimSite, draw_site
 from analysis.simulate.session import simulate_session
 from analysis.simulate.truth import Truth
@@ -126,6 +127,21 @@ def test_a_second_session_adds_its_lesson(base: Path, taught: tuple[RoadMemory, 
     before = json.loads((base / "road.json").read_text(encoding="utf-8"))
     after = json.loads((base / "two.json").read_text(encoding="utf-8"))
     assert np.median(after["slope_sd"]) < np.median(before["slope_sd"])
+
+
+def test_sessions_that_lean_on_one_road_are_named_where_they_are_put_together(
+    base: Path, taught: tuple[RoadMemory, Session]
+) -> None:
+    memory, teacher = taught
+    _, session = driven(base / "pair", 32, 1)
+    # the same vehicle by name, or they would not be put together
+    session = replace(session, vehicle=replace(session.vehicle, name=teacher.vehicle.name))
+    both = [lean(teacher, memory)[0], lean(session, memory)[0]]
+    kinds = {finding.kind for finding in combine(both, ["may", "june"]).findings}
+    assert "one_road_remembered" in kinds
+    alone = [analyse(one, recordings_of(one)) for one in (teacher, session)]
+    kinds = {finding.kind for finding in combine(alone, ["may", "june"]).findings}
+    assert "one_road_remembered" not in kinds
 
 
 @pytest.mark.parametrize(

@@ -99,6 +99,7 @@ BENCHMARKS = (
     Benchmark("gates", 8),
     Benchmark("batch", 8),
     Benchmark("copies", 8),
+    Benchmark("road", 8),
     Benchmark("plan", 12),
     Benchmark("faults", 20),
     Benchmark("compare", 25),

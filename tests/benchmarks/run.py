@@ -95,7 +95,6 @@ BENCHMARKS = (
     Benchmark("page_cut", 4),
     Benchmark("published", 4),
     Benchmark("verdicts", 5),
-    Benchmark("speedometer", 5),
     Benchmark("gates", 8),
     Benchmark("speedometer", 8),
     Benchmark("batch", 8),

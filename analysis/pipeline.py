@@ -31,10 +31,10 @@ from analysis.runs.bends import leave_out_bends
 from analysis.runs.gears import agree_on_changes, gear_knots, match_gears
 from analysis.runs.judging.leaving_out import leave_out_runs
 from analysis.runs.judging.selection import judge_runs
-from analysis.runs.positions import check_positions
+from analysis.runs.positions import as_one_way, check_positions
 from analysis.runs.road import RunPlace, place_runs
 from analysis.runs.run import Run, with_runs
-from analysis.runs.survey import find_all_runs, fuse_all, sampling_findings
+from analysis.runs.survey import day_findings, find_all_runs, fuse_all, sampling_findings
 from logger.findings import Finding
 from logger.recording import Recording, Step
 from logger.session.session import Session
@@ -95,6 +95,8 @@ def analyse(
     runs, bend_notes = leave_out_bends(runs, recordings, fused)
     runs, judge_notes = judge_runs(runs, fused, session, recordings)
     place_notes = (*check_positions(recordings, fused, runs), *sampling_findings(fused, runs))
+    place_notes += day_findings(recordings, runs)
+    runs, places = as_one_way(runs, places, place_notes)
     runs = agree_on_changes(fused, runs)
     gears = match_gears(fused, runs)
     # Run -> SessionFit: one fit of all runs

@@ -24,7 +24,7 @@ def _message(where: str, found: str, expected: str, remedy: str) -> str:
     text = f"{where}: {_short(found)}"
     if expected:
         text += f"; expected {_short(expected)}"
-    return f"{text}. {remedy}" if remedy else text
+    return f"{text}. {_short(remedy)}" if remedy else text
 
 
 class ReadError(PullcoastError, ValueError):
@@ -85,7 +85,8 @@ class SessionError(PullcoastError, ValueError):
         self.found = found
         self.expected = expected
         self.remedy = remedy
-        super().__init__(_message(f"{path}, {key}" if key else path, found, expected, remedy))
+        where = f"{path}, {_short(key)}" if key else path
+        super().__init__(_message(where, found, expected, remedy))
 
 
 def is_there(path: Path) -> bool:

@@ -24,6 +24,9 @@ def test_there_are_a_hundred_edits_of_different_names() -> None:
         ("pull 1 at 50% throttle", "doubtful", "run_apart"),
         ("roads 300 m and 0 degrees apart", "doubtful", "roads_differ"),
         ("all coast-downs with -0.5 m/s2", "refused", "coast-down"),
+        ("8 equal speeds in coast 2", "fair", "speed_frozen"),
+        ("clock jumps 2 s in pull 1", "fair", "clock_step"),
+        ("15% less drive from run 3 on", "doubtful", "power_steps"),
     ],
 )
 def test_a_wrong_session_is_refused_or_doubted_with_its_cause(
@@ -35,6 +38,8 @@ def test_a_wrong_session_is_refused_or_doubted_with_its_cause(
     assert found.level == level
     assert cause in " ".join(found.causes)
     assert missed([found]) == []
+    if cause in ("roads_differ", "speed_frozen", "clock_step"):
+        assert found.sigma < 3.0
 
 
 def test_a_sound_session_keeps_its_word() -> None:

@@ -4,7 +4,7 @@ The session model explains all it knows of: noise, wind, slope, lag, mount. What
 (a lifted throttle, traffic, a warming tyre) shows as runs that disagree. Each run's normal equations
 are at hand after the fit, so that leaving it out is a subtraction. The jackknife variance
 `(n - 1)/n sum (q_-r - mean)^2` (Tukey; Efron and Stein, Annals of Statistics 9 (1981) 586; from
-memory) is then compared with the posterior variance.
+memory) is then compared with the posterior variance, or with what chance makes of runs that weigh unequally.
 """
 
 from __future__ import annotations
@@ -69,5 +69,20 @@ def scatter_factor(fit: SessionFit, moves: Array, weights: Array) -> float:
     found = moves @ rows.T
     jackknife = (count - 1) / count * ((found - found.mean(axis=0)) ** 2).sum(axis=0)
     posterior = np.einsum("ij,jk,ik->i", rows, fit.covariance, rows)
-    ratio = float(np.max(jackknife / posterior))
+    if float(np.max(jackknife / posterior)) <= limit:
+        return 1.0
+    # a run that alone holds a figure moves it far by chance too: the move's variance is V_without - V_all
+    chance = (count - 1) / count * (_without(fit, rows) - posterior).sum(axis=0)
+    ratio = float(np.max(jackknife / np.maximum(posterior, chance)))
     return float(np.sqrt(ratio)) if ratio > limit else 1.0
+
+
+def _without(fit: SessionFit, rows: Array) -> Array:
+    """Return the variance of each figure when one run is left out, shape (runs, k)."""
+    known = {id(normal): normal.left()[0] for normal in fit.normals}
+    information = fit.prior_matrix + sum(known[id(normal)] for normal in fit.normals)
+    found = {
+        name: np.einsum("ij,ji->i", rows, np.linalg.solve(information - matrix, rows.T))
+        for name, matrix in known.items()
+    }
+    return np.array([found[id(normal)] for normal in fit.normals], dtype=np.float64)

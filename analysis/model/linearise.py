@@ -51,10 +51,8 @@ class Linearised:
 
     Parameters
     ----------
-    path_mps : array of shape (n + 1,)
-        Speed path at the bin edges [m/s].
-    accel_mps2 : array of shape (n,)
-        Model acceleration per bin [m/s2].
+    path_mps, accel_mps2 : arrays of shape (n + 1,), (n,)
+        Speed path at the bin edges [m/s], model acceleration per bin [m/s2].
     place_m : array of shape (n,)
         Along-road place at bin middles [m], nan where unknown.
     force_rows, force_miss : arrays of shape (n_force, size), (n_force,)
@@ -79,9 +77,8 @@ class Linearised:
 def _receiver_rows(moment_s: Array, memory_s: float, edge_s: Array) -> tuple[Array, Array, Array]:
     """Return the weights of a first-order receiver filter read at given moments.
 
-    y(T) = integral of v(T - u) exp(-u / tau) du / tau by Gauss-Laguerre quadrature; speeds between
-    edges are linear, before the first edge on the line of the first bin for up to a second, after
-    the last edge level.
+    y(T) = integral of v(T - u) exp(-u / tau) du / tau by Gauss-Laguerre quadrature; speeds are linear
+    between edges, before the first on the line of the first bin for up to a second, then level.
 
     Returns
     -------
@@ -224,9 +221,8 @@ def _equation_of_motion(
     # mean wind: d/dw of r2 (v + d w)|v + d w|
     rows[:, layout.WIND] = d * (-2.0 * r2 * np.abs(air) / scale2)
 
-    # the run's own wind and its gusts: -2 r2 v (d w_run + w'(t)). They act through the drag of the last
-    # round, `gust_drag`, not through r2 and through the speed, not the mean wind: were r2 or the wind
-    # free there, hundreds of gusts would pull them up to make themselves small.
+    # the run's own wind and its gusts: -2 r2 v (d w_run + w'(t)), by the drag of the last round: were r2 or
+    # the mean wind free there, hundreds of gusts would pull them up to make themselves small
     gust_rows = hat(0.5 * (edge_s[1:] + edge_s[:-1]), knots_over(edge_s[0], edge_s[-1], GUST_S[0]))
     gust = d * local[own["wind"]][0] + gust_rows @ local[own["gust"]]
     by_gust = -2.0 * gust_drag * v / scale2
@@ -236,11 +232,9 @@ def _equation_of_motion(
     stiffness = r1 / SPEED_SCALE_MPS + 2.0 * (r2 * np.abs(air) + gust_drag * gust) / scale2
 
     # what coast-downs have beside the three coefficients: -delta(v), linear between its knots
-    coasting = data.drive == COAST
-    if layout.bump_knots_mps.size and coasting.any():
-        _add_curve(
-            -1.0, coasting, v, layout.bump_knots_mps, shared, layout.bump, accel, rows, stiffness
-        )
+    here, knots = data.drive == COAST, layout.bump_knots_mps
+    if knots.size and here.any():
+        _add_curve(-1.0, here, v, knots, shared, layout.bump, accel, rows, stiffness)
 
     # traction in a pull: + t(v, gear) (1 + e), t linear between the gear's knots
     pull_dev = _single(local, own["pull"])

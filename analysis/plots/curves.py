@@ -182,7 +182,7 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
         axes.axvline(change, color=COLOURS["other"], linestyle=":", linewidth=1.0)
     axes.plot([at, at], [low, high], color=COLOURS["ink"], linewidth=1.4)
     axes.plot([at], [peak], "o", color=COLOURS["ink"], markersize=4.5)
-    peak_text = units.power_text(power.peak_w, power.peak_sd_w)
+    peak_text = _peak_text(power, units)
     side = "right" if at > 0.6 * fastest else "left"
     draw_note(axes, f"peak {peak_text}", (at, high), (0, 4), COLOURS["ink"], ha=side, bold=True)
     draw_frame(
@@ -213,10 +213,17 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
     )  # fmt: skip
 
 
+def _peak_text(power: PowerCurve, units: Units) -> str:
+    """Return the peak, or its range where a single number would say too much."""
+    if power.rough:
+        return f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}"
+    return units.power_text(power.peak_w, power.peak_sd_w)
+
+
 def _power_words(power: PowerCurve, units: Units) -> str:
     """Return the peak, and the speeds that the curve is known at."""
     gears = [gear for gear in power.gears if gear.speed_mps.size]
-    peak_text = units.power_text(power.peak_w, power.peak_sd_w)
+    peak_text = _peak_text(power, units)
     return (
         f"Wheel power peaks at {peak_text} at {units.speed_text(power.peak_speed_mps)}, 95 % interval "
         f"{units.power_interval(*power.peak_ci95_w, power.peak_sd_w)} {units.power}. It is known from "

@@ -181,9 +181,12 @@ def _peak(outcome: Analysis, units: Units) -> dict[str, Any]:
     power = outcome.power
     assert power is not None
     low, high = power.peak_ci95_w
+    interval = units.power_interval(low, high, power.peak_sd_w)
+    text = number(power.peak_w / units.power_w, power.peak_sd_w / units.power_w)
     return {
-        "text": number(power.peak_w / units.power_w, power.peak_sd_w / units.power_w),
-        "interval": units.power_interval(low, high, power.peak_sd_w),
+        # where it is known roughly only, no single number stands for it
+        "text": interval if power.rough else text,
+        "interval": interval,
         "speed": units.speed_text(power.peak_speed_mps),
         "gauge": _gauge(power.peak_w, low, high),
     }

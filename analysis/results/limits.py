@@ -32,6 +32,7 @@ _NEAR_LIMIT = {"motorcycle": 0.8, "bicycle": 0.5}
 _NEAR_LIMIT_OTHERS = 0.40
 #: Engine speed over road speed this much above its value at the upper speeds of the same gear.
 _SLIP = 1.06
+#: Fewer points, or bins of an engine speed, are no evidence.
 _LEAST_BINS = 4
 #: No peak is reported when its standard deviation exceeds this share of it.
 _KNOWN_SHARE = 0.5
@@ -126,9 +127,10 @@ def _hard_push(power: PowerCurve, vehicle: Vehicle) -> tuple[float, float]:
         moving = gear.speed_mps > 1.0
         share = gear.power_w[moving] / gear.speed_mps[moving] / weight_n
         certain = share - gear.sd_w[moving] / gear.speed_mps[moving] / weight_n >= limit
-        if certain.any():
-            below = max(below, float(gear.speed_mps[moving][certain].max()))
-            most = max(most, float(share[certain].max()))
+        if int(certain.sum()) < _LEAST_BINS:
+            continue  # a point or two of a launch are no evidence
+        below = max(below, float(gear.speed_mps[moving][certain].max()))
+        most = max(most, float(share[certain].max()))
     return below, most
 
 

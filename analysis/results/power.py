@@ -20,6 +20,7 @@ from logger.session.session import Vehicle
 from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
+    "ROUGH_SHARE",
     "GearCurve",
     "PowerAt",
     "PowerCurve",
@@ -28,6 +29,9 @@ __all__ = [
     "find_pulls",
     "pull_figures",
 ]
+
+#: A peak known within this share (95 %) is a number, one known less well a range.
+ROUGH_SHARE = 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +74,7 @@ class PowerCurve:
     gears : tuple of GearCurve
         In order of the traction pieces.
     peak_w, peak_sd_w : float
-        Peak wheel power, corrected for the upward bias of a maximum, and its sd [W].
+        Peak wheel power, read where it is surest to be high, and its sd [W].
     peak_ci95_w : (low, high)
         95 % interval [W].
     peak_speed_mps : float
@@ -98,6 +102,11 @@ class PowerCurve:
     lower_bound_below_mps: float | None = None
     continued_above_mps: float | None = None
     peak_slope_effect_w: float | None = None
+
+    @property
+    def rough(self) -> bool:
+        """Whether a range of the peak says more than a number."""
+        return self.peak_ci95_w[1] - self.peak_ci95_w[0] > 2.0 * ROUGH_SHARE * abs(self.peak_w)
 
     @property
     def top_mps(self) -> float:
@@ -141,7 +150,9 @@ class PullFigures:
 
 
 _CURVE_STEP_MPS = 0.25
-#: Draws from the posterior that show how far a maximum of a noisy curve lies above the truth.
+#: The peak is read where the curve less so many of its sd is largest.
+_SURE_SD = 1.5
+#: Draws from the posterior that show how far the maximum of a noisy curve scatters.
 _DRAWS, _SEED = 400, 20260301
 #: The steepest fall of acceleration lies about this long after the throttle is let go [s].
 _RELEASE_S = 0.15
@@ -156,11 +167,11 @@ def _gear_speeds(low: float, high: float) -> Array:
 def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
     """Take wheel power out of a session fit.
 
-    P(v) = m_e t(v) v with t the tractive acceleration of a gear. The peak is the largest value of
-    the fitted curves; the largest of a noisy curve is too high on average, so the mean excess of the
-    maxima of curves drawn about the fitted one is taken off. They are drawn from the chance error that
-    measuring again would show, ``C - C P C`` with posterior covariance C and prior precision P: the
-    prior's own share of C lifts the true maximum as much as the fitted one.
+    P(v) = m_e t(v) v with t the tractive acceleration of a gear. The largest value of a noisy curve is
+    too high on average, for it is sought where the error happens to be large: at the ends of gears and
+    in short ones. So the peak is read where the curve is surest to be high, at the largest lower bound
+    ``P(v) - 1.5 sd(v)``, a choice that wide errors do not win. Its sd is that of the curve there, or
+    that of the maxima of curves drawn about the fitted one where they scatter more.
 
     Parameters
     ----------
@@ -204,16 +215,12 @@ def find_power(fit: SessionFit, vehicle: Vehicle) -> PowerCurve | None:
         return None
     every, all_speeds = np.concatenate(rows), np.concatenate([c.speed_mps for c in curves])
     mean = every @ fit.shared
-    top = int(np.argmax(mean))
-    # the curve's own chance error, without what the smoothness prior holds down
-    chance = fit.covariance - fit.covariance @ fit.prior_matrix @ fit.covariance
-    excess = max(float(_maxima(mean, every, chance).mean()) - float(mean[top]), 0.0)
-    peak = float(mean[top]) - excess
-    highest_sd = float(_maxima(mean, every, fit.covariance).std())
+    own_sd = np.sqrt(np.einsum("ij,jk,ik->i", every, fit.covariance, every))
+    top = int(np.argmax(mean - _SURE_SD * own_sd))
+    peak = float(mean[top])
     scatter = scatter_factor(fit, left_out(fit), every[top])
-    # the largest of several uncertain values scatters less than each of them, but which one of them is
-    # largest is chance too
-    highest_sd = max(highest_sd, float(np.sqrt(every[top] @ fit.covariance @ every[top])))
+    # which of several uncertain values is the largest is chance too
+    highest_sd = max(float(_maxima(mean, every, fit.covariance).std()), float(own_sd[top]))
     sd, parts = _peak_sd(fit, every[top], highest_sd, scatter, mass_share * abs(peak))
     return PowerCurve(
         gears=tuple(curves),

@@ -12,9 +12,18 @@ from analysis.model.covariance import Z95
 from analysis.model.fit import SessionFit, bump_rms, resistance_n, slope_effect
 from analysis.model.leave_one_out import left_out, scatter_factor
 from analysis.physics.vehicle import effective_mass_kg
+from analysis.results.checks.plain_fit import plain_fit
 from logger.session.session import Vehicle
 
-__all__ = ["ReferenceRoadLoad", "RoadLoad", "RoadLoadAt", "find_road_load", "why_narrow"]
+__all__ = [
+    "MOST_SIGMA",
+    "PlainLoad",
+    "ReferenceRoadLoad",
+    "RoadLoad",
+    "RoadLoadAt",
+    "find_road_load",
+    "why_narrow",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +85,24 @@ class RoadLoadAt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlainLoad:
+    """A plain fit of the coast-downs: coefficients [N, ...], covariance by its own residual [m/s].
+
+    `sigma`: at most so many sd, of what wind, slope and noise allow, from the session's road load.
+    """
+
+    coefficients: tuple[float, float, float]
+    covariance: NDArray[np.float64]
+    residual_mps: float
+    sigma: float
+
+    def force_n(self, speed_mps: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return its `R(v)` [N] at speeds of any shape [m/s]."""
+        f0, f1, f2 = self.coefficients
+        return f0 + f1 * speed_mps + f2 * speed_mps**2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLoad:
     """Resistance in neutral, level road, still air, air of the day.
 
@@ -100,6 +127,8 @@ class RoadLoad:
     slope_effect : array of shape (3,) or None
         How far the coefficients are off when the stated mean slope is off by one of its sd: an error
         that sessions on one road have in common. None where not known.
+    plain : PlainLoad or None
+        A plain fit of the same coast-downs, without prior, wind, slope and accelerometer.
     """
 
     f0_n: float
@@ -113,6 +142,7 @@ class RoadLoad:
     budget_speed_mps: float
     scatter_factor: float = 1.0
     slope_effect: NDArray[np.float64] | None = None
+    plain: PlainLoad | None = None
 
     @property
     def coefficients(self) -> tuple[float, float, float]:
@@ -155,6 +185,9 @@ class RoadLoad:
 #: Coast-downs must span this ratio of speeds, and this many m/s, to tell F0, F1 and F2 apart.
 _LEAST_RATIO, _LEAST_SPAN_MPS = 1.8, 8.0
 _MOTORWAY_MPS = 100.0 / 3.6
+#: The plain fit of the coast-downs differs from the model's by more than this many sd of what wind, slope
+#: and noise allow in one session of a thousand.
+MOST_SIGMA = 3.5
 
 
 def why_narrow(speed_range_mps: tuple[float, float]) -> str | None:
@@ -200,6 +233,8 @@ def find_road_load(
     judged = np.zeros((3, fit.layout.size))
     judged[:, :3] = (np.array([low, 0.5 * (low + high), high])[:, None] / 30.0) ** np.arange(3)
     scatter = scatter_factor(fit, left_out(fit), judged)
+    plain, further = _beside_plain(fit, mass_kg, judged)
+    scatter = max(scatter, further)
     misfit_n = mass_kg * bump_rms(fit)
     covariance = covariance * scatter**2 + np.diag([misfit_n**2, 0.0, 0.0])
     covariance = covariance + np.outer(force, force) * mass_share**2
@@ -222,4 +257,34 @@ def find_road_load(
         budget_speed_mps=at_mps,
         scatter_factor=scatter,
         slope_effect=mass_kg * slope_effect(fit)[:3] / np.array([1.0, 30.0, 900.0]),
+        plain=plain,
     )
+
+
+def _beside_plain(
+    fit: SessionFit, mass_kg: float, rows: NDArray[np.float64]
+) -> tuple[PlainLoad | None, float]:
+    """Return the plain fit, and the factor by which the model's sd must grow to reach it where it differs.
+
+    `rows` are the speeds judged, in the model's unknowns. The interval then reaches as far as what wind,
+    slope and noise leave of the difference.
+    """
+    found = plain_fit(fit)
+    if found is None:
+        return None, 1.0
+    basis = rows[:, :3]
+    away = np.abs(basis @ (found.resistance - fit.shared[:3] - found.shift))
+    allowed = np.sqrt(np.einsum("ij,jk,ik->i", basis, found.expected, basis))
+    sigma = float(np.max(away / allowed))
+    factor = mass_kg / np.array([1.0, 30.0, 900.0])
+    f0, f1, f2 = (found.resistance * factor).tolist()
+    plain = PlainLoad(
+        coefficients=(f0, f1, f2),
+        covariance=found.covariance * np.outer(factor, factor),
+        residual_mps=found.residual_mps,
+        sigma=sigma,
+    )
+    if sigma <= MOST_SIGMA:
+        return plain, 1.0
+    own = np.sqrt(np.einsum("ij,jk,ik->i", rows, fit.covariance, rows))
+    return plain, max(1.0, float(np.max((away - Z95 * allowed) / (Z95 * own))))

@@ -112,9 +112,13 @@ def site_state(fit: SessionFit, runs: Sequence[Run]) -> tuple[SiteState, tuple[F
     )
     if len(ways) > 1:
         return state, ()
-    which = f"All {len(fit.states)} used runs" if len(fit.states) > 1 else "The only used run"
+    which = (
+        f"All {len(fit.states)} used runs count as of one way"
+        if len(fit.states) > 1
+        else "The only used run went one way"
+    )
     text = (
-        f"{which} went one way, so slope and wind cannot be told from "
+        f"{which}, so slope and wind cannot be told from "
         "rolling resistance and drag; the intervals are as wide as what [site] leaves open. Drive the "
         "other way too."
     )

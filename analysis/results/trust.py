@@ -16,6 +16,7 @@ import numpy as np
 from analysis.model.covariance import Z95
 from analysis.physics.plausible import ROAD_LOAD_WINDOWS
 from analysis.results.measured import Measured
+from analysis.results.power import ROUGH_SHARE
 from analysis.results.road_load import RoadLoad
 from logger.findings import counted
 
@@ -26,7 +27,7 @@ LEVELS: tuple[Level, ...] = ("good", "fair", "rough", "doubtful")
 
 #: Half widths of the 95 % interval up to which a result is good, and fair. Our choice: a day's weather
 #: moves an engine's power by 5 %, and 12 % is too much to tell two states of a vehicle apart.
-_GOOD, _FAIR = 0.05, 0.12
+_GOOD, _FAIR = 0.05, ROUGH_SHARE
 #: The best level that goes with a finding of each kind.
 _CAPS: dict[str, Level] = {
     "run_apart": "doubtful",
@@ -37,6 +38,7 @@ _CAPS: dict[str, Level] = {
     "speed_off_positions": "rough",
     "coast_vouched": "rough",
     "mass_unusual": "rough",
+    "gears_doubted": "rough",
     "power_steps": "doubtful",
 }
 #: Of these the driver's word for neutral takes the doubt.

@@ -133,7 +133,7 @@ def _checks(measured: Measured) -> tuple[Check, ...]:
             good=both,
             text=f"Driven both ways, {up} up and {down} down: wind and slope are told apart from the vehicle."
             if both
-            else "Driven one way only: wind and slope cannot be told from the vehicle.",
+            else "Driven one way only, or on two roads: wind and slope cannot be told from the vehicle.",
         )
     ]
     power, load = measured.power, measured.road_load

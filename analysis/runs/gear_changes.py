@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from scipy.special import ndtri
 
 from analysis.runs.gear_edges import end_of_drive, sharpen_deep, sharpen_together
 from analysis.runs.gear_looks import (
@@ -43,7 +44,7 @@ _LEAST_TOGETHER, _MOST_TOGETHER = 3, 8
 #: A step below this speed is the clutch that closes in the launch [m/s].
 _CLUTCH_MPS = 8.0
 #: From here on one pull alone shows a break of the drive that others need not share: a lift.
-_LIFT_SD, _LIFT_DIP = 7.0, 0.5
+_LIFT_SD, _LIFT_DIP = 5.5, 0.5
 #: A stretch of drive lasts at least this long [s].
 _SHORTEST_S = 0.4
 #: From this share on a dip is an open clutch, whose two edges show apart from each other.
@@ -95,7 +96,8 @@ def _sharpened(
     for speed in agreed:
         changes = {number: _change_at(pull, speed) for number, pull in seen.items()}
         here = {number: change for number, change in changes.items() if change is not None}
-        if float(np.median([change.dip_share for change in here.values()])) <= _DEEP:
+        shown = [change.dip_share for change in here.values() if change.clear_sd > 0.0]
+        if not shown or float(np.median(shown)) <= _DEEP:
             found = sharpen_together(
                 [signals[number] for number in here],
                 [(change.start_s, change.end_s) for change in here.values()],
@@ -104,7 +106,10 @@ def _sharpened(
                 breaks[number].append(edges)
             continue
         for number, change in here.items():
-            breaks[number].append(_deep(seen[number], change, signals[number]))
+            # an open clutch shows in each pull: where it does not, the gear was changed elsewhere
+            opened = change if change.dip_share > _DEEP else _opened_near(seen[number], speed)
+            if opened is not None:
+                breaks[number].append(_deep(seen[number], opened, signals[number]))
     for number, pull in seen.items():
         known = list(breaks[number])
         breaks[number] += [
@@ -120,6 +125,12 @@ def _sharpened(
 def _deep(pull: Seen, change: Change, signal: tuple[Array, Array]) -> tuple[float, float]:
     between = (float(pull.time_s[0]), float(pull.time_s[-1]))
     return sharpen_deep(signal, (change.start_s, change.end_s), between)
+
+
+def _opened_near(pull: Seen, speed_mps: float) -> Change | None:
+    """Return the clearest open clutch of one pull in twice the driver's usual reach, or None."""
+    near = (c for c in pull.changes if abs(c.speed_mps - speed_mps) <= 2.0 * _reach(speed_mps))
+    return next((c for c in near if c.dip_share > _DEEP), None)
 
 
 def _change_at(pull: Seen, speed_mps: float) -> Change | None:
@@ -238,7 +249,9 @@ def _gearbox(pulls: Sequence[Seen], speed_mps: float) -> float:
         found.append(min(change.clear_sd, 10.0) if change is not None else 0.0)
         passing_s = float((np.abs(pull.speed_mps - speed_mps) <= reach).sum()) * STEP_S
         looks.append(1.0 + passing_s / _LOOK_S)
-    chance = np.sqrt(2.0 * np.log(np.maximum(looks, 2.0))).mean()
+    # the largest of n normal values is about that of rank n of n (Blom's plotting position; from memory)
+    count = np.maximum(looks, 2.0)
+    chance = ndtri((count - 0.375) / (count + 0.25)).mean()
     asked = (
         float(chance) + 0.5 * _CHANCE_SD / np.sqrt(len(found)) + (1.0 if len(found) < 3 else 0.0)
     )

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
+from analysis.runs.release import release_of
 from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.smoothing import Fused
 from logger.arrays import Array
@@ -24,8 +25,9 @@ _GEAR_CHANGE_S = 2.2
 #: A pull gains at least this speed [m/s] and this share of the recording's top speed.
 _PULL_GAIN_MPS = 3.0
 _PULL_GAIN_SHARE = 0.30
-#: The release of the throttle is looked for with means over these times [s].
-_FALL_S = (0.3, 0.5, 0.8, 1.2)
+#: ... or, where it begins above this speed [m/s] (100 km/h), this share of the top speed's kinetic energy:
+#: at nearly constant power a gain of energy takes the same time at any speed.
+_FAST_MPS, _FAST_ENERGY_SHARE = 100.0 / 3.6, 0.2
 #: A coast-down lasts at least this long [s] and loses at least this much [m/s].
 _COAST_S = 5.0
 _COAST_LOSS_MPS = 2.0
@@ -104,34 +106,16 @@ def _pull_candidates(piece: _Piece, top_mps: float) -> list[tuple[int, int]]:
                 joined[-1] = (joined[-1][0], last)
                 continue
         joined.append((first, last))
-    gain = max(_PULL_GAIN_MPS, _PULL_GAIN_SHARE * top_mps)
-    return [(a, b) for a, b in joined if piece.v[b] - piece.v[a] >= gain]
-
-
-def _release(piece: _Piece, first: int, last: int) -> tuple[int, float]:
-    """Return the index of the steepest fall of acceleration near the end of a pull, and its width.
-
-    The fall is the difference of the means over a short time before and after; the shortest time
-    is taken with which the fall stands clearly out of the same difference elsewhere in the pull. A
-    curve that ends in full drive has no release: its last sample is returned.
-    """
-    reach = round(1.3 / piece.step)
-    ends_in_drive = last >= piece.t.size - 1 - round(0.3 / piece.step)
-    sums = np.concatenate([[0.0], np.cumsum(piece.a)])
-    best, width = last, _FALL_S[0]
-    for width in _FALL_S:
-        wide = max(1, round(width / piece.step))
-        low, high = max(last - reach, wide), min(last + reach, piece.t.size - wide)
-        if high <= max(low, first):
-            break
-        i = np.arange(max(first, wide), high + 1)
-        fall = (sums[i + wide] - 2.0 * sums[i] + sums[i - wide]) / wide
-        near = i >= low
-        best = int(i[near][np.argmin(fall[near])])
-        noise = _robust_sd(fall - np.median(fall))
-        if -float(fall[near].min()) > 6.0 * noise:
-            return best, width
-    return (piece.t.size - 1, 0.0) if ends_in_drive else (best, width)
+    found = []
+    for a, b in joined:
+        from_mps, to_mps = float(piece.v[a]), float(piece.v[b])
+        energy = (to_mps**2 - from_mps**2) / max(top_mps, 1.0) ** 2
+        fast = from_mps >= _FAST_MPS and energy >= _FAST_ENERGY_SHARE
+        if to_mps - from_mps >= (
+            _PULL_GAIN_MPS if fast else max(_PULL_GAIN_MPS, _PULL_GAIN_SHARE * top_mps)
+        ):
+            found.append((a, b))
+    return found
 
 
 def _gear_pieces(
@@ -265,7 +249,7 @@ def _runs_of_piece(piece: _Piece, top_mps: float) -> list[tuple[Phase, ...]]:
     free = 0
     for number, (first, last) in enumerate(pulls):
         found += _lone_coasts(piece, free, first)
-        release, blur_s = _release(piece, first, last)
+        release, blur_s = release_of(piece.a, piece.step, first, last, fine=piece.fine)
         limit = pulls[number + 1][0] if number + 1 < len(pulls) else piece.t.size - 1
         phases, free = _pull_and_coast(piece, first, release, blur_s, limit)
         found.append(phases)

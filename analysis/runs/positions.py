@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from analysis.runs.road import RunPlace
 from analysis.runs.run import Run
 from analysis.signals.gps import EARTH_RADIUS_M
 from analysis.signals.smoothing import Fused
@@ -13,7 +15,7 @@ from logger.arrays import Array
 from logger.findings import Finding
 from logger.recording import Recording
 
-__all__ = ["check_positions", "distance_ratio"]
+__all__ = ["as_one_way", "check_positions", "distance_ratio"]
 
 #: Legs between positions are at least this long [m]: shorter ones are lengthened by noise, longer ones
 #: cut bends. A log needs so much of them [m].
@@ -49,13 +51,34 @@ def check_positions(
                 findings.append(_speed_finding(ratio, log))
     shared = _shared_places(recordings, [run for run in runs if run.used])
     if shared is not None and shared < _LEAST_SHARED:
+        up, down = (
+            ", ".join(
+                str(run.number + 1) for run in runs if run.used and (run.direction or 1) == way
+            )
+            for way in (1, -1)
+        )
         text = (
-            f"Only {100 * shared:.0f} % of the places driven in one direction lie within {_SHARED_M:.0f} m of "
-            "those of the other: the directions were driven on different roads, so that slope and wind "
-            "of one say nothing of the other. Drive both ways on one road."
+            f"The runs up ({up}) and down ({down}) were driven on different roads: {100 * shared:.0f} % of the "
+            f"places of one direction lie within {_SHARED_M:.0f} m of those of the other, so that slope and wind "
+            "of one say nothing of the other. Each is judged as one direction alone, which widens the "
+            "intervals. Drive both ways on one road."
         )
         findings.append(Finding(kind="roads_differ", severity="warning", text=text))
     return tuple(findings)
+
+
+def as_one_way(
+    runs: Sequence[Run], places: Sequence[RunPlace], findings: Sequence[Finding]
+) -> tuple[tuple[Run, ...], tuple[RunPlace, ...]]:
+    """Return runs and places as they may be used together: runs of different roads as of one direction.
+
+    Slope and wind of two roads do not change sign from one to the other. With one direction for all, what
+    is not known of them stays in the intervals, and no place is shared.
+    """
+    if not any(finding.kind == "roads_differ" for finding in findings):
+        return tuple(runs), tuple(places)
+    nowhere = RunPlace(t_s=np.zeros(0), place_m=np.zeros(0))
+    return tuple(replace(run, direction=1) for run in runs), (nowhere,) * len(places)
 
 
 def _speed_finding(ratio: float, log: int) -> Finding:

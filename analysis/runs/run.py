@@ -94,10 +94,10 @@ class Run:
 
 
 def with_runs(findings: Sequence[Finding], runs: Sequence[Run]) -> tuple[Finding, ...]:
-    """Give each finding about a moment of a log the number of the run that it fell in."""
+    """Give findings about a moment the number of its run; what is about lines of a file stays as it is."""
     return tuple(
         finding
-        if finding.run is not None or finding.time_s is None
+        if finding.run is not None or finding.time_s is None or finding.line is not None
         else replace(
             finding,
             run=next(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -14,7 +15,15 @@ from logger.errors import PullcoastError
 from logger.findings import Finding
 from logger.recording import Recording
 
-__all__ = ["NothingUsable", "Survey", "find_all_runs", "fuse_all", "sampling_findings", "survey"]
+__all__ = [
+    "NothingUsable",
+    "Survey",
+    "day_findings",
+    "find_all_runs",
+    "fuse_all",
+    "sampling_findings",
+    "survey",
+]
 
 
 class NothingUsable(PullcoastError):
@@ -78,6 +87,24 @@ def find_all_runs(fused: Sequence[Fused]) -> tuple[Run, ...]:
     """Find the runs of all recordings and number them in order."""
     runs = [run for log, one in enumerate(fused) for run in find_runs(one, log)]
     return tuple(replace(run, number=number) for number, run in enumerate(runs))
+
+
+def day_findings(recordings: Sequence[Recording], runs: Sequence[Run]) -> tuple[Finding, ...]:
+    """Say so where the used runs are of different days (UTC); clocks that know no date say nothing."""
+    days: dict[str, list[int]] = {}
+    for run in runs:
+        epoch_s = recordings[run.log].clocks[0].epoch_s
+        if run.used and epoch_s is not None:
+            day = datetime.fromtimestamp(epoch_s + run.start_s, UTC).date().isoformat()
+            days.setdefault(day, []).append(run.number + 1)
+    if len(days) < 2:
+        return ()
+    each = "; ".join(f"{day}: {', '.join(map(str, days[day]))}" for day in sorted(days))
+    text = (
+        f"The used runs are of {len(days)} days (UTC; {each}), and are fitted as of one: one wind, one air, one "
+        "load. Make a session of each day, and give them to pullcoast report together."
+    )
+    return (Finding(kind="several_days", severity="warning", text=text, count=len(days)),)
 
 
 #: A fix shows speeds this near [m/s]: a gear change of 0.3 s at 2 m/s2 moves a fix by 0.6 m/s.

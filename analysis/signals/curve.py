@@ -118,8 +118,12 @@ class _Between:
 
 
 def _between(node_s: Array, step_s: float) -> _Between:
-    """Lay a grid over the fixes; a hole of more than a minute gets a time after it and one before."""
-    holes = np.flatnonzero(np.diff(node_s) > BROKEN_S)
+    """Lay a grid over the fixes; a hole of more than a minute gets a time after it and one before.
+
+    Where most steps between fixes are too long to be bridged, every such step is a hole.
+    """
+    step = np.diff(node_s)
+    holes = np.flatnonzero(step > (BROKEN_S if np.median(step) <= _BRIDGED_S else _BRIDGED_S))
     starts = node_s[np.concatenate([[0], holes + 1])]
     ends = node_s[np.concatenate([holes, [node_s.size - 1]])]
     parts: list[Array] = []

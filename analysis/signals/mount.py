@@ -26,8 +26,9 @@ __all__ = ["MIN_RATE_HZ", "Mount", "find_mount", "node_fixes", "refused", "refus
 MIN_RATE_HZ = 8.0
 #: Acceleration beyond this is a shock, not the vehicle [m/s2].
 _SHOCK_MPS2 = 40.0
-#: At rest a phone shows gravity within this share, or less than this where it has taken gravity out.
-_GRAVITY_SHARE, _NO_GRAVITY_MPS2 = 0.05, 2.0
+#: At rest a phone shows gravity within this share, for offsets of a bad sensor reach 0.6 m/s2 an axis, or
+#: less than this where it has taken gravity out.
+_GRAVITY_SHARE, _NO_GRAVITY_MPS2 = 0.12, 2.0
 #: Hills explain changes of speed as well: measured shares are 0.2 to 0.9. Below, nothing is followed.
 _MIN_EXPLAINED = 0.15
 #: A lag known no better than this is unknown; one this near the end of the range is beyond it [s].

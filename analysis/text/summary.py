@@ -81,6 +81,10 @@ def _power_lines(outcome: Analysis, units: Units) -> list[str]:
     interval = units.power_interval(*power.peak_ci95_w, power.peak_sd_w)
     peak = units.power_text(power.peak_w, power.peak_sd_w)
     at = units.speed_text(power.peak_speed_mps)
+    if power.rough:
+        return [
+            f"  Peak wheel power  {interval} {units.power} near {at}  (95 %; known roughly only)"
+        ]
     return [f"  Peak wheel power  {peak} at {at}  (95 %: {interval} {units.power})"]
 
 

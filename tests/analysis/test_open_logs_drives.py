@@ -73,10 +73,21 @@ _MORE: dict[str, tuple[tuple[str, ...], dict[str, ColumnChoice]]] = {
 }
 
 
+#: The accelerometer of each of these, which a user would give along.
+_WITH_ACCELEROMETER = {
+    **{f"car_sensor_box_{number}": "motion.csv.gz" for number in range(1, 5)},
+    "ramp_with_wheel_speed": "accel.csv",
+}
+
+
+@pytest.mark.parametrize("both", [False, True])
 @pytest.mark.parametrize("name", sorted(_MORE))
-def test_driving_in_traffic_is_no_session(name: str) -> None:
+def test_driving_in_traffic_is_no_session(name: str, both: bool) -> None:
     """The folders' own description: none holds a full-throttle pull with a neutral coast-down."""
     files, columns = _MORE[name]
+    if both and name not in _WITH_ACCELEROMETER:
+        pytest.skip("its one file holds everything")
+    files = (*files, _WITH_ACCELEROMETER[name]) if both else files
     paths = tuple(Path(_FOLDER or "") / name / file for file in files)
     vehicle = Vehicle(
         mass_kg=1500.0, mass_sd_kg=15.0, rotating_mass_kg=45.0, rotating_mass_sd_kg=7.5

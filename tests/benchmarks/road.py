@@ -129,14 +129,17 @@ def figures(errors: _Rows, sds: _Rows, used: dict[str, list[bool]]) -> list[Figu
     """Return rms errors, coverage, and how often each road was leant on."""
     found = []
     for case, rows in errors.items():
+        refused = case in used and not any(used[case])
         error, sd = np.array(rows), np.array(sds[case])
         plain = np.sqrt(np.mean(np.array(errors[f"{case.split(',')[0]}, without"]) ** 2, axis=0))
         rms = np.sqrt(np.mean(error**2, axis=0))
-        for at, kmh in enumerate((50, 72, 100)):
+        # a road that no session leant on changes no figure
+        for at, kmh in enumerate(() if refused else (50, 72, 100)):
             highest = None if case.endswith("without") else float(plain[at])
             found.append(Figure(f"{case}: rms error at {kmh} km/h", rms[at], None, highest, "%"))
         inside = 100.0 * float(np.mean(np.abs(error) < 1.959964 * sd))
-        found.append(Figure(f"{case}: 95 % intervals that hold", inside, 90.0, 98.0, "%"))
+        if not refused:
+            found.append(Figure(f"{case}: 95 % intervals that hold", inside, 90.0, 98.0, "%"))
         if case in used:
             count = sum(used[case])
             found.append(Figure(f"{case}: leant on, of {len(used[case])}", float(count)))

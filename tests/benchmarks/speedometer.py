@@ -101,13 +101,13 @@ def _timed(
 def figures(counts: dict[tuple[str, str], list[bool]]) -> list[Figure]:
     """Return how often a speedometer is blamed, in per cent."""
     what = {
-        "false": ("right, timed one way in a known direction: said to be wrong", None, 8.0),
-        "undirected": ("right, timed one way, no direction stated: said to be wrong", None, 8.0),
-        "found": ("4 % high, timed both ways: said to be wrong", 80.0, None),
+        "false": ("right, one way: blamed", None, 8.0),
+        "undirected": ("right, no direction: blamed", None, 8.0),
+        "found": ("4 % high, both ways: found", 80.0, None),
     }
     return [
         Figure(
-            f"{what[case][0]} (errors of {name}; {sum(seen)} of {len(seen)})",
+            f"{what[case][0]} ({name}; {sum(seen)} of {len(seen)})",
             100.0 * sum(seen) / len(seen),
             what[case][1],
             what[case][2],

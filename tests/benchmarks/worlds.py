@@ -98,7 +98,8 @@ def main(argv: list[str] | None = None) -> int:
     print("\n".join(lines))
     if chosen.keep:
         file = keep_text("worlds", "\n".join(lines))
-        keep_figures("worlds", figures(by_world), f"{len(seeds)} sessions of {len(names)} worlds")
+        of = f"{len(seeds)} sessions of {len(names)} worlds, seeds from {seeds[0]}"
+        keep_figures("worlds", figures(by_world), of)
         print(f"kept in {file}")
     return 0
 

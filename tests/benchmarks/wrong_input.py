@@ -12,9 +12,11 @@ import json
 import os
 import sys
 import tempfile
+import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -44,7 +46,8 @@ _WRONG_SIGMA = 3.0
 _CAUSES = {
     "run_apart", "roads_differ", "speed_off_positions", "speed_far_from_positions", "f0_negative",
     "road_load_unusual", "f2_unusual", "sensors_differ", "coast_not_used", "pull_not_used",
-    "mass_unusual", "runs_scatter",
+    "mass_unusual", "runs_scatter", "power_steps", "speed_frozen", "speed_ceiling", "clock_step",
+    "brake_touched", "part_throttle_first",
 }  # fmt: skip
 _SOUND: tuple[tuple[str, PhoneKind, int], ...] = (
     ("clean phone", "clean", 2), ("rough phone", "rough", 2), ("GPS alone", "gps-only", 2),
@@ -184,21 +187,34 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--every", type=int, default=1, help="take every nth edit only (default: 1)"
     )
-    parser.add_argument("--rows", type=Path, help="add each session's row to this file")
+    parser.add_argument("--rows", type=Path, help="keep each session's row here, and go on from it")
+    parser.add_argument(
+        "--minutes", type=float, default=1e6, help="stop after so long, to go on later"
+    )
     parser.add_argument("--keep", action="store_true", help="keep the figures and the table")
     arguments = parser.parse_args(argv)
-    outcomes = []
-    jobs = [
-        (case, seed) for seed in range(1, arguments.seeds + 1) for case in CASES[:: arguments.every]
+    known = _earlier_rows(arguments.rows)
+    until = time.monotonic() + 60.0 * arguments.minutes
+    jobs: list[tuple[str, int, Callable[[], Outcome]]] = [
+        (case.name, seed, partial(judge, case, seed))
+        for seed in range(1, arguments.seeds + 1)
+        for case in CASES[:: arguments.every]
     ]
-    for case, seed in jobs:
-        outcomes.append(judge(case, seed))
-        _write_row(arguments.rows, outcomes[-1])
-    sound = []
-    for seed in range(1, arguments.sound + 1):
-        for name, phone, pairs in _SOUND:
-            sound.append(judge_sound(name, phone, pairs, seed))
-            _write_row(arguments.rows, sound[-1])
+    jobs += [
+        (name, seed, partial(judge_sound, name, phone, pairs, seed))
+        for seed in range(1, arguments.sound + 1)
+        for name, phone, pairs in _SOUND
+    ]
+    for name, seed, work in jobs:
+        if (name, seed) not in known:
+            if time.monotonic() > until:
+                print(f"{len(known)} of {len(jobs)} done; the same command goes on from there")
+                return 0
+            known[name, seed] = work()
+            _write_row(arguments.rows, known[name, seed])
+    every = [known[name, seed] for name, seed, _ in jobs]
+    outcomes = [one for one in every if one.family != "sound"]
+    sound = [one for one in every if one.family == "sound"]
     lost = [one for one in sound if one.level in ("refused", "doubtful")]
     evident = sum(one.evident for one in outcomes)
     levels = ", ".join(f"{n} {word}" for word, n in Counter(o.level for o in outcomes).items())
@@ -223,6 +239,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         keep_figures("wrong_input", figures, of=f"{len(outcomes)} wrong, {len(sound)} sound")
         keep_text("wrong_input", text)
     return 0
+
+
+def _earlier_rows(file: Path | None) -> dict[tuple[str, int], Outcome]:
+    """Return what an interrupted run has left."""
+    found = {}
+    if file is not None and file.exists():
+        for line in file.read_text(encoding="utf-8").splitlines():
+            row = json.loads(line)
+            found[row["case"], row["seed"]] = Outcome(**{**row, "causes": tuple(row["causes"])})
+    return found
 
 
 def _write_row(file: Path | None, outcome: Outcome) -> None:

@@ -66,8 +66,10 @@ def _times(kind: str, t_s: NDArray[np.float64]) -> dict[str, list[str]]:
     return {"Date": [f"{stamp:%m/%d/%Y}" for stamp in stamps], "Time": clock}
 
 
-def spelled(seed: int) -> tuple[bytes, str]:
-    """Return a file of the drive in spelling number `seed`, and what is in it in words."""
+def spelled(seed: int) -> tuple[bytes, str, bool]:
+    """Return a file of the drive in spelling number `seed`, what is in it in words, and whether its
+    first row has no speed and nothing else, so that times count from the second.
+    """
     rng = random.Random(seed)
     t_s, speed, latitude = drive()
     kind, name = rng.choice(TIMES), rng.choice(list(SPEEDS))
@@ -85,9 +87,9 @@ def spelled(seed: int) -> tuple[bytes, str]:
         columns["LatAc"] = ["0.1"] * ROWS
     names = list(columns)
     rng.shuffle(names)
-    if rng.random() < 0.3:
-        # not the first one, from which times may count
-        columns[name][rng.randrange(1, ROWS)] = rng.choice(["", "nan", "12 km/h", "-"])
+    bad = rng.choice([0, rng.randrange(ROWS)]) if rng.random() < 0.3 else None
+    if bad is not None:
+        columns[name][bad] = rng.choice(["", "nan", "12 km/h", "-"])
     lines = [delimiter.join(names)]
     for k in range(ROWS):
         row = [columns[column][k] for column in names]
@@ -100,12 +102,15 @@ def spelled(seed: int) -> tuple[bytes, str]:
     data = (end.join(lines) + end).encode(encoding)
     packed = rng.random() < 0.2
     words = f"{kind}, {name}, {delimiter!r}, comma {comma}, {encoding}, packed {packed}, {other}"
-    return gzip.compress(data, mtime=0) if packed else data, words
+    late = bad == 0 and not any(
+        column.casefold().startswith("l") for column in columns if column != "LatAc"
+    )
+    return gzip.compress(data, mtime=0) if packed else data, words, late
 
 
 def judged(seed: int, folder: Path) -> tuple[str, str]:
     """Return ``same``, ``refused`` or ``misread`` for one spelling, and what it was."""
-    data, words = spelled(seed)
+    data, words, late = spelled(seed)
     path = folder / "drive.csv"
     path.write_bytes(data)
     t_s, speed, _ = drive()
@@ -115,6 +120,7 @@ def judged(seed: int, folder: Path) -> tuple[str, str]:
         return "refused", f"{words}: {error.found}"
     if channel is None:
         return "refused", f"{words}: no speed"
+    t_s = t_s - t_s[1] if late else t_s
     covered = (t_s >= channel.t_s[0]) & (t_s <= channel.t_s[-1])  # an end may be left out
     t_s, speed = t_s[covered], speed[covered]
     found = np.interp(t_s, channel.t_s, channel.values)

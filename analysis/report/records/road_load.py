@@ -66,6 +66,30 @@ class ReferenceRecord(ReferenceAir):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlainRecord:
+    """The integrated equation of motion fitted to the speeds of the coast-downs alone: no wind, no slope."""
+
+    F0_N: float
+    F1_N_per_mps: float
+    F2_N_per_mps2: float
+    covariance: Annotated[_Covariance, "of the three, by the residual alone"]
+    residual_mps: Annotated[float, "what it leaves of the speeds"]
+    difference_sd: Annotated[
+        float, "most that it differs from the road load, in sd of what wind, slope and noise allow"
+    ]
+
+    @classmethod
+    def of(cls, load: RoadLoad) -> PlainRecord | None:
+        """Fill from a road load; None without a plain fit, or where three coefficients are not told apart."""
+        plain = load.plain
+        if plain is None or not load.separable:
+            return None
+        f0, f1, f2 = plain.coefficients
+        forces = {"F0_N": f0, "F1_N_per_mps": f1, "F2_N_per_mps2": f2}
+        return filled(cls, plain, **forces, difference_sd=plain.sigma)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoadLoadRecord(RoadLoadFigures):
     """R(v) = F0 + F1 v + F2 v^2 as tested: neutral, level road, still air, air of the day."""
 
@@ -97,6 +121,10 @@ class RoadLoadRecord(RoadLoadFigures):
         "they add in squares",
     ]
     reference: Annotated[ReferenceRecord | None, "null without the air of the day"]
+    plain: Annotated[
+        PlainRecord | None,
+        "a plain least-squares fit of the same coast-downs; null where they give no three coefficients",
+    ] = None
 
     @classmethod
     def of(cls, outcome: Analysis) -> RoadLoadRecord | None:
@@ -109,6 +137,7 @@ class RoadLoadRecord(RoadLoadFigures):
             **cls.figures(load),
             budget=budget_of(load.budget_n, _CAUSES),
             reference=filled(ReferenceRecord, reference) if shown else None,
+            plain=PlainRecord.of(load),
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 from scipy.special import chdtri
@@ -15,14 +15,11 @@ from logger.arrays import Array
 from logger.findings import Finding
 from logger.session.session import Session, Vehicle
 
-__all__ = ["apart_findings", "power_step"]
+__all__ = ["apart_findings"]
 
 #: A run stands apart where chance would set its figures so far off in this share of runs, and one of
 #: them is off by more than this share. A figure needs this many bins of the run.
 _CHANCE, _APART_SHARE, _LEAST_BINS = 5e-4, 0.06, 3
-#: Powers before and after a step leave a gap of this share, and of this many sd of their means; so many
-#: pulls lie on each side.
-_STEP_SHARE, _STEP_SD, _STEP_PULLS = 0.06, 4.0, 2
 
 
 def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
@@ -45,68 +42,18 @@ def apart_findings(fit: SessionFit, session: Session) -> tuple[Finding, ...]:
         large = [pair for pair in own if _differs(pair[0])]
         if large and squares > float(chdtri(len(own), _CHANCE)):
             worst[run] = max(large, key=lambda pair: abs(pair[0].sigma))
-    return (
-        *_step_findings(fit, session.vehicle),
-        *(
-            Finding(
-                kind="run_apart",
-                severity="warning",
-                text=f"Run {number + 1} ({_log_name(session, one.log)}) stands apart: {text} "
-                f"({abs(one.sigma):.1f} sigma). If it does not belong, leave it out: "
-                f"--leave-out {number + 1}.",
-                log=one.log,
-                run=number + 1,
-            )
-            for number, (one, text) in sorted(worst.items())
-        ),
+    return tuple(
+        Finding(
+            kind="run_apart",
+            severity="warning",
+            text=f"Run {number + 1} ({_log_name(session, one.log)}) stands apart: {text} "
+            f"({abs(one.sigma):.1f} sigma). If it does not belong, leave it out: "
+            f"--leave-out {number + 1}.",
+            log=one.log,
+            run=number + 1,
+        )
+        for number, (one, text) in sorted(worst.items())
     )
-
-
-def _step_findings(fit: SessionFit, vehicle: Vehicle) -> list[Finding]:
-    """Name the run from which on all pulls of a gear show more or less power than all before."""
-    for gear, has, speed_mps, row in _gear_rows(fit, vehicle):
-        found = sorted(own_figures(fit, row, has), key=lambda one: one.run)
-        at = power_step(
-            [one.own for one in found],
-            [abs(one.own - one.others) / max(abs(one.sigma), 1e-9) for one in found],
-        )
-        if at is None:
-            continue
-        before, after = (
-            float(np.mean([one.own for one in part])) for part in (found[:at], found[at:])
-        )
-        more = "more" if after > before else "less"
-        numbers = ",".join(str(one.run + 1) for one in found[at:])
-        text = (
-            f"From run {found[at].run + 1} on the pulls show {100 * abs(after / before - 1.0):.0f} % {more} power "
-            f"than before: {after / 1e3:.1f} kW at {3.6 * speed_mps:.0f} km/h in gear {gear + 1}, and "
-            f"{before / 1e3:.1f} kW in the runs before. Load, boost, fuel or throttle changed there, or the "
-            f"vehicle. Leave one part out (--leave-out {numbers}), or make two sessions of it."
-        )
-        return [Finding(kind="power_steps", severity="warning", text=text, run=found[at].run + 1)]
-    return []
-
-
-def power_step(powers: Sequence[float], sds: Sequence[float]) -> int | None:
-    """Return from which value on all lie above or all below those before, or None.
-
-    Parameters
-    ----------
-    powers, sds : sequences of float
-        In the order in which they were driven, with their sd, in one unit.
-    """
-    best: tuple[float, int] | None = None
-    value, variance = np.array(powers), np.array(sds) ** 2
-    for at in range(_STEP_PULLS, value.size - _STEP_PULLS + 1):
-        first, last = value[:at], value[at:]
-        gap = max(float(last.min() - first.max()), float(first.min() - last.max()))
-        inside = max(float(np.ptp(first)), float(np.ptp(last)))
-        sd = float(np.sqrt(variance[:at].mean() / at + variance[at:].mean() / (value.size - at)))
-        away = abs(float(last.mean() - first.mean()))
-        clear = gap > max(_STEP_SHARE * abs(float(first.mean())), inside) and away > _STEP_SD * sd
-        if clear and (best is None or gap > best[0]):
-            best = gap, at
-    return None if best is None else best[1]
 
 
 def _differs(one: Apart) -> bool:

@@ -12,7 +12,7 @@ from analysis.model.observations import COAST, RunData
 from analysis.physics.plausible import road_load_findings
 from analysis.results.checks.runs_apart import apart_findings
 from analysis.results.power import PowerCurve
-from analysis.results.road_load import RoadLoad
+from analysis.results.road_load import MOST_SIGMA, RoadLoad
 from analysis.results.site_and_sensors import scatter_findings
 from analysis.runs.judging.coasting import force_window_n, freewheeling_n
 from analysis.runs.judging.selection import why_nothing
@@ -144,10 +144,27 @@ def _load_findings(load: RoadLoad, vehicle: Vehicle) -> tuple[Finding, ...]:
     why = why_unusual(load, vehicle)
     if why is not None:
         notes = (Finding(kind="road_load_unusual", severity="warning", text=why), *notes)
+    if load.plain is not None and load.plain.sigma > MOST_SIGMA:
+        text = (
+            f"A plain fit of the coast-downs gives {_plain_force(load)}, {load.plain.sigma:.0f} sd of what "
+            "wind, slope and noise allow from the session's own: the accelerometer, the stated wind or "
+            "slope, or the pulls contradict the coast-downs. The interval is widened by that; check "
+            "[site], the mount and the mass."
+        )
+        notes = (*notes, Finding(kind="plain_fit_differs", severity="warning", text=text))
     if load.why_not_separable is None:
         return notes
     text = f"The road load is told as a curve only: {load.why_not_separable}."
     return (*notes, Finding(kind="speed_range_narrow", severity="warning", text=text))
+
+
+def _plain_force(load: RoadLoad) -> str:
+    """Return the plain fit's force at the speed of the headline, beside the session's, in words."""
+    at = load.headline
+    plain = float(load.plain.force_n(np.array(at.speed_mps))) if load.plain else at.force_n
+    return (
+        f"{plain:.0f} N at {3.6 * at.speed_mps:.0f} km/h where this report says {at.force_n:.0f} N"
+    )
 
 
 def why_unlike(fix_sd_mps: float, fused: Sequence[Fused]) -> str | None:

@@ -24,6 +24,7 @@ from logger.units import STANDARD_GRAVITY_MPS2
 
 __all__ = [
     "Repeat",
+    "drive_in_bands",
     "pulls_that_repeat",
     "why_in_gear",
     "why_pulls_differ",
@@ -81,7 +82,9 @@ def pulls_that_repeat(runs: Sequence[Run], fused: Sequence[Fused]) -> Repeat:
         Empty where no two pulls share enough speeds.
     """
     known = [
-        (run.number, bands) for run in runs if (bands := _bands(run, fused[run.log])) is not None
+        (run.number, bands)
+        for run in runs
+        if (bands := drive_in_bands(run, fused[run.log])) is not None
     ]
     size = len(known)
     same = np.zeros((size, size), dtype=bool)
@@ -140,7 +143,7 @@ def _planned(runs: Sequence[Run], compared: Sequence[int]) -> bool:
     return bool(ends) and sum(ends) >= _PLANNED_SHARE * len(ends)
 
 
-def _bands(run: Run, fused: Fused) -> dict[int, float] | None:
+def drive_in_bands(run: Run, fused: Fused) -> dict[int, float] | None:
     """Return the mean tractive acceleration in each band of speed of a used pull [m/s2]."""
     pull, curve = run.phase("pull"), fused.curve
     if pull is None or not pull.used or curve is None:

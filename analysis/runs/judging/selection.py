@@ -13,7 +13,8 @@ from analysis.runs.judging.full_throttle import (
     why_pulls_differ,
     why_throttle_closed,
 )
-from analysis.runs.judging.shared_curve import apart_from_shared_curve
+from analysis.runs.judging.power_steps import step_findings
+from analysis.runs.judging.shared_curve import apart_from_shared_curve, why_no_coast_down
 from analysis.runs.run import Phase, PhaseKind, Run
 from analysis.signals.copies import find_copies, trace_of
 from analysis.signals.smoothing import Fused
@@ -75,6 +76,14 @@ def judge_runs(
     why_differ = why_pulls_differ(judged, fused)
     if why_differ is not None:
         judged = _left_out(judged, "pull", {run.number: why_differ for run in judged})
+        # between accelerations at part throttle a slowing must show by itself that it was meant
+        little = {
+            run.number: f"between accelerations at part throttle {why}"
+            for run in judged
+            if run.log not in vouched
+            and (why := why_no_coast_down(run, fused[run.log])) is not None
+        }
+        judged = _left_out(judged, "coast", little)
     apart = apart_from_shared_curve(judged, fused, session, vouched)
     judged = _left_out(judged, "coast", apart)
     findings = tuple(
@@ -94,7 +103,7 @@ def judge_runs(
     )
     touched = touched_findings(judged)
     return tuple(judged), (
-        *(*stages, *findings, *touched),
+        *(*stages, *findings, *touched, *step_findings(judged, fused)),
         *vouched_findings(judged, vouched, session),
     )
 

@@ -44,6 +44,8 @@ _CHANCE = 1e-4
 _MOST_APART = 1.0 / 3.0
 #: A slowing that nothing supports counts where it loses this share of its speed ...
 _ALONE_LOSS = 0.45
+#: ... or this share, where a pull comes before it ...
+_AFTER_PULL_LOSS = 0.25
 #: ... or fills this share of its recording.
 _ALONE_SHARE = 0.5
 
@@ -103,25 +105,28 @@ def apart_from_shared_curve(
         )
         return {one.run.number: apart.get(one.run.number, why) for one in open_ones}
     kept = [one for one in open_ones if one.run.number not in apart]
-    if len(kept) == 1 and not kept[0].after_pull:
-        why_not = why_no_coast_down(kept[0].run, fused[kept[0].run.log])
+    if len(kept) == 1:
+        one = kept[0]
+        why_not = why_no_coast_down(one.run, fused[one.run.log], after_pull=one.after_pull)
         if why_not is not None:
             apart[kept[0].run.number] = why_not
     return apart
 
 
-def why_no_coast_down(run: Run, fused: Fused) -> str | None:
-    """Return why a slowing that no pull and no other slowing supports is no coast-down, or None."""
+def why_no_coast_down(run: Run, fused: Fused, *, after_pull: bool = False) -> str | None:
+    """Return why a slowing that no other slowing supports is no coast-down, or None."""
     coast, curve = run.phase("coast"), fused.curve
     if coast is None or curve is None:
         return None
-    if coast.from_mps - coast.to_mps >= _ALONE_LOSS * coast.from_mps:
+    least = _AFTER_PULL_LOSS if after_pull else _ALONE_LOSS
+    if coast.from_mps - coast.to_mps >= least * coast.from_mps:
         return None
     if coast.end_s - coast.start_s >= _ALONE_SHARE * float(curve.time_s[-1] - curve.time_s[0]):
         return None
+    other = "no other coast-down" if after_pull else "no full-throttle pull and no other coast-down"
     return (
-        f"a single slowing from {3.6 * coast.from_mps:.0f} to {3.6 * coast.to_mps:.0f} km/h, which no "
-        "full-throttle pull and no other coast-down supports, is more likely traffic"
+        f"a single slowing from {3.6 * coast.from_mps:.0f} to {3.6 * coast.to_mps:.0f} km/h, which {other} "
+        "supports, is more likely traffic; where it was in neutral, state neutral = true in its [[log]]"
     )
 
 

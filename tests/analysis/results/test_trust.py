@@ -24,6 +24,7 @@ def _trust(outcome: Analysis, **changes: object) -> Trust:
         ("roads_differ", "doubtful"),
         ("speed_far_from_positions", "doubtful"),
         ("speed_off_positions", "rough"),
+        ("gears_doubted", "rough"),
         ("hole", "good"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from make_sessions import simulated
 from analysis.pipeline import analyse
 from analysis.results.checks.validity import NothingUsable, why_impossible, why_unlike, why_unusual
 from analysis.results.road_load import RoadLoad
+from analysis.runs.run import Phase, Run
 from logger.recording import Recording
 from logger.session.session import Session, Vehicle
 
@@ -147,3 +149,28 @@ def test_scatter_at_the_end_of_its_range_is_no_measurement() -> None:
     assert why_unlike(0.1, ()) is None
     assert "by 0.62 m/s" in (why_unlike(0.62, ()) or "")
     assert "by 2 m/s or more" in (why_unlike(2.0, ()) or "")
+
+
+def test_gears_taken_for_one_are_doubted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The force falls at once where the gear is changed, as no engine's own curve does."""
+    made = simulated(1, pairs=2)
+    right = analyse(made.session, made.recordings)
+    assert "gears_doubted" not in [one.kind for one in right.findings]
+
+    def joined(fused: object, runs: Sequence[Run]) -> tuple[Run, ...]:
+        return tuple(
+            replace(run, phases=tuple(_in_one_piece(phase) for phase in run.phases)) for run in runs
+        )
+
+    monkeypatch.setattr("analysis.pipeline.agree_on_changes", joined)
+    wrong = analyse(made.session, made.recordings)
+    warned = [one for one in wrong.findings if one.kind == "gears_doubted"]
+    assert [one.severity for one in warned] == ["warning"]
+    assert "A gear change may have been missed" in warned[0].text
+    assert wrong.verdict.trust.level in ("rough", "doubtful")
+    assert warned[0].text in wrong.verdict.trust.why
+
+
+def _in_one_piece(phase: Phase) -> Phase:
+    pieces = phase.gear_pieces_s
+    return replace(phase, gear_pieces_s=((pieces[0][0], pieces[-1][1]),)) if pieces else phase

@@ -12,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.runs.judging.full_stage import keep_full_stages
+from analysis.runs.judging.power_steps import step_findings
 from analysis.runs.phases import find_runs
 from analysis.runs.run import Run
 from analysis.signals.gps import Fixes
@@ -108,3 +109,12 @@ def test_a_step_that_every_pull_shows_at_one_speed_is_the_engines() -> None:
     runs, findings = keep_full_stages(runs_of(*fused), fused)
     assert findings == ()
     assert runs == runs_of(*fused)
+
+
+def test_a_power_that_steps_is_named_with_the_run_from_which_on() -> None:
+    fused = [driven(full, watts, log) for log, watts in enumerate((90e3, 91e3, 75e3, 76e3))]
+    (finding,) = step_findings(runs_of(*fused), fused)
+    assert (finding.kind, finding.run, finding.log) == ("power_steps", 3, 2)
+    assert "--leave-out 3,4" in finding.text
+    drifting = [driven(full, watts, log) for log, watts in enumerate((90e3, 87e3, 84e3, 81e3))]
+    assert step_findings(runs_of(*drifting), drifting) == ()

@@ -107,12 +107,19 @@ def test_a_pull_gains_three_tenths_of_the_fastest_speed(gain_mps: float, pulls: 
     assert _count(_runs([_ROLL, (gain_mps / 2.0, 2.0), _ROLL], 30.0), "pull") == pulls
 
 
+@pytest.mark.parametrize(("gain_mps", "pulls"), [(3.2, 0), (4.2, 1)])
+def test_above_100_km_h_a_pull_gains_a_fifth_of_the_energy(gain_mps: float, pulls: int) -> None:
+    """From 30 m/s in a recording that reaches 34 or 33 m/s: v^2 gains 1 - (30/34.2)^2 = 23 %, or 18 %."""
+    runs = _runs([(3.0, 0.0), (gain_mps / 0.8, 0.8), _ROLL], 30.0)
+    assert _count(runs, "pull") == pulls
+
+
 # ---- release and gears ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("noise_mps2", "blurred_s"),
-    [(0.3, 0.3), (0.65, 0.3), (1.0, 0.3), (1.5, 0.5), (2.0, 0.8), (2.5, 1.2)],
+    [(0.3, 0.3), (0.65, 0.3), (1.0, 0.3), (1.5, 0.5), (2.0, 0.8)],
 )
 def test_the_rougher_the_ride_the_more_is_left_off_before_the_release(
     noise_mps2: float, blurred_s: float

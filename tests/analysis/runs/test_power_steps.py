@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.results.checks.runs_apart import power_step
+from analysis.runs.judging.power_steps import power_step
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Iterable, Mapping
 from typing import NoReturn
@@ -15,6 +14,8 @@ __all__ = ["KeyTable", "closest", "describe"]
 
 def closest(word: str, known: Iterable[str]) -> str:
     """Return the known word nearest to `word`, "" where none is near."""
+    import difflib  # only a slip needs it
+
     plain = {item.lower(): item for item in known}
     near = difflib.get_close_matches(word.lower(), list(plain), n=1, cutoff=0.6)
     return plain[near[0]] if near else ""

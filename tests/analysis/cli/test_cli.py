@@ -358,7 +358,7 @@ def test_unwritable_out_is_refused_before_the_work(
 @pytest.mark.parametrize(
     ("error", "status", "message"),
     [
-        (KeyboardInterrupt(), 130, None),
+        (KeyboardInterrupt(), 130, "left by Ctrl-C"),
         (BrokenPipeError(), 141, None),
         (OSError(28, "No space left on device", "a.csv"), 2, "a.csv: No space left on device"),
         (MemoryError(), 2, "not enough memory"),

@@ -15,6 +15,9 @@ __all__ = ["release_of"]
 _FALL_S = (0.3, 0.5, 0.8, 1.2)
 #: Noise of the falls is measured on this share of the smallest ones.
 _CALM = 0.35
+#: The body shakes more the faster it goes: the noise is also that of the last so many seconds before the
+#: release is looked for [s], where there are enough falls.
+_LATE_S, _LEAST_FALLS = 5.0, 20
 #: A later fall of at least this share of the steepest, out of at least this share of its drive, is the release.
 _RELEASE_SHARE = 0.4
 #: A mean above this is drive [m/s2].
@@ -46,7 +49,7 @@ def release_of(
     index, width : int, float
         Of the release, and the time over which the fall is spread [s].
     """
-    reach = round(1.3 / step_s)
+    reach, late = round(1.3 / step_s), round(_LATE_S / step_s)
     ends_in_drive = last >= accel_mps2.size - 1 - round(0.3 / step_s)
     sums = np.concatenate([[0.0], np.cumsum(accel_mps2)])
     found = []
@@ -62,16 +65,22 @@ def release_of(
         if fine:
             before = (sums[i] - sums[i - wide]) / wide
             best = _last_fall(best, i[near], fall[near], before[near], wide)
-        # gear changes fill part of a pull: its calmer part shows the noise
-        noise = float(np.quantile(np.abs(fall - np.median(fall)), _CALM)) / ndtri(0.5 + 0.5 * _CALM)
+        noise = max(_noise(fall), _noise(fall[(i < low) & (i >= low - late)]))
         clear = -float(fall[near].min()) / max(noise, 1e-9)
         if clear > 6.0:
             return best, width
         found.append((clear, best, width))
     if ends_in_drive or not found:
         return (accel_mps2.size - 1, 0.0) if ends_in_drive else (last, _FALL_S[0])
-    # without a clear one the clearest, where the signal shows edges at all
-    return max(found)[1:] if fine else found[-1][1:]
+    # without a clear one the widest window, which errs to the late side: a coast-down must not begin early
+    return found[-1][1:]
+
+
+def _noise(fall: Array) -> float:
+    """Return the sd of falls without the release; gear changes fill part of them, so of the calmer part."""
+    if fall.size < _LEAST_FALLS:
+        return 0.0
+    return float(np.quantile(np.abs(fall - np.median(fall)), _CALM) / ndtri(0.5 + 0.5 * _CALM))
 
 
 def _last_fall(best: int, at: NDArray[np.intp], fall: Array, before: Array, wide: int) -> int:

@@ -38,10 +38,10 @@ def fill(
 def fitted(text: str, width: int) -> str:
     r"""Return a text with lines longer than the width filled, further lines below their first word.
 
-    >>> print(fitted("pullcoast: one two three four", 18))
+    >>> print(fitted("pullcoast: one two three four", 20))
     pullcoast: one two
       three four
-    >>> print(fitted("  --mass M   as driven with all", 22))
+    >>> print(fitted("  --mass M   as driven with all", 26))
       --mass M   as driven
                  with all
     """

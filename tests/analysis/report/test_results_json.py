@@ -33,7 +33,7 @@ _KEYS = {
     "runs_down vehicle kind state",
     "air": "density_kg_m3 density_sd_kg_m3 source",
     "road_load": "F0_N F1_N_per_mps F2_N_per_mps2 covariance order why_not speed_range_mps curve "
-    "budget reference",
+    "budget reference plain",
     "road_load.curve": "speed_mps force_N sd_N",
     "road_load.budget": "noise wind slope lag mount mass",
     "road_load.reference": "temperature_C pressure_kPa F0_N F1_N_per_mps F2_N_per_mps2 covariance",

@@ -115,7 +115,7 @@ def test_the_page_is_served_and_nothing_beside_it(tmp_path: Path) -> None:
         "app.webmanifest": "application/manifest+json",
         "icon.png": "image/png",
     }
-    kept_back = ("notes.txt", ".hidden.js", "old.js~", "server.py", "odd name.js")
+    kept_back = ("notes.md", ".hidden.js", "old.js~", "server.py", "odd name.js")
     for name in (*served, *kept_back):
         (page / name).write_text(f"content of {name}", encoding="utf-8")
     (tmp_path / "secret.js").write_text("secret", encoding="utf-8")

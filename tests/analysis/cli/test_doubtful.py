@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import re
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest

@@ -29,6 +29,7 @@ from analysis.text.occasion import day_text
 from analysis.text.summary import summary
 from logger.findings import Finding
 from logger.session.session import Session
+from logger.visible import visible
 
 __all__ = ["analyse_checked", "open_page", "print_report", "put_together", "write_plots"]
 
@@ -130,7 +131,9 @@ def put_together(analyses: Mapping[str, Analysis], given: int, folder: Path) -> 
     old = f" {earlier} is of an earlier time." if earlier.exists() else ""
     if len(analyses) < 2:
         return f"Not put together: that takes two usable sessions, found {len(analyses)}.{old}"
-    shared = combine(list(analyses.values()), list(analyses), given - len(analyses))
+    shared = combine(
+        list(analyses.values()), [visible(name) for name in analyses], given - len(analyses)
+    )
     if len(shared.used) < 2:
         texts = " ".join(finding.text for finding in shared.findings)
         text = f"Not put together: that takes two usable sessions, found 1. {texts}{old}"

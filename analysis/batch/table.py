@@ -204,7 +204,7 @@ def _page_row(row: Row, units: Units) -> tuple[str, list[tuple[str, Value]]]:
         ("" if row.failed else f"{up}, {down}", up + down),
         (warnings, int(warnings or 0)),
     ]
-    return quote(row.report), cells
+    return quote(row.report, errors="surrogateescape"), cells
 
 
 def _number(figures: Mapping[str, Value], name: str) -> float | None:

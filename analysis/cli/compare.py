@@ -20,6 +20,7 @@ from analysis.terminal.options import (
 )
 from analysis.terminal.output import check_writable, write_together
 from logger.errors import real_path
+from logger.visible import visible
 
 __all__ = ["app", "compare"]
 
@@ -105,4 +106,4 @@ def _names(paths: list[Path]) -> list[str]:
         while name in names:
             name, number = f"{place.name}-{number}", number + 1
         names.append(name)
-    return names
+    return [visible(name) for name in names]

@@ -75,4 +75,6 @@ def as_link(csv: str) -> str:
     >>> as_link("speed [km/h],n\n1,2\n")
     'data:text/csv;charset=utf-8,speed%20[km/h],n%0A1,2%0A'
     """
-    return "data:text/csv;charset=utf-8," + quote(csv, safe=",./()[]:;*+")
+    return "data:text/csv;charset=utf-8," + quote(
+        csv, safe=",./()[]:;*+", errors="backslashreplace"
+    )

@@ -94,7 +94,10 @@ def _page(shared: Shared, folders: Sequence[str]) -> str:
                 "Runs",
             ],
             sessions=[
-                (f"{quote(folder)}/report.html", _session_row(shared, index, units))
+                (
+                    quote(f"{folder}/report.html", errors="surrogateescape"),
+                    _session_row(shared, index, units),
+                )
                 for index, folder in enumerate(folders)
             ],
             findings=by_severity(shared.findings),

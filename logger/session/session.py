@@ -39,6 +39,7 @@ from logger.session.keys import (
 from logger.session.tyres import parse_circumference, rolling_unit_of
 from logger.session.vehicle import Vehicle, vehicle_from_table
 from logger.tables.table import ColumnChoice
+from logger.visible import visible
 
 __all__ = [
     "Air",
@@ -197,7 +198,7 @@ def session_from_document(
     vehicle = vehicle_from_table(top)
     return Session(
         path=folder,
-        name=real_path(folder).name,
+        name=visible(real_path(folder).name),
         vehicle=vehicle,
         logs=_logs(top, folder, allow_outside, vehicle.tyre),
         air=_air(top),

@@ -96,6 +96,9 @@ def find_trust(measured: Measured) -> Trust:
     level = max([width_level, *(cap for cap, _ in caps)], key=LEVELS.index)
     # a cap that is milder than the interval's own word explains nothing
     causes = [text for cap, text in caps if LEVELS.index(cap) >= LEVELS.index(width_level)]
+    # forces go with the mass: where it is implausible, whatever else is out of range follows from it
+    masses = {finding.text for finding in measured.findings if finding.kind == "mass_unusual"}
+    causes.sort(key=lambda text: text not in masses)
     serious = sum(finding.severity != "note" for finding in measured.findings)
     rest = [*widths]
     if serious:

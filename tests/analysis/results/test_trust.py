@@ -46,6 +46,17 @@ def test_a_negative_rolling_resistance_is_doubtful() -> None:
     assert "F0 is negative" in trust.why[0]
 
 
+def test_an_implausible_mass_is_the_first_cause_of_what_else_is_out_of_range() -> None:
+    outcome = make_analysis()
+    findings = [
+        Finding(kind="run_apart", severity="warning", text="Run 3 stands apart."),
+        Finding(kind="mass_unusual", severity="warning", text="157 kg is unusual for a car."),
+    ]
+    trust = _trust(outcome, findings=tuple(findings))
+    assert trust.level == "doubtful"
+    assert trust.why[:2] == ("157 kg is unusual for a car.", "Run 3 stands apart.")
+
+
 def test_the_word_for_neutral_lifts_what_is_only_unusual() -> None:
     outcome = make_analysis()
     finding = Finding(kind="road_load_unusual", severity="warning", text="More than a car has.")

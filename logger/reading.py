@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from logger.archives import logs_inside
 from logger.errors import ReadError
 from logger.formats.gpx import parse_gpx, sniff_gpx
 from logger.formats.nmea import parse_nmea, sniff_nmea
@@ -195,7 +196,7 @@ def read_log(
     """
     if not paths:
         raise ReadError(str(Path()), "no file was given", "at least one log file", "Name a file")
-    contents = [(str(path), load(Path(path))) for path in paths]
+    contents = [one for path in paths for one in _contents(Path(path))]
     kinds = [_kind(name, data, format) for name, data in contents]
     _check_choices(contents, kinds, columns)
     columns = _with_common_time(contents, kinds, columns or {})
@@ -210,9 +211,32 @@ def read_log(
         if advance is not None:
             advance(len(data))
     recording = _scaled(join(files), columns or {})
+    _refuse_collections(paths, contents, recording)
     if strict:
         _refuse_warnings(recording, str(paths[0]))
     return recording
+
+
+def _contents(path: Path) -> list[tuple[str, bytes]]:
+    """Return a file's name and content, or those of the logs inside a ZIP archive."""
+    data = load(path)
+    return logs_inside(str(path), data) or [(str(path), data)]
+
+
+def _refuse_collections(
+    paths: Sequence[Path], contents: Sequence[tuple[str, bytes]], recording: Recording
+) -> None:
+    """Refuse an archive of several recordings: of its files that measure one thing, one would be lost."""
+    archives = {str(path) for path in paths} - {name for name, _ in contents}
+    for finding in recording.findings:
+        owner = next((one for one in archives if (finding.path or "").startswith(f"{one}/")), None)
+        if finding.kind == "channel_twice" and owner is not None:
+            raise ReadError(
+                owner,
+                f"a ZIP archive of several recordings: {finding.text.partition(';')[0]}",
+                "the files of one recording",
+                "Unpack it into a folder and give that folder",
+            )
 
 
 def _scaled(recording: Recording, columns: Columns) -> Recording:

@@ -13,7 +13,9 @@ from pathlib import Path
 from logger.errors import ReadError
 
 __all__ = [
+    "FREE_BYTES",
     "MAX_BYTES",
+    "MAX_RATIO",
     "decode",
     "decode_head",
     "encoding_of",
@@ -26,8 +28,9 @@ __all__ = [
 #: Largest file read, after unpacking [bytes]: about ten hours of a 100 Hz accelerometer.
 MAX_BYTES = 1_000_000_000
 #: A packed log shrinks to a tenth or so; zeros shrink to a thousandth. Above this it is no log.
-_MAX_RATIO = 200
-_FREE_BYTES = 10_000_000
+MAX_RATIO = 200
+#: So much may come out of any packed file [bytes].
+FREE_BYTES = 10_000_000
 _CHUNK = 1 << 20
 #: From so many bytes it shows whether a large file can be a log.
 _HEAD_BYTES = 4_000_000
@@ -231,11 +234,11 @@ def _unpack(path: Path, packed: bytes) -> bytes:
                 out.write(piece)
                 if out.tell() > MAX_BYTES:
                     raise _too_large(path, MAX_BYTES)
-                if out.tell() > _FREE_BYTES and out.tell() > _MAX_RATIO * len(packed):
+                if out.tell() > FREE_BYTES and out.tell() > MAX_RATIO * len(packed):
                     raise ReadError(
                         str(path),
                         f"{len(packed)} bytes of gzip unpack to over {out.tell() / 1e6:.0f} MB",
-                        f"a log, which shrinks less than {_MAX_RATIO} times",
+                        f"a log, which shrinks less than {MAX_RATIO} times",
                         "Unpack it yourself and look at what is inside",
                     )
             rest = machine.unused_data.lstrip(b"\x00")

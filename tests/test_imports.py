@@ -20,6 +20,7 @@ LOGGER_FLOORS = (
     "arrays errors scans units visible",
     "findings",
     "recording rows source",
+    "archives",
     "times",
     "formats",
     "tables",

@@ -49,7 +49,9 @@ examples:
   pullcoast look *.csv --json
   pullcoast look run1.csv --column speed_mps="GPS speed" --unit speed_mps=km/h"""
 
-_Files = Annotated[list[str], argument("FILE...", "log file, also .gz; look takes folders too")]
+_Files = Annotated[
+    list[str], argument("FILE...", "log file, also .gz or .zip; look takes folders too")
+]
 
 look_app, speed_app = new_app(), new_app()
 

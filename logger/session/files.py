@@ -253,7 +253,7 @@ def list_logs(folder: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     Returns
     -------
     (logs, others)
-        File names; run2 comes before run10.
+        File names; run2 comes before run10. ZIP archives where there is nothing else.
 
     Raises
     ------
@@ -270,7 +270,9 @@ def list_logs(folder: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
         raise SessionError(str(folder), "", f"cannot be listed: {_reason(error)}") from error
     names.sort(key=_natural)
     logs = tuple(name for name in names if is_log_name(name))
-    others = tuple(name for name in names if not is_log_name(name) and name != SESSION_FILE)
+    if not logs:  # beside logs an archive is taken for a copy of them
+        logs = tuple(name for name in names if name.lower().endswith(".zip"))
+    others = tuple(name for name in names if name not in logs and name != SESSION_FILE)
     return logs, others
 
 

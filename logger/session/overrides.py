@@ -167,7 +167,7 @@ def session_from_folder(
             str(folder),
             "",
             found,
-            "tables (.csv, .tsv, .txt), .gpx or .nmea files, each also as .gz",
+            "tables (.csv, .tsv, .txt), .gpx or .nmea files, each also as .gz or in a .zip",
             "Copy the phone's logs into the folder",
         )
     if kind not in VEHICLE_KINDS:

@@ -191,8 +191,8 @@ def _wheel_power(outcome: Analysis, units: Units) -> Plot | None:
     )  # fmt: skip
     aid = (
         "Each line is one gear at full throttle; its band holds the true power with 95 % "
-        "probability. The dot with a bar is the peak with its interval: the maximum, less what noise adds to a "
-        "maximum."
+        "probability. The dot with a bar is the peak with its interval, read where the curve is surely "
+        "high, not where noise may have lifted it."
     )
     aid += " Dotted lines: gear changes." if changes else ""
     for limit_mps, text in _limits_of_power(power):

@@ -9,7 +9,6 @@ import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import gpxpy.gpx
 import numpy as np
 from numpy.typing import NDArray
 
@@ -216,6 +215,8 @@ def write_gpx(path: Path, recording: Recording) -> None:
     OSError
         The folder cannot be written to.
     """
+    import gpxpy.gpx  # a phone's browser has none, and works without
+
     latitude = recording.channel("latitude_deg")
     longitude = recording.channel("longitude_deg")
     if latitude is None or longitude is None:

@@ -349,6 +349,14 @@ def test_all_of_logger_loads_without_pandas_scipy_and_matplotlib() -> None:
     assert loaded & {"analysis", "pandas", "scipy", "matplotlib"} == set()
 
 
+def test_what_a_phone_works_with_needs_no_more_than_its_folder_has() -> None:
+    """The folder of `pullcoast page` carries numpy, scipy, pandas, matplotlib, jinja2 and MarkupSafe."""
+    loaded = loaded_after("import analysis.phone.worked_out, analysis.phone.drawn")
+    assert "matplotlib" in loaded
+    lacking = {"gpxpy", "typer", "click", "rich", "starlette", "uvicorn", "cryptography", "segno"}
+    assert loaded & lacking == set()
+
+
 def test_only_drawing_loads_matplotlib() -> None:
     loaded = loaded_after(
         "import analysis.pipeline, analysis.report.results_json, analysis.simulate.session"

@@ -217,8 +217,9 @@ function heard({ data }) {
 }
 
 function inWords(text, name) {
-  if (/memory|allocat|out of bounds|grow/i.test(`${name} ${text}`)) return MEMORY;
-  return `It could not be worked out: ${text.trim().split("\n").at(-1)} Your recordings are whole.`;
+  const last = text.trim().split("\n").at(-1); // above it stand names of files
+  if (/^MemoryError|out of memory|allocat|memory access out of bounds|grow memory/i.test(last) || name === "memory") return MEMORY;
+  return `It could not be worked out: ${last} Your recordings are whole.`;
 }
 
 async function begin() {

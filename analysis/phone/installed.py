@@ -23,7 +23,7 @@ _COMPUTER_ONLY = (
     "analysis/simulate",
     "analysis/phone/page",
 )
-_OWN_ENDINGS = {".py", ".html", ".txt", ".css"}
+_OWN_ENDINGS = {".py", ".html", ".js", ".txt", ".css"}
 
 
 class InstalledFileError(PullcoastError, OSError):

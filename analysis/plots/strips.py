@@ -23,7 +23,7 @@ __all__ = [
 ]
 
 #: A strip is some 280 points wide; more samples than this only make the file larger.
-_MOST_POINTS = 160
+_MOST_POINTS = 135
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

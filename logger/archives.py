@@ -8,12 +8,10 @@ import zlib
 from pathlib import PurePosixPath
 
 from logger.errors import ReadError
-from logger.source import FREE_BYTES, MAX_BYTES, MAX_RATIO
+from logger.source import FREE_BYTES, LOG_SUFFIXES, MAX_BYTES, MAX_RATIO
 
 __all__ = ["logs_inside"]
 
-#: How the names of logs end; other members (notes, pictures) are passed over.
-_LOGS = (".csv", ".tsv", ".txt", ".dat", ".tab", ".gpx", ".nmea", ".nma", ".log")
 #: A recording has a few files. An archive of more is a collection.
 _MOST_LOGS, _MOST_MEMBERS = 8, 10_000
 _CHUNK = 1 << 20
@@ -63,7 +61,7 @@ def _is_log(member: zipfile.ZipInfo) -> bool:
     """Return whether a member is taken for a log: by its name, and not hidden or a system's own."""
     name = PurePosixPath(member.filename)
     hidden = any(part.startswith((".", "__")) and part != ".." for part in name.parts)
-    return not member.is_dir() and not hidden and name.suffix.lower() in _LOGS
+    return not member.is_dir() and not hidden and name.suffix.lower() in LOG_SUFFIXES
 
 
 def _refuse_unusable(
@@ -83,7 +81,7 @@ def _refuse_unusable(
         raise ReadError(
             path,
             f"a ZIP archive without a log in it ({some or 'it is empty'})",
-            f"a file that ends in {', '.join(_LOGS)}",
+            f"a file that ends in {', '.join(LOG_SUFFIXES)}",
             _UNPACK,
         )
     if len(logs) > _MOST_LOGS:

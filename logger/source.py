@@ -14,6 +14,7 @@ from logger.errors import ReadError
 
 __all__ = [
     "FREE_BYTES",
+    "LOG_SUFFIXES",
     "MAX_BYTES",
     "MAX_RATIO",
     "decode",
@@ -37,6 +38,9 @@ _HEAD_BYTES = 4_000_000
 
 #: A byte that is neither white space, nor zero, nor part of a byte order mark.
 _SOMETHING = re.compile(rb"[^\s\x00\xef\xbb\xbf\xff\xfe]")
+
+#: How the names of logs end.
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".dat", ".tab", ".gpx", ".nmea", ".nma", ".log")
 
 _UNPACK = "Unpack it and give the log inside"
 _EXPORT = "Export the recording as a delimited table (CSV), GPX or NMEA and give that file"

@@ -115,6 +115,8 @@ def sample(
     if same_vehicle and days is None:
         complain("--same-vehicle needs the number of days, for example --days 4")
         return EXIT_INPUT
+    if same_vehicle and vehicle_seed is None:
+        vehicle_seed = seed
     place = Path(folder)
     earlier = _earlier_files(place)
     check_writable(place)
@@ -129,9 +131,7 @@ def sample(
             truths = simulate_days(
                 [staging / name for name in names],
                 seed=seed,
-                vehicle_seed=(seed if vehicle_seed is None else vehicle_seed)
-                if same_vehicle
-                else None,
+                vehicle_seed=vehicle_seed,
                 gain=gain or 0.0,
                 pairs=pairs,
                 phone=phone,  # type: ignore[arg-type]  # `words` knows no other

@@ -52,7 +52,7 @@ def release_of(
     reach, late = round(1.3 / step_s), round(_LATE_S / step_s)
     ends_in_drive = last >= accel_mps2.size - 1 - round(0.3 / step_s)
     sums = np.concatenate([[0.0], np.cumsum(accel_mps2)])
-    found = []
+    widest: tuple[int, float] | None = None
     for width in _FALL_S:
         wide = max(1, round(width / step_s))
         low, high = max(last - reach, wide), min(last + reach, accel_mps2.size - wide)
@@ -69,11 +69,11 @@ def release_of(
         clear = -float(fall[near].min()) / max(noise, 1e-9)
         if clear > 6.0:
             return best, width
-        found.append((clear, best, width))
-    if ends_in_drive or not found:
-        return (accel_mps2.size - 1, 0.0) if ends_in_drive else (last, _FALL_S[0])
+        widest = best, width
+    if ends_in_drive:
+        return accel_mps2.size - 1, 0.0
     # without a clear one the widest window, which errs to the late side: a coast-down must not begin early
-    return found[-1][1:]
+    return widest or (last, _FALL_S[0])
 
 
 def _noise(fall: Array) -> float:

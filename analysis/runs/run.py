@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from logger.findings import Finding
+from logger.findings import Finding, Severity
 
 __all__ = ["Phase", "PhaseKind", "Run", "with_runs"]
 
@@ -91,6 +91,17 @@ class Run:
             for phase in self.phases
         )
         return replace(self, phases=phases)
+
+    def finding(self, kind: str, severity: Severity, text: str, time_s: float) -> Finding:
+        """Return a finding about a moment of this run."""
+        return Finding(
+            kind=kind,
+            severity=severity,
+            text=text,
+            log=self.log,
+            time_s=time_s,
+            run=self.number + 1,
+        )
 
 
 def with_runs(findings: Sequence[Finding], runs: Sequence[Run]) -> tuple[Finding, ...]:

@@ -15,6 +15,7 @@ from logger.findings import counted
 from logger.reading import read_log
 from logger.recording import Recording
 from logger.session.files import list_logs
+from logger.source import LOG_SUFFIXES
 
 __all__ = ["FoundLog", "LogGroup", "find_logs", "group_logs"]
 
@@ -199,7 +200,11 @@ def _why_one(fixes: FoundLog, motion: FoundLog) -> str:
     return "by their names" if _stem(fixes.name) == _stem(motion.name) else ""
 
 
+#: All that names of logs end in, packed or not.
+_ENDINGS = re.compile(f"({'|'.join(map(re.escape, (*LOG_SUFFIXES, '.gz')))})+$")
+
+
 def _stem(name: str) -> str:
     """Return what of a file's name is left without suffixes and words for sensors."""
-    plain = re.sub(r"(\.(csv|tsv|txt|dat|tab|gpx|nmea|nma|log|gz))+$", "", name.lower())
+    plain = _ENDINGS.sub("", name.lower())
     return re.sub(r"[\W_]+", "", _SENSOR_WORDS.sub("", plain))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
-from typing import TypedDict
 
 import numpy as np
 
@@ -31,15 +31,6 @@ _WEATHER = (
     "pressure_hpa",
     "humidity_percent",
 )
-
-
-class _Settings(TypedDict):
-    """What goes on to each session as it is."""
-
-    pairs: int
-    phone: PhoneKind
-    gps_hz: float
-    one_way: bool
 
 
 def simulate_days(
@@ -79,12 +70,9 @@ def simulate_days(
     ValueError
         As `simulate_session`.
     """
-    settings: _Settings = {"pairs": pairs, "phone": phone, "gps_hz": gps_hz, "one_way": one_way}
+    simulate = partial(simulate_session, pairs=pairs, phone=phone, gps_hz=gps_hz, one_way=one_way)
     if vehicle_seed is None:
-        return [
-            simulate_session(folder, seed=seed + number, **settings)
-            for number, folder in enumerate(folders)
-        ]
+        return [simulate(folder, seed=seed + number) for number, folder in enumerate(folders)]
     vehicle = draw_vehicle(np.random.default_rng([vehicle_seed, 1]))
     road = draw_site(np.random.default_rng([vehicle_seed, 2]))
     truths = []
@@ -92,10 +80,9 @@ def simulate_days(
         weather = draw_site(np.random.default_rng([seed, 2, number]))
         site = replace(road, **{key: getattr(weather, key) for key in _WEATHER})
         truths.append(
-            simulate_session(
+            simulate(
                 folder,
                 seed=int(np.random.default_rng([seed, 7, number]).integers(2**31)),
-                **settings,
                 vehicle=_of_day(
                     vehicle, site, gain if number % 2 else 0.0, changed=number % 2 == 1
                 ),

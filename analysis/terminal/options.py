@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from difflib import get_close_matches
-from typing import Annotated, Any, TypeAlias
+from typing import Annotated, Any, TypeAlias, TypeVar
 
 import typer
 
@@ -133,52 +132,44 @@ def number(text: str) -> float:
         raise typer.BadParameter(msg) from error
 
 
-def whole(least: int, most: int) -> Callable[[str], int]:
-    """Accept whole numbers from `least` to `most`."""
+Number = TypeVar("Number", int, float)
 
-    def read(text: str) -> int:
+
+def _within(
+    number_of: Callable[[str], Number], least: Number, most: Number, expected: str
+) -> Callable[[str], Number]:
+    """Accept numbers from `least` to `most`; what else is given is not what is `expected`."""
+
+    def read(text: str) -> Number:
         try:
-            found = int(text)
+            found = number_of(text)
         except ValueError:
-            found = least - 1
-        if not least <= found <= most:
-            msg = f"{text!r} is not a whole number from {least} to {most}"
+            found = None
+        if found is None or not least <= found <= most:
+            msg = f"{text!r} is not {expected}"
             raise typer.BadParameter(msg)
         return found
 
     return read
+
+
+def whole(least: int, most: int) -> Callable[[str], int]:
+    """Accept whole numbers from `least` to `most`."""
+    return _within(int, least, most, f"a whole number from {least} to {most}")
 
 
 def rate(least: float, most: float) -> Callable[[str], float]:
     """Accept a rate from `least` to `most` [Hz]."""
-
-    def read(text: str) -> float:
-        try:
-            found = float(text)
-        except ValueError:
-            found = math.nan
-        if not least <= found <= most:
-            msg = f"{text!r} is not a rate from {least:g} to {most:g} Hz"
-            raise typer.BadParameter(msg)
-        return found
-
-    return read
+    return _within(float, least, most, f"a rate from {least:g} to {most:g} Hz")
 
 
 def percent(least: float, most: float) -> Callable[[str], float]:
     """Accept per cent, as ``4%`` or ``-5 %``, from `least` to `most`; returned as a share of one."""
 
-    def read(text: str) -> float:
-        try:
-            found = float(text.removesuffix("%"))
-        except ValueError:
-            found = math.nan
-        if not least <= found <= most:
-            msg = f"{text!r} is not from {least:g}% to {most:g}%"
-            raise typer.BadParameter(msg)
-        return found / 100.0
+    def share_of(text: str) -> float:
+        return float(text.removesuffix("%")) / 100.0
 
-    return read
+    return _within(share_of, least / 100.0, most / 100.0, f"from {least:g}% to {most:g}%")
 
 
 Quiet: TypeAlias = Annotated[

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from logger.errors import SessionError, is_there
 from logger.session.key_table import closest
-from logger.source import read_regular
+from logger.source import LOG_SUFFIXES, read_regular
 
 __all__ = [
     "SESSION_FILE",
@@ -24,7 +24,6 @@ __all__ = [
 #: The file that describes a session.
 SESSION_FILE = "session.toml"
 
-_LOG_SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".dat", ".tab", ".gpx", ".nmea", ".nma", ".log"})
 #: Tables that `pullcoast report` itself writes; they are no logs even if written into the folder.
 _OWN_RESULTS = frozenset({"curves.csv", "speed_time.csv"})
 _README = re.compile(r"(read[-_ ]?me|licen[cs]e|notes?|changelog)\b", re.IGNORECASE)
@@ -238,8 +237,8 @@ def is_log_name(name: str) -> bool:
     stem, suffix = os.path.splitext(name.lower())
     if suffix == ".gz":
         stem, suffix = os.path.splitext(stem)
-        return suffix in _LOG_SUFFIXES
-    return suffix in _LOG_SUFFIXES and name not in _OWN_RESULTS and not _README.match(stem)
+        return suffix in LOG_SUFFIXES
+    return suffix in LOG_SUFFIXES and name not in _OWN_RESULTS and not _README.match(stem)
 
 
 def list_logs(folder: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:

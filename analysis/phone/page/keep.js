@@ -39,15 +39,18 @@ async function body(file, more) {
   return new Blob(parts, { type });
 }
 
+/** What files weigh together, packed. */
+export const bytesOf = (files) => files.reduce((sum, file) => sum + file.bytes, 0);
+
 /** Fetch what is missing, one after another, so that what was fetched stays after a break. */
 export async function fetchAll(list, progress) {
-  const todo = await missing(list);
-  const all = todo.reduce((sum, file) => sum + file.bytes, 0);
+  const wanting = await missing(list);
+  const all = bytesOf(wanting);
   let have = 0;
   const cache = await caches.open(KEPT);
   const wanted = new Set(list.files.map(at));
   for (const request of await cache.keys()) if (!wanted.has(request.url)) await cache.delete(request);
-  for (const file of todo) {
+  for (const file of wanting) {
     const blob = await body(file, (bytes) => progress((have += bytes) / all));
     if ((await hex(await blob.arrayBuffer())) !== file.sha256) {
       throw new Error(`${file.file} is not what this page was made with: damaged on its way, or altered on the host. Nothing of it is used. Try again, or tell whoever runs this page.`);

@@ -6,7 +6,7 @@ import { handOver, tableOf } from "../files.js";
 import { load, massOf, airOf, save } from "../settings.js";
 import { Store } from "../store.js";
 import { $, make, setText, size, when } from "../view.js";
-import { base, fetchAll, lacking, manifest, missing } from "./keep.js";
+import { base, bytesOf, fetchAll, lacking, manifest, missing } from "./keep.js";
 import { Shelf } from "./shelf.js";
 
 const OTHERS = ["cautions", "drive", "record", "list", "one"];
@@ -124,8 +124,7 @@ async function fill() {
 async function price() {
   try {
     list ??= await manifest();
-    const todo = await missing(list);
-    const bytes = todo.reduce((sum, file) => sum + file.bytes, 0);
+    const bytes = bytesOf(await missing(list));
     setText($("phone-go"), bytes ? `Work it out on this phone (${Math.ceil(bytes / 1e6)} MB, once)` : "Work it out on this phone");
   } catch (error) {
     setText($("phone-alarm"), `What is needed cannot be looked up: ${error.message}`);

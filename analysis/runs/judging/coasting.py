@@ -143,14 +143,12 @@ def vouched_findings(
     """Warn of coast-downs that only the driver's word for neutral keeps."""
     kept = [(run, coast) for run in runs if (coast := run.phase("coast")) and run.log in vouched]
     return tuple(
-        Finding(
-            kind="coast_vouched",
-            severity="warning",
-            text=f"The coast-down at {coast.start_s:.0f} to {coast.end_s:.0f} s is used because its log says "
+        run.finding(
+            "coast_vouched",
+            "warning",
+            f"The coast-down at {coast.start_s:.0f} to {coast.end_s:.0f} s is used because its log says "
             f"neutral = true: {why}.",
-            log=run.log,
-            time_s=coast.start_s,
-            run=run.number + 1,
+            coast.start_s,
         )
         for run, coast in kept
         if coast.used and (why := _too_hard(coast, session)) is not None
@@ -173,14 +171,5 @@ def touched_findings(runs: Sequence[Run]) -> tuple[Finding, ...]:
             f"slows by {(coast.to_mps - brake.to_mps) / length_s:.2f} m/s2 for {length_s:.0f} s and then "
             f"rolls on: a touch of the brake. What follows is judged by itself, as run {later.number + 1}."
         )
-        findings.append(
-            Finding(
-                kind="brake_touched",
-                severity="warning",
-                text=text,
-                log=run.log,
-                time_s=coast.end_s,
-                run=run.number + 1,
-            )
-        )
+        findings.append(run.finding("brake_touched", "warning", text, coast.end_s))
     return tuple(findings)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.runs.judging.full_throttle import drive_mps2
 from analysis.runs.run import Phase, Run
 from analysis.signals.smoothing import Fused
 from logger.arrays import Array
@@ -105,16 +106,7 @@ def keep_full_stages(
             f"{share:.0f} % of the force that follows in the same gear: part throttle. Only the stage of "
             "full throttle after it is used; open the throttle at once."
         )
-        findings.append(
-            Finding(
-                kind="part_throttle_first",
-                severity="note",
-                text=text,
-                log=run.log,
-                time_s=pull.start_s,
-                run=run.number + 1,
-            )
-        )
+        findings.append(run.finding("part_throttle_first", "note", text, pull.start_s))
     return kept, tuple(findings)
 
 
@@ -128,13 +120,11 @@ def _drive(run: Run, fused: Fused) -> _Drive | None:
     speed = curve.speed_mps[inside]
     if speed.size < 4:
         return None
-    # a usual road load per mass: common practice, no source
-    drive = curve.accel_mps2[inside] + 0.12 + 0.3 * (speed / 30.0) ** 2
     wide_s, apart_s = _FINE if fused.fine else _COARSE
     return _Drive(
         time_s=curve.time_s[inside],
         speed_mps=speed,
-        drive_mps2=drive,
+        drive_mps2=drive_mps2(curve.accel_mps2[inside], speed),
         wide_s=wide_s,
         apart_s=apart_s,
     )

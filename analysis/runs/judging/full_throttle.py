@@ -25,6 +25,7 @@ from logger.units import STANDARD_GRAVITY_MPS2
 __all__ = [
     "Repeat",
     "drive_in_bands",
+    "drive_mps2",
     "pulls_that_repeat",
     "why_in_gear",
     "why_pulls_differ",
@@ -143,6 +144,11 @@ def _planned(runs: Sequence[Run], compared: Sequence[int]) -> bool:
     return bool(ends) and sum(ends) >= _PLANNED_SHARE * len(ends)
 
 
+def drive_mps2(accel_mps2: Array, speed_mps: Array) -> Array:
+    """Return acceleration with a usual road load per mass added [m/s2]; common practice, no source."""
+    return accel_mps2 + 0.12 + 0.3 * (speed_mps / 30.0) ** 2
+
+
 def drive_in_bands(run: Run, fused: Fused) -> dict[int, float] | None:
     """Return the mean tractive acceleration in each band of speed of a used pull [m/s2]."""
     pull, curve = run.phase("pull"), fused.curve
@@ -153,7 +159,7 @@ def drive_in_bands(run: Run, fused: Fused) -> dict[int, float] | None:
         inside |= (curve.time_s >= start_s) & (curve.time_s <= end_s)
     inside &= np.isfinite(curve.speed_mps)
     speed = curve.speed_mps[inside]
-    drive = curve.accel_mps2[inside] + 0.12 + 0.3 * (speed / 30.0) ** 2
+    drive = drive_mps2(curve.accel_mps2[inside], speed)
     band = np.floor(speed / _BAND_MPS).astype(int)
     means = {int(one): float(np.mean(drive[band == one])) for one in np.unique(band)}
     return {one: mean for one, mean in means.items() if mean > _LEAST_FORCE_MPS2}

@@ -9,6 +9,7 @@ import numpy as np
 from analysis.runs.judging.coasting import judge_coasts, touched_findings, vouched_findings
 from analysis.runs.judging.full_stage import keep_full_stages
 from analysis.runs.judging.full_throttle import (
+    drive_mps2,
     why_in_gear,
     why_pulls_differ,
     why_throttle_closed,
@@ -87,15 +88,13 @@ def judge_runs(
     apart = apart_from_shared_curve(judged, fused, session, vouched)
     judged = _left_out(judged, "coast", apart)
     findings = tuple(
-        Finding(
-            kind=f"{phase.kind}_not_used",
+        run.finding(
+            f"{phase.kind}_not_used",
             # beside a used phase it was meant to count; alone it is the way back or traffic
-            severity="warning" if run.used or run.number in again else "note",
-            text=f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
+            "warning" if run.used or run.number in again else "note",
+            f"The {_NAMES[phase.kind]} at {phase.start_s:.0f} to {phase.end_s:.0f} s is left out: "
             f"{phase.why_not}.",
-            log=run.log,
-            time_s=phase.start_s,
-            run=run.number + 1,
+            phase.start_s,
         )
         for run in judged
         for phase in run.phases
@@ -168,7 +167,7 @@ def _gentle_rise(pull: Phase, fused: Fused) -> bool:
     """Return whether a launch without gear changes pulls harder at 60 % than at 25 % of its speed.
 
     Whatever drives from standstill through the whole range in one go (electric, automatic) gives its
-    largest force first. A usual road load is added to the acceleration; common practice, no source.
+    largest force first.
     """
     curve = fused.curve
     if curve is None or len(pull.gear_pieces_s) != 1 or pull.from_mps > 2.0 or pull.to_mps < 15.0:
@@ -178,7 +177,7 @@ def _gentle_rise(pull: Phase, fused: Fused) -> bool:
     inside = (curve.time_s >= start_s) & (curve.time_s <= end_s) & np.isfinite(speed)
     if speed[inside].size == 0 or float(speed[inside].min()) > 0.2 * pull.to_mps:
         return False
-    drive = accel + 0.12 + 0.3 * (speed / 30.0) ** 2
+    drive = drive_mps2(accel, speed)
     means = []
     for share in (0.25, 0.60):
         near = inside & (np.abs(speed - share * pull.to_mps) < 0.06 * pull.to_mps)
